@@ -1,0 +1,164 @@
+"""The declared sources and their pinned releases; one reader module per source stands beside this file."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import tomllib
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from pipeline.errors import InputError
+from pipeline.workspace import Workspace
+
+COMMON_TABLES = {
+    "foods": "source release food_id name group_code group_name scientific_name refuse_pct refuse_note"
+    " nitrogen_factor protein_factor fat_factor cho_factor file line",
+    "components": "source release source_component name unit tagname file line",
+    "values": "source release food_id source_component text unit n se min max low_eb up_eb source_code derivation"
+    " donor_food_id stat_comment date file line",
+    "langual": "source release food_id code",
+    "footnotes": "source release food_id kind source_component text file line",
+    "references": "source release reference_id authors title year journal volume issue pages file line",
+    "value_references": "source release food_id source_component reference_id",
+    "set_aside": "source release file line reason content",
+    "food_keys": "source release key food_id",
+}
+"""Common archival tables and their columns, all text; a reader gives a SELECT for each that its source has."""
+
+
+@dataclass(frozen=True, slots=True)
+class PinnedFile:
+    """One file of a release as declared: name, digest, size, and where it may be had."""
+
+    name: str
+    sha256: str
+    bytes: int
+    urls: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredRelease:
+    """A release as sources.toml declares it."""
+
+    release: str
+    date: str
+    urls: tuple[str, ...]
+    files: tuple[PinnedFile, ...]
+    members: tuple[PinnedFile, ...]
+    differs: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A source as sources.toml declares it, newest release first."""
+
+    id: str
+    title: str
+    publisher: str
+    licence: str
+    licence_url: str
+    attribution: str
+    landing_page: str
+    reader: str
+    in_repository: bool
+    country: str
+    releases: tuple[DeclaredRelease, ...]
+
+    def module(self) -> ModuleType:
+        """The reader module of this source."""
+        return importlib.import_module(f"pipeline.sources.{self.reader}")
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """A release that is on disk and may be read."""
+
+    source: str
+    release: str
+    title: str
+    publisher: str
+    date: str
+    standing: str
+    files: tuple[Path, ...]
+    in_repository: bool
+    members: dict[str, str] = field(default_factory=dict)
+    """Digest expected of each file inside the archive, where declared."""
+
+
+def declared(workspace: Workspace) -> list[Source]:
+    """The sources of raw/sources.toml in their order; InputError names what is wrong with the file."""
+    path = workspace.raw / "sources.toml"
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"not valid TOML: {error}", workspace.relative(path), "mend the declaration") from error
+    return [_source(entry, workspace.relative(path)) for entry in document.get("source", [])]
+
+
+def _source(entry: dict[str, Any], where: str) -> Source:
+    def files(rows: list[dict[str, Any]]) -> tuple[PinnedFile, ...]:
+        return tuple(PinnedFile(r["name"], r["sha256"], r["bytes"], tuple(r.get("urls", ()))) for r in rows)
+
+    try:
+        releases = tuple(
+            DeclaredRelease(
+                r["release"], r["date"], tuple(r.get("urls", ())), files(r.get("file", [])),
+                files(r.get("member", [])), r.get("differs", ""),
+            )
+            for r in entry["release"]
+        )
+        return Source(
+            entry["id"], entry["title"], entry["publisher"], entry["licence"], entry["licence_url"],
+            entry["attribution"], entry["landing_page"], entry["reader"], entry["in_repository"],
+            entry.get("country", ""), releases,
+        )
+    except KeyError as error:
+        raise InputError(f"source {entry.get('id', '?')} lacks {error}", where, "add the key") from error
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def committed(workspace: Workspace) -> Iterator[Release]:
+    """The newest release of every source whose pinned files are in the repository, digests verified."""
+    for source in declared(workspace):
+        if not source.in_repository:
+            continue
+        newest = source.releases[0]
+        folder = workspace.raw / source.id / newest.release
+        for pinned in newest.files:
+            path = folder / pinned.name
+            where = workspace.relative(path)
+            if not path.is_file():
+                raise InputError("pinned file is missing", where, "restore it with git checkout")
+            if sha256(path) != pinned.sha256:
+                raise InputError(
+                    "wrong digest: not the bytes that raw/sources.toml declares", where,
+                    "restore the file with git checkout, or declare a new release beside it",
+                )
+        yield Release(
+            source.id, newest.release, source.title, source.publisher, newest.date, "declared",
+            tuple(folder / pinned.name for pinned in newest.files) or (workspace.raw / source.id,), True,
+            {member.name: member.sha256 for member in newest.members},
+        )
+
+
+def archive_members(archive: Path, expected: dict[str, str], where: str) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of each expected file in a zip archive; InputError where one is absent or has a wrong digest."""
+    try:
+        with zipfile.ZipFile(archive) as bundle:
+            for name, digest in expected.items():
+                body = bundle.read(name)
+                if hashlib.sha256(body).hexdigest() != digest:
+                    raise InputError("wrong digest", f"{where}!{name}", "restore the pinned archive with git checkout")
+                yield name, body
+    except (zipfile.BadZipFile, KeyError) as error:
+        raise InputError(f"cannot be read: {error}", where, "restore the pinned archive with git checkout") from error

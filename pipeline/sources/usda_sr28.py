@@ -1,0 +1,115 @@
+"""Reader of the USDA National Nutrient Database for Standard Reference in its ASCII form (Release 28).
+
+All twelve files are read. Layout: Documentation and User Guide, September 2015, p. 27 to 38.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.errors import InputError
+from pipeline.sources import Release, archive_members
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+ID = "usda-sr28"
+PREFIX = "sr28"
+
+LAYOUT = {
+    "FOOD_DES": "NDB_No FdGrp_Cd Long_Desc Shrt_Desc ComName ManufacName Survey Ref_desc Refuse SciName N_Factor"
+    " Pro_Factor Fat_Factor CHO_Factor",
+    "FD_GROUP": "FdGrp_Cd FdGrp_Desc",
+    "LANGUAL": "NDB_No Factor_Code",
+    "LANGDESC": "Factor_Code Description",
+    "NUT_DATA": "NDB_No Nutr_No Nutr_Val Num_Data_Pts Std_Error Src_Cd Deriv_Cd Ref_NDB_No Add_Nutr_Mark Num_Studies"
+    " Min Max DF Low_EB Up_EB Stat_Cmt AddMod_Date CC",
+    "NUTR_DEF": "Nutr_No Units Tagname NutrDesc Num_Dec SR_Order",
+    "SRC_CD": "Src_Cd SrcCd_Desc",
+    "DERIV_CD": "Deriv_Cd Deriv_Desc",
+    "WEIGHT": "NDB_No Seq Amount Msre_Desc Gm_Wgt Num_Data_Pts Std_Dev",
+    "FOOTNOTE": "NDB_No Footnt_No Footnt_Typ Nutr_No Footnt_Txt",
+    "DATSRCLN": "NDB_No Nutr_No DataSrc_ID",
+    "DATA_SRC": "DataSrc_ID Authors Title Year Journal Vol_City Issue_State Start_Page End_Page",
+}
+"""The twelve files and their fields in order."""
+
+
+def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
+    """Fill archival.sr28_<file> and return the SELECT of each common archival table."""
+    from pipeline.sources.text import read_legacy_text
+
+    archive = release.files[0]
+    expected = release.members
+    if set(expected) != {f"{name}.txt" for name in LAYOUT}:
+        raise InputError("twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]")
+    for name, body in archive_members(archive, expected, f"{archive.parent.parent.name}/{archive.name}"):
+        stem = name.removesuffix(".txt")
+        table = read_legacy_text(body, LAYOUT[stem].split(), f"{archive.name}!{name}")
+        con.register("incoming", table)
+        con.execute(f'create table archival."{PREFIX}_{stem.lower()}" as select * from incoming')
+        con.unregister("incoming")
+        con.execute(
+            "insert into archival.files values ($source, $release, $file, $sha256, $bytes, $records)",
+            {"source": ID, "release": release.release, "file": name, "sha256": expected[name], "bytes": len(body),
+             "records": table.num_rows},
+        )
+    return _common(release.release)
+
+
+def _common(release: str) -> dict[str, str]:
+    key = f"'{ID}' as source, '{release}' as release"
+    return {
+        "foods": f"""
+            select {key}, f.NDB_No as food_id, f.Long_Desc as name, f.FdGrp_Cd as group_code,
+              g.FdGrp_Desc as group_name, nullif(f.SciName, '') as scientific_name, f.Refuse as refuse_pct,
+              nullif(f.Ref_desc, '') as refuse_note, f.N_Factor as nitrogen_factor, f.Pro_Factor as protein_factor,
+              f.Fat_Factor as fat_factor, f.CHO_Factor as cho_factor, 'FOOD_DES.txt' as file, f.line::text as line
+            from archival.sr28_food_des f left join archival.sr28_fd_group g using (FdGrp_Cd)""",
+        "components": f"""
+            select {key}, Nutr_No as source_component, NutrDesc as name, Units as unit,
+              nullif(Tagname, '') as tagname, 'NUTR_DEF.txt' as file, line::text as line
+            from archival.sr28_nutr_def""",
+        "values": f"""
+            select {key}, v.NDB_No as food_id, v.Nutr_No as source_component, v.Nutr_Val as text, d.Units as unit,
+              v.Num_Data_Pts as n, v.Std_Error as se, v."Min" as min, v."Max" as max, v.Low_EB as low_eb,
+              v.Up_EB as up_eb, v.Src_Cd as source_code, v.Deriv_Cd as derivation,
+              nullif(v.Ref_NDB_No, '') as donor_food_id, nullif(v.Stat_Cmt, '') as stat_comment,
+              nullif(v.AddMod_Date, '') as date, 'NUT_DATA.txt' as file, v.line::text as line
+            from archival.sr28_nut_data v join archival.sr28_nutr_def d using (Nutr_No)
+              semi join archival.sr28_food_des f on f.NDB_No = v.NDB_No""",
+        "langual": f"select {key}, NDB_No as food_id, Factor_Code as code from archival.sr28_langual",
+        "footnotes": f"""
+            select {key}, NDB_No as food_id, Footnt_Typ as kind, nullif(Nutr_No, '') as source_component,
+              Footnt_Txt as text, 'FOOTNOTE.txt' as file, line::text as line
+            from archival.sr28_footnote n
+            where Footnt_Typ <> 'N' or exists (
+              from archival.sr28_nut_data v where v.NDB_No = n.NDB_No and v.Nutr_No = n.Nutr_No)""",
+        "references": f"""
+            select {key}, DataSrc_ID as reference_id, nullif(Authors, '') as authors, Title as title,
+              nullif(Year, '') as year, nullif(Journal, '') as journal, nullif(Vol_City, '') as volume,
+              nullif(Issue_State, '') as issue,
+              nullif(concat_ws('-', nullif(Start_Page, ''), nullif(End_Page, '')), '') as pages,
+              'DATA_SRC.txt' as file, line::text as line
+            from archival.sr28_data_src""",
+        "value_references": f"""
+            select {key}, NDB_No as food_id, Nutr_No as source_component, DataSrc_ID as reference_id
+            from archival.sr28_datsrcln""",
+        "set_aside": f"""
+            select {key}, 'NUT_DATA.txt' as file, v.line::text as line,
+              case when f.NDB_No is null then 'value of a food that is not described'
+                   when d.Nutr_No is null then 'value of a component that is not defined' end as reason,
+              v.NDB_No || '/' || v.Nutr_No as content
+            from archival.sr28_nut_data v left join archival.sr28_food_des f using (NDB_No)
+              left join archival.sr28_nutr_def d using (Nutr_No)
+            where f.NDB_No is null or d.Nutr_No is null
+            union all by name
+            select {key}, 'FOOTNOTE.txt' as file, n.line::text as line,
+              'footnote of a value that is not published' as reason,
+              n.NDB_No || '/' || n.Nutr_No as content
+            from archival.sr28_footnote n
+            where n.Footnt_Typ = 'N' and not exists (
+              from archival.sr28_nut_data v where v.NDB_No = n.NDB_No and v.Nutr_No = n.Nutr_No)""",
+    }
