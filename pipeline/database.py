@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ def connect(path: Path | None = None, *, read_only: bool = False, threads: int |
         config["threads"] = threads
     con = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
     con.execute("set TimeZone = 'UTC'")
+    con.execute("set checkpoint_threshold = '4GB'")
     return con
 
 
@@ -40,3 +42,15 @@ def rows(con: duckdb.DuckDBPyConnection, query: str, parameters: Any = None) -> 
 def run_file(con: duckdb.DuckDBPyConnection, path: Path) -> None:
     """Run the statements of one .sql file of ours."""
     con.execute(path.read_text(encoding="utf-8"))
+
+
+def load_rows(con: duckdb.DuckDBPyConnection, table: str, rows_in: Sequence[Mapping[str, Any]]) -> None:
+    """Append rows to an existing table by column name, in one go."""
+    if not rows_in:
+        return
+    import pyarrow as pa
+
+    names = list(rows_in[0])
+    con.register("incoming", pa.table({name: pa.array([row[name] for row in rows_in]) for name in names}))
+    con.execute(f"insert into {table} by name select * from incoming")
+    con.unregister("incoming")

@@ -1,0 +1,5 @@
+"""python -m pipeline is rawref."""
+
+from pipeline.cli import main
+
+main()

@@ -1,0 +1,193 @@
+"""The build: sources to curated table, and what happens to it beside the accepted one."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.errors import InputError
+from pipeline.sources import Release, committed, declared
+from pipeline.workspace import Workspace
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a build came to: its summary, and how it stands to the accepted table."""
+
+    summary: dict[str, Any]
+    standing: str
+    """published | equal | differs | refused"""
+    unchanged: bool
+    """Whether the build was taken over, as no input had changed."""
+
+
+def input_digests(workspace: Workspace) -> dict[str, str]:
+    """SHA-256 of everything that a build reads, by path relative to the root: sources, registry, code."""
+    found: dict[str, str] = {}
+    patterns = ((workspace.raw, "**/*"), (workspace.schemas, "**/*"), (workspace.root / "pipeline", "**/*"),
+                (workspace.pinned, "**/*"))
+    for folder, pattern in patterns:
+        for path in sorted(folder.glob(pattern)):
+            if path.is_file() and path.suffix in (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json"):
+                with path.open("rb") as stream:
+                    found[workspace.relative(path)] = hashlib.file_digest(stream, "sha256").hexdigest()
+    return found
+
+
+@contextmanager
+def locked(workspace: Workspace) -> Iterator[None]:
+    """Hold the one build lock of the workspace; InputError when another build has it."""
+    workspace.work.mkdir(exist_ok=True)
+    with (workspace.work / "lock").open("w") as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise InputError("another build is running here", workspace.relative(workspace.work / "lock"),
+                             "wait for it to end") from error
+        yield
+
+
+def is_current(workspace: Workspace) -> bool:
+    """Whether the last build was made from just the inputs that are here now."""
+    state = _state(workspace)
+    return bool(state) and workspace.database.is_file() and state["inputs"] == input_digests(workspace)
+
+
+def _state(workspace: Workspace) -> dict[str, Any]:
+    path = workspace.work / "state.json"
+    if not path.is_file() or not (workspace.built / "manifest.json").is_file():
+        return {}
+    state: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return state
+
+
+def present_releases(workspace: Workspace) -> list[Release]:
+    """The release of each source that a build reads: those in the repository, then those fetched, in declared order."""
+    from pipeline.fetch import available
+
+    found = {release.source: release for release in available(workspace)}
+    found |= {release.source: release for release in committed(workspace) if release.source not in found}
+    return [found[source.id] for source in declared(workspace) if source.id in found]
+
+
+def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int | None = None) -> Outcome:
+    """Bring the build up to date and, where no table was accepted yet, publish it."""
+    with locked(workspace):
+        inputs = input_digests(workspace)
+        state = _state(workspace)
+        unchanged = bool(state) and workspace.database.is_file() and state["inputs"] == inputs
+        if unchanged:
+            summary = state["summary"]
+        else:
+            summary = _make(workspace, inputs, say, threads)
+        return Outcome(summary, _settle(workspace, say, workbook), unchanged)
+
+
+def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
+    from pipeline.archival import build_archival
+    from pipeline.curated import build_curated
+    from pipeline.database import connect
+    from pipeline.reference import build_reference
+
+    started = time.monotonic()
+    sources = declared(workspace)
+    releases = present_releases(workspace)
+    fresh = workspace.database.with_suffix(".new")
+    for leftover in workspace.work.glob("rawref.new*"):
+        leftover.unlink()
+    staged = workspace.work / "build" / "curated.new"
+    shutil.rmtree(staged, ignore_errors=True)
+    try:
+        with connect(fresh, threads=threads) as con:
+            say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
+            build_archival(con, sources, releases, workspace.schemas)
+            say("reference: components, units, statuses, facets, comparable foods")
+            build_reference(con, workspace.schemas)
+            say("curated: choosing values, naming gaps")
+            build_curated(con, workspace.schemas, workspace.maintainer / "needs")
+            summary = _summary(con)
+            summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
+            say("writing tables")
+            _write(con, staged, workspace, inputs)
+            con.execute("checkpoint")
+    except BaseException:
+        fresh.unlink(missing_ok=True)
+        shutil.rmtree(staged, ignore_errors=True)
+        raise
+    os.replace(fresh, workspace.database)
+    shutil.rmtree(workspace.built, ignore_errors=True)
+    staged.rename(workspace.built)
+    summary["seconds"] = round(time.monotonic() - started, 1)
+    state = {"inputs": inputs, "summary": summary}
+    (workspace.work / "state.json").write_text(json.dumps(state), encoding="utf-8")
+    return summary
+
+
+def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str]) -> None:
+    from pipeline import publish
+
+    sources = declared(workspace)
+    stamp = accepted_stamp(workspace)
+    publish.export_tables(con, folder, workspace.schemas)
+    data = {k: v for k, v in inputs.items() if not k.startswith("pipeline/")}
+    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, data, stamp, {}))
+    publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
+
+
+def accepted_stamp(workspace: Workspace) -> dict[str, str]:
+    """Version and time of the accepted table; empty where none was accepted. A build carries both over."""
+    path = workspace.curated / "manifest.json"
+    if not path.is_file():
+        return {}
+    document = json.loads(path.read_text(encoding="utf-8"))
+    return {key: document[key] for key in ("version", "created") if key in document}
+
+
+def _settle(workspace: Workspace, say: Say, workbook: bool) -> str:
+    """Publish where nothing is published yet; else say how the build stands to the accepted table."""
+    from pipeline import publish
+
+    if not (workspace.curated / "manifest.json").is_file():
+        publish.put_in_place(workspace.built, workspace.curated)
+        return "published"
+    same = publish.content_digests(workspace.curated) == publish.content_digests(workspace.built)
+    return "equal" if same else "differs"
+
+
+def _summary(con: Any) -> dict[str, Any]:
+    from pipeline.database import rows, scalar
+
+    return {
+        "schema_version": "1",
+        "program": __version__,
+        "sources": rows(
+            con,
+            """select r.source, r.release, r.release_date as date, r.standing, r.in_repository,
+                 (select count(*) from archival.foods f where f.source = r.source) as foods,
+                 (select count(*) from archival."values" v where v.source = r.source) as "values",
+                 (select count(*) from archival.set_aside s where s.source = r.source) as set_aside
+               from archival.releases r order by r.source_order""",
+        ),
+        "ingredients": scalar(con, "select count(*) from curated.ingredients"),
+        "values_by_status": {
+            r["status"]: r["n"] for r in rows(
+                con, 'select status, count(*) as n from curated."values" group by status order by n desc, status')
+        },
+        "gaps_by_kind": {
+            r["kind"]: r["n"] for r in rows(
+                con, "select kind, count(*) as n from curated.gaps group by kind order by n desc, kind")
+        },
+        "review_list": scalar(con, "select count(*) from reference.foods where may_supply_raw = 'review'"),
+    }

@@ -1,0 +1,192 @@
+"""The command line: options in, one result out; only light modules are loaded before a command needs more."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline import __version__
+from pipeline.errors import InputError, RawrefError
+from pipeline.workspace import Workspace
+
+if TYPE_CHECKING:
+    import duckdb
+
+app = typer.Typer(
+    name="rawref", no_args_is_help=True, add_completion=True, pretty_exceptions_enable=False, rich_markup_mode=None,
+    help="Raw-ingredient reference data for cat diets: every value traced to its source line, every gap named.",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+class Format(StrEnum):
+    """How a listing is printed."""
+
+    text = "text"
+    json = "json"
+
+
+FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
+WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
+_root: Path | None = None
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"rawref {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _global(
+    root: Annotated[Path | None, typer.Option(help="Top folder of the checkout; default: upwards from here.")] = None,
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
+) -> None:
+    global _root
+    _root = root
+
+
+def workspace() -> Workspace:
+    """The workspace that the options name."""
+    return Workspace.find(_root)
+
+
+def say(text: str) -> None:
+    """Progress and notices: stderr, so that stdout is the result and nothing else."""
+    typer.echo(text, err=True)
+
+
+def emit(document: dict[str, Any]) -> None:
+    """The JSON result: one document."""
+    typer.echo(json.dumps(document, ensure_ascii=False, indent=1, default=str))
+
+
+def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
+    """The working database for reading; it is built first where there is none."""
+    from pipeline.build import build
+    from pipeline.database import connect
+
+    if not space.database.is_file():
+        say("no working database yet: building once")
+        build(space, say, workbook=False)
+    return connect(space.database, read_only=True)
+
+
+@app.command("build", epilog="Example: rawref build --no-workbook")
+def build_command(
+    workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
+    threads: Annotated[int | None, typer.Option(help="Threads for the database; the result is the same.", min=1)] = None,
+    format: FormatOption = Format.text,
+) -> None:
+    """Build the table from the sources that are present, and publish it where none was accepted yet."""
+    from pipeline import render
+    from pipeline.build import build
+
+    space = workspace()
+    outcome = build(space, say, workbook=workbook, threads=threads)
+    if format is Format.json:
+        emit({"schema_version": "1", "standing": outcome.standing, "unchanged": outcome.unchanged, **outcome.summary})
+    else:
+        typer.echo(render.build_summary(outcome))
+    if outcome.standing in ("differs", "refused"):
+        raise typer.Exit(1)
+
+
+@app.command("trace", epilog="Example: rawref trace chicken-liver VITD")
+def trace_command(
+    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
+    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    source_line: Annotated[str | None, typer.Option("--from", help="SOURCE:FILE:LINE, to trace forward.")] = None,
+    step: Annotated[str | None, typer.Option("--step", help="Step id, to list what it touched.")] = None,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Show where a value comes from, down to the line of the source; or what a source line or a step reached."""
+    from pipeline import render
+    from pipeline.trace import trace_cell, trace_from, trace_step
+
+    given = [bool(ingredient and component), bool(source_line), bool(step)]
+    if sum(given) != 1 or (ingredient and not component):
+        raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "rawref trace", "see rawref trace --help")
+    space = workspace()
+    with opened(space) as con:
+        if ingredient and component:
+            result = trace_cell(con, space.schemas, ingredient, component)
+            text = render.trace_cell
+        elif source_line:
+            result, text = trace_from(con, source_line), render.trace_from
+        else:
+            result, text = trace_step(con, space.schemas, str(step)), render.trace_step
+    if format is Format.json:
+        emit(result)
+    else:
+        typer.echo(text(result, wide))
+
+
+@app.command("gaps", epilog="Example: rawref gaps --component MN")
+def gaps_command(
+    need: Annotated[str | None, typer.Option(help="Requirement profile: rank by how much a gap could matter.")] = None,
+    ingredient: Annotated[str | None, typer.Option(help="Only this ingredient.")] = None,
+    component: Annotated[str | None, typer.Option(help="Only this component.")] = None,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """List the cells for which there is no evidence, with what comparable foods hold and what would fill them."""
+    from pipeline import render
+    from pipeline.gaps import list_gaps
+
+    space = workspace()
+    with opened(space) as con:
+        found = list_gaps(con, ingredient=ingredient, component=component)
+    if format is Format.json:
+        emit({"schema_version": "1", "need": need, "gaps": found})
+    else:
+        typer.echo(render.gaps(found, wide))
+
+
+@app.command("find", epilog='Example: rawref find "beef heart"')
+def find_command(
+    text: Annotated[str, typer.Argument(help="Words of the name.")] = "",
+    review: Annotated[bool, typer.Option("--review", help="Only foods that need a person's eye.")] = False,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Find ingredients and source foods, with their state and coverage and whether they may supply a raw value."""
+    from pipeline import render
+    from pipeline.find import find
+
+    if not text and not review:
+        raise InputError("give words of a name, or --review", "rawref find", 'for instance: rawref find "beef heart"')
+    space = workspace()
+    with opened(space) as con:
+        result = find(con, text, review=review)
+    if format is Format.json:
+        emit(result)
+    else:
+        typer.echo(render.found(result, wide))
+
+
+def main() -> None:
+    """Run the command and turn our exceptions into exit statuses, in this one place."""
+    try:
+        app()
+    except RawrefError as error:
+        typer.echo(f"rawref: {error.line()}", err=True)
+        sys.exit(error.exit_status)
+    except KeyboardInterrupt:
+        typer.echo("rawref: interrupted", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("RAWREF_DEBUG"):
+            raise
+        typer.echo(f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True)
+        sys.exit(4)

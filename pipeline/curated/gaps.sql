@@ -1,0 +1,58 @@
+-- curated.gaps: one row per ingredient and needed component without evidence; key (ingredient_id, component).
+create table curated.gaps as
+with carried as (
+  select distinct m.component from reference.component_map m join archival.releases r on r.source = m.source
+), cooked as (
+  select distinct f.species, f.part, v.component from reference."values" v
+    join reference.foods f using (source, release, food_id)
+  where f.state = 'cooked' and v.evidence and v.status <> 'missing' and not f.composite
+), struck as (
+  select distinct ingredient_id, component from curated.cell_candidates where reject_id is not null
+), kinds as (
+  select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
+    p.high as peers_high,
+    case
+      when s.component is not null then 'rejected'
+      when v.status = 'missing' and ca.component is null then 'not_carried'
+      when v.status = 'missing' and co.component is not null then 'only_cooked'
+      when v.status = 'missing' then 'not_reported'
+      when v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
+      when v.status = 'assumed_zero' then 'only_assumed_zero'
+      when v.status = 'trace' then 'trace_only'
+      when v.status = 'below_detection' then 'only_below_detection'
+      else 'only_imputed'
+    end as kind
+  from curated."values" v
+    join curated.ingredient_keys k using (ingredient_id)
+    left join reference.peers p on p.component = v.component and p.part = k.part and p.species_group = k.species_group
+      and k.kind = 'raw'
+    left join struck s on s.ingredient_id = v.ingredient_id and s.component = v.component
+    left join carried ca on ca.component = v.component
+    left join cooked co on co.species = k.species and co.part = k.part and co.component = v.component
+      and k.kind = 'raw'
+  where not v.evidence
+)
+select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kind,
+  case kind
+    when 'rejected' then 'the published value was struck out by decision ' || coalesce(decision_id, '')
+    when 'not_carried' then 'no source present carries the component'
+    when 'only_cooked' then 'only cooked foods of the same animal and part have it'
+    when 'not_reported' then reason
+    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {}', source, food_id,
+      source_value, status, peers_n, peers_low, peers_high, unit)
+    when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
+    when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
+    when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
+      if(high is null, 'that is not published', 'of ' || high::text || ' ' || unit))
+    else format('{} {} took it from elsewhere (derivation {}{})', source, food_id, coalesce(derivation, 'not stated'),
+      coalesce(', donor ' || donor_food_id || ' ' || donor_state, ''))
+  end as detail,
+  coalesce(peers_n, 0) as peers_n, peers_low, peers_median, peers_high, unit,
+  case
+    when kind = 'not_carried' then 'a cited figure in cited_values.csv, or a source that carries it'
+    when kind = 'only_cooked' then format('rawref suggest {} {}', ingredient_id, k.component)
+    when alternatives <> '[]' then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
+    when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
+    else 'an analysis: a cited figure in cited_values.csv'
+  end as remedy
+from kinds k left join curated.needed_by n on n.component = k.component;

@@ -1,0 +1,81 @@
+-- The remaining published tables: candidates, ingredients, components, references, catalogue.
+create table curated.candidates as
+select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
+  if(c.rank = 1 and c.refused is null, v.low, round(coalesce(c.low, c."min"), 9)) as low,
+  if(c.rank = 1 and c.refused is null, v.high, round(coalesce(c.high, c."max"), 9)) as high,
+  case when c.rank = 1 and c.refused is null then v.spread_basis
+    when coalesce(c.low, c.high) is not null then if(c.source = 'maintainer', 'cited', 'limit')
+    when c."min" is not null then 'min_max' end as spread_basis,
+  c.n, if(c.rank = 1 and c.refused is null, v.confidence, null) as confidence,
+  c.source, c.release, c.food_id, c.food_name, c.match_quality, c.source_component, c.text as source_value,
+  c.source_unit,
+  case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end
+    as derivation,
+  c.donor_food_id, c.donor_state, c.file, c.line, c.steps, '[]' as reference_ids, '[]' as alternatives,
+  null::double as disagreement, coalesce(c.prefer_id, c.reject_id) as decision_id,
+  coalesce(c.note, '') as reason, c.rank,
+  case when c.rank = 1 and c.refused is null then null
+    when c.refused is not null then c.refused
+    when c.match_quality > f.match_quality then 'match ' || c.match_quality || ' after ' || f.match_quality
+    when f.evidence and not c.evidence then 'no evidence: ' || c.status
+    when f.status <> c.status then c.status || ' after ' || f.status
+    when coalesce(f.n, 0) > coalesce(c.n, 0) then 'fewer samples'
+    when f.release_date > c.release_date then 'older release'
+    else 'order of sources and ids' end as reason_not_chosen
+from curated.cell_candidates c
+  join curated."values" v using (ingredient_id, component)
+  left join curated.cell_candidates f
+    on f.ingredient_id = c.ingredient_id and f.component = c.component and f.rank = 1;
+
+create table curated.ingredients as
+with coverage as (
+  select v.ingredient_id, count(*) filter (value is not null or low is not null) as components_valued,
+    count(*) filter (status = 'measured') as components_measured, count(*) filter (not evidence) as components_missing
+  from curated."values" v group by all
+), proximate as (
+  select b.ingredient_id, f.refuse_pct, f.refuse_note, f.langual
+  from block_foods b join reference.foods f using (source, food_id) where b.block = 'proximate'
+), mapped as (
+  select ingredient_id,
+    to_json(list(source || ':' || food_id || ':' || match_quality order by source_order, match_quality, food_id))::text
+      as source_foods
+  from reference.links group by all
+)
+select i.ingredient_id, i.name, i.scientific_name, i.species, i.part, i.kind,
+  if(i.kind = 'addition', 'as_supplied', 'raw') as state, i.skin, i.bone, i.fat_trim,
+  if(i.kind = 'addition', 'as supplied', 'none') as additions, p.refuse_pct, p.refuse_note,
+  coalesce(p.langual, '[]') as langual, to_json(list_filter(string_split(coalesce(i.cautions, ''), ';'), lambda x: x <> ''))::text as cautions,
+  coalesce(m.source_foods, '[]') as source_foods, c.components_valued, c.components_measured, c.components_missing
+from archival.maintainer_ingredients i
+  join coverage c using (ingredient_id)
+  left join proximate p using (ingredient_id)
+  left join mapped m using (ingredient_id);
+
+create table curated.components as
+select c.component, c.name, c.unit, c."group", if(c.needed, 'yes', 'no') as needed, c.usage_warning, c.definition,
+  coalesce((select to_json(list(m.source || ':' || m.source_component order by m.source, m.preference, m.source_component))
+    from reference.component_map m join archival.releases r on r.source = m.source
+    where m.component = c.component)::text, '[]') as source_components
+from reference.components c;
+
+create table curated."references" as
+with used as (
+  select distinct unnest(from_json(reference_ids, '["VARCHAR"]')) as reference_id from curated."values"
+)
+select u.reference_id, r.source, r.authors, r.title, r.year, r.journal as container, r.volume, r.issue, r.pages,
+  m.url
+from used u join archival."references" r on u.reference_id = r.source || ':' || r.reference_id
+  left join archival.maintainer_citations m on r.source = 'maintainer' and m.citation_id = r.reference_id;
+
+create table curated.catalogue as
+with coverage as (
+  select source, release, food_id, count(distinct component) filter (status <> 'missing') as components_valued,
+    count(distinct component) filter (status = 'measured') as components_measured
+  from reference."values" v semi join reference.components c on c.component = v.component and c.needed
+  where source <> 'maintainer' group by all
+)
+select f.source, f.release, f.food_id, f.name, f.group_name as "group", f.state, f.method, f.species, f.part, f.skin,
+  f.bone, f.fat_trim, f.additions, f.may_supply_raw, f.witnesses, f.langual,
+  coalesce(c.components_valued, 0) as components_valued, coalesce(c.components_measured, 0) as components_measured
+from reference.foods f left join coverage c using (source, release, food_id)
+where f.source <> 'maintainer';

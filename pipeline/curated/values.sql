@@ -1,0 +1,144 @@
+-- curated."values": exactly one row per ingredient and needed component; key (ingredient_id, component).
+-- First the ingredients with foods or records of their own, then composites from their parts.
+create temp table chosen as
+select i.ingredient_id, i.kind, i.part, i.species_group, n.component, n.unit, n.position, c.* exclude (
+    ingredient_id, component, unit), p.n as peers_n, p.low as peers_low, p.median as peers_median,
+  p.high as peers_high, p.cv as peers_cv
+from curated.ingredient_keys i
+  cross join (from reference.components where needed) n
+  left join curated.cell_candidates c
+    on c.ingredient_id = i.ingredient_id and c.component = n.component and c.rank = 1 and c.refused is null
+  left join reference.peers p
+    on p.component = n.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw';
+
+create temp table spread as
+select ingredient_id, component,
+  case
+    when status in ('trace', 'below_detection') then {'basis': 'limit', 'low': low, 'high': high}
+    when low is not null or high is not null then {'basis': 'cited', 'low': low, 'high': high}
+    when value is null or status = 'assumed_zero' then null
+    when se is not null and n >= 3 then
+      {'basis': 'se_n', 'low': greatest(0, value - se * sqrt(n)), 'high': value + se * sqrt(n)}
+    when n >= 2 and "min" <= value and value <= "max" then {'basis': 'min_max', 'low': "min", 'high': "max"}
+    when peers_cv is not null then
+      {'basis': 'peers_cv', 'low': greatest(0, value * (1 - peers_cv)), 'high': value * (1 + peers_cv)}
+  end as s
+from chosen;
+
+create temp table others as
+with evidence as (
+  select ingredient_id, component, if(source like 'usda-%', 'usda', source) as family, value
+  from curated.cell_candidates
+  where evidence and value > 0 and match_quality in ('A', 'B') and source <> 'maintainer'
+  qualify row_number() over (partition by ingredient_id, component, family order by rank) = 1
+), disagreement as (
+  select ingredient_id, component, max(value) / min(value) as ratio from evidence group by all having count(*) > 1
+), listed as (
+  select ingredient_id, component, count(*) as candidates,
+    to_json(list(source || ':' || food_id || ':' || source_component order by rank)
+      filter (rank > 1 or refused is not null))::text as alternatives,
+    min(reject_id) as reject_id, bool_or(reject_id is not null) as any_rejected,
+    first(refused order by rank) as first_refused
+  from curated.cell_candidates group by all
+)
+select l.*, round(d.ratio, 4) as ratio from listed l left join disagreement d using (ingredient_id, component);
+
+create temp table referenced as
+select c.ingredient_id, c.component,
+  to_json(list(distinct c.source || ':' || r.reference_id order by c.source || ':' || r.reference_id))::text as ids
+from chosen c join archival.value_references r
+  on r.source = c.source and r.food_id = c.food_id and r.source_component = c.source_component
+group by all;
+
+create temp table graded as
+with points as (
+  select c.ingredient_id, c.component, c.status,
+    (select sum(points) from curated.rubric where criterion = 'match' and code = c.match_quality)
+    + (select sum(points) from curated.rubric where criterion = 'acquisition' and code = c.status)
+    + (select sum(points) from curated.rubric where criterion = 'state' and code = case
+        when c.donor_state not in ('raw', 'unknown') then 'cooked_donor'
+        when c.food_state is null or c.food_state = 'raw' or c.kind = 'addition' then 'matches' else 'doubtful' end)
+    + (select max(points) from curated.rubric where criterion = 'samples' and code::int <= coalesce(c.n, 0))
+    + (select max(points) from curated.rubric where criterion = 'age' and code::int <= coalesce(c.year, 0))
+    + (select sum(points) from curated.rubric where criterion = 'references'
+        and code = if(r.ids is null, 'no', 'yes')) as points
+  from chosen c left join referenced r using (ingredient_id, component)
+  where c.status is not null
+)
+select p.ingredient_id, p.component, greatest(
+    (select min(code) from curated.rubric where criterion = 'grade' and points <= p.points),
+    coalesce((select grade from curated.rubric where criterion = 'cap' and code = p.status), 'A')) as confidence
+from points p;
+
+create table curated."values" as
+select c.ingredient_id, c.component, c.value, c.unit,
+  if(c.kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw') as basis,
+  coalesce(c.status, 'missing') as status, round(s.s.low, 9) as low, round(s.s.high, 9) as high,
+  s.s.basis as spread_basis, c.n, g.confidence, c.source, c.release, c.food_id, c.food_name, c.match_quality,
+  c.source_component, c.text as source_value, c.source_unit,
+  case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end
+    as derivation,
+  c.donor_food_id, c.donor_state, c.file, c.line, coalesce(c.steps, '[]') as steps, coalesce(r.ids, '[]') as reference_ids,
+  coalesce(o.alternatives, '[]') as alternatives, o.ratio as disagreement,
+  coalesce(c.prefer_id, o.reject_id, k.decision_id) as decision_id,
+  case
+    when c.status is null and o.first_refused is not null then 'no candidate may be used; ' || o.first_refused
+    when c.status is null then 'no source food or cited record of the ingredient has it'
+    when c.prefer_id is not null then 'preferred by decision ' || c.prefer_id
+    when c.block is not null and c.source <> 'maintainer' and not exists (
+      from block_foods b where b.ingredient_id = c.ingredient_id and b.block = c.block and b.source <> c.source) then
+      replace(c.block, '_', ' ') || ' block of one food'
+    when o.candidates = 1 then 'only candidate'
+    else format('first of {} candidates: match {}, {}, n {}', o.candidates, c.match_quality, c.status,
+      coalesce(c.n::text, 'not stated'))
+  end as reason,
+  coalesce(c.evidence, false) as evidence, c.year
+from chosen c
+  left join spread s using (ingredient_id, component)
+  left join others o using (ingredient_id, component)
+  left join referenced r using (ingredient_id, component)
+  left join graded g using (ingredient_id, component)
+  left join (
+    select source, food_id, source_component, min(decision_id) as decision_id from archival.maintainer_decisions
+    where action = 'acknowledge' group by all) k
+    on k.source = c.source and k.food_id = c.food_id and k.source_component = c.source_component
+where c.kind <> 'composite';
+
+-- Composites: sum of share times amount, only where every part has evidence; ranges at both ends of the bone share.
+create temp table composite_cells as
+with parts as (
+  select m.ingredient_id, m.part_ingredient_id, v.component, k.part = 'bone' as is_bone,
+    m.share_pct::decimal(9, 4) as share,
+    if(k.part = 'bone', m.share_low_pct, m.share_high_pct)::decimal(9, 4) as share_a,
+    if(k.part = 'bone', m.share_high_pct, m.share_low_pct)::decimal(9, 4) as share_b,
+    v.evidence, v.value::decimal(20, 9) as value, coalesce(v.low, v.value)::decimal(20, 9) as low,
+    coalesce(v.high, v.value)::decimal(20, 9) as high, v.reference_ids, v.source, v.food_id, v.confidence,
+    v.n
+  from archival.maintainer_composites m
+    join curated."values" v on v.ingredient_id = m.part_ingredient_id
+    join curated.ingredient_keys k on k.ingredient_id = m.part_ingredient_id
+)
+select ingredient_id, component, count(*) as parts, bool_and(evidence and value is not null) as whole,
+  bool_and(evidence and low is not null and high is not null) as ranged,
+  round((sum(share * value) / 100)::double, 9) as value,
+  round((least(sum(share_a * low), sum(share_b * low)) / 100)::double, 9) as low,
+  round((greatest(sum(share_a * high), sum(share_b * high)) / 100)::double, 9) as high,
+  max(confidence) as confidence, min(n) as n,
+  string_agg(format('{} {} %', part_ingredient_id, share::double), ' + ' order by part_ingredient_id) as recipe,
+  string_agg(part_ingredient_id, ', ' order by part_ingredient_id) filter (not evidence or low is null) as lacking,
+  to_json(list(part_ingredient_id || ':' || component order by part_ingredient_id))::text as made_of
+from parts group by all;
+
+insert into curated."values"
+select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit,
+  'per 100 g edible portion, raw' as basis, if(c.whole or c.ranged, 'composed', 'missing') as status,
+  if(c.ranged, c.low, null), if(c.ranged, c.high, null), if(c.ranged, 'parts', null), null as n,
+  if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null, null,
+  if(c.whole or c.ranged, '["compose_parts"]', '[]'), '[]', '[]', null, null,
+  case when c.whole or c.ranged then 'composed: ' || c.recipe
+    when c.recipe is null then 'composite without parts'
+    else 'unknown, as no evidence for ' || c.lacking || '; composed of ' || c.recipe end,
+  coalesce(c.whole or c.ranged, false), null
+from curated.ingredient_keys k cross join (from reference.components where needed) n
+  left join composite_cells c on c.ingredient_id = k.ingredient_id and c.component = n.component
+where k.kind = 'composite';

@@ -1,0 +1,220 @@
+"""Writing a build as the published form, and putting it in place of the old one in a single step."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import CONTRACT_VERSION, __version__, registry
+from pipeline.database import rows, scalar
+from pipeline.sources import Source
+
+if TYPE_CHECKING:
+    import duckdb
+
+WIDE = ("table", "table_status")
+ORDER = {
+    "ingredients": "ingredient_id",
+    "values": "ingredient_id, (select position from reference.components c where c.component = t.component)",
+    "gaps": "ingredient_id, (select position from reference.components c where c.component = t.component)",
+    "candidates": "ingredient_id, (select position from reference.components c where c.component = t.component), rank",
+    "components": "(select position from reference.components c where c.component = t.component)",
+    "references": "reference_id",
+    "catalogue": "source, release, food_id",
+}
+
+
+def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
+    """Write every published table below `folder` as CSV (RFC 4180, LF, keys in order) and Parquet."""
+    folder.mkdir(parents=True)
+    for name in registry.PUBLISHED:
+        columns = ", ".join(
+            f'"{f.column}"::{f.sql_type} as "{f.column}"' for f in registry.fields(schemas)[name]
+        )
+        _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name)
+    for name, column in (("table", "value"), ("table_status", "status")):
+        cells = ", ".join(
+            f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""
+            for c in registry.components(schemas) if c["needed"] == "yes"
+        )
+        _copy(
+            con,
+            f'select i.ingredient_id, i.name, {cells} from curated.ingredients i join curated."values" v'
+            " using (ingredient_id) group by i.ingredient_id, i.name order by i.ingredient_id",
+            folder / name,
+        )
+
+
+def wide_column(component: dict[str, str]) -> str:
+    """Column of the wide table: TAGNAME_unit, the unit not repeated where the tag ends in it."""
+    tag, unit = component["component"], component["unit"]
+    return tag if tag.lower().endswith(f"_{unit.lower()}") else f"{tag}_{unit}"
+
+
+def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path) -> None:
+    target = stem.as_posix().replace("'", "''")
+    con.execute(f"create or replace temp table going_out as {query}")
+    con.execute(f"copy going_out to '{target}.csv' (format csv, header true, delimiter ',', quote '\"', escape '\"')")
+    con.execute(f"copy going_out to '{target}.parquet' (format parquet, compression zstd, row_group_size 200000)")
+    con.execute("drop table going_out")
+
+
+def digest(path: Path) -> dict[str, Any]:
+    """SHA-256 and size of a published file."""
+    with path.open("rb") as stream:
+        return {"sha256": hashlib.file_digest(stream, "sha256").hexdigest(), "bytes": path.stat().st_size}
+
+
+def content_digests(folder: Path) -> dict[str, str]:
+    """SHA-256 of the CSV form of every published table, which is the canonical content."""
+    return {name: digest(folder / f"{name}.csv")["sha256"] for name in (*registry.PUBLISHED, *WIDE)
+            if (folder / f"{name}.csv").is_file()}
+
+
+def manifest(
+    con: duckdb.DuckDBPyConnection, folder: Path, sources: list[Source], inputs: dict[str, str],
+    stamp: dict[str, str], checks: dict[str, Any],
+) -> dict[str, Any]:
+    """What the build was made from and what it holds; no clock, no machine."""
+    present = {r["source"]: r for r in rows(con, "select * from archival.releases")}
+    return {
+        "schema_version": "1",
+        "program": {"name": "rawref", "version": __version__},
+        "contract_version": CONTRACT_VERSION,
+        **stamp,
+        "sources": [
+            {
+                "id": s.id, "title": s.title, "licence": s.licence, "attribution": s.attribution,
+                "present": s.id in present,
+                **({"release": present[s.id]["release"], "date": present[s.id]["release_date"],
+                    "standing": present[s.id]["standing"]} if s.id in present else {}),
+            }
+            for s in sources
+        ],
+        "inputs": inputs,
+        "source_files": rows(con, "select source, release, file, sha256, bytes, records from archival.files order by all"),
+        "rows": {name: scalar(con, f'select count(*) from curated."{name}"') for name in registry.PUBLISHED},
+        "content": content_digests(folder),
+        "checks": checks,
+    }
+
+
+def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict[str, str]) -> dict[str, Any]:
+    """The Data Package (v2) descriptor of the published CSV files, generated from the registry."""
+    words = registry.vocabularies(schemas)
+    resources = []
+    for name in registry.PUBLISHED:
+        columns = registry.fields(schemas)[name]
+        schema: dict[str, Any] = {
+            "fields": [_table_field(f, words) for f in columns], "missingValues": [""],
+            "primaryKey": [f.column for f in columns if f.key],
+        }
+        foreign = [
+            {"fields": [f.column], "reference": {"resource": f.constraint[4:], "fields": [f.column]}}
+            for f in columns if f.constraint.startswith("ref:")
+        ]
+        if foreign:
+            schema["foreignKeys"] = foreign
+        resources.append(_resource(folder, name, schema))
+    for name, kind in (("table", "number"), ("table_status", "string")):
+        schema = {
+            "fields": [{"name": "ingredient_id", "type": "string"}, {"name": "name", "type": "string"}]
+            + [{"name": wide_column(c), "type": kind, "title": c["name"],
+                "description": (f"{c['name']}, {c['unit']}. " if kind == "number" else f"Status of {c['name']}. ")
+                + (c["usage_warning"] or "") + " Blank is unknown, never zero."}
+               for c in registry.components(schemas) if c["needed"] == "yes"],
+            "missingValues": [""], "primaryKey": ["ingredient_id"],
+        }
+        resources.append(_resource(folder, name, schema))
+    return {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": "rawref-curated",
+        "title": "rawref: raw ingredients for formulating cat diets, with the provenance of every value",
+        "description": "One row per ingredient and component, with the gap where there is no evidence. "
+        "A blank is unknown, never zero. Not veterinary advice.",
+        **stamp,
+        "licenses": [{"name": "CC0-1.0", "title": "CC0 1.0 for the compilation; sources keep their own terms",
+                      "path": "https://creativecommons.org/publicdomain/zero/1.0/"}],
+        "sources": [{"title": s.attribution, "path": s.landing_page, "version": s.releases[0].release}
+                    for s in sources if s.in_repository],
+        "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
+        "resources": resources,
+    }
+
+
+def _resource(folder: Path, name: str, schema: dict[str, Any]) -> dict[str, Any]:
+    facts = digest(folder / f"{name}.csv")
+    return {
+        "name": name, "path": f"{name}.csv", "type": "table", "format": "csv", "mediatype": "text/csv",
+        "encoding": "utf-8", "bytes": facts["bytes"], "hash": f"sha256:{facts['sha256']}", "schema": schema,
+    }
+
+
+def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dict[str, Any]:
+    constraints: dict[str, Any] = {"required": True} if field.required else {}
+    kind, _, rest = field.constraint.partition(":")
+    if kind == "range":
+        low, _, high = rest.partition(":")
+        constraints |= ({"minimum": float(low)} if low else {}) | ({"maximum": float(high)} if high else {})
+    elif kind == "pattern":
+        constraints["pattern"] = rest
+    elif kind in words and kind not in ("species", "part"):
+        constraints["enum"] = list(words[kind])
+    made = {"name": field.column, "type": {"text": "string", "list": "array"}.get(field.type, field.type),
+            "description": field.description + (f" Unit: {field.unit}." if field.unit else "")}
+    return made | ({"constraints": constraints} if constraints else {})
+
+
+def write_json(path: Path, document: dict[str, Any]) -> None:
+    """Write a JSON document with a final line feed, keys in the order given."""
+    path.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8", newline="\n")
+
+
+def put_in_place(new: Path, target: Path) -> None:
+    """Make a copy of `new` the folder `target` in one step; on any failure `target` is untouched."""
+    staged = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    try:
+        staged.chmod(0o755)
+        for item in sorted(new.iterdir()):
+            shutil.copyfile(item, staged / item.name)
+            with (staged / item.name).open("rb") as stream:
+                os.fsync(stream.fileno())
+        _sync(staged)
+        if target.exists() and any(target.iterdir()):
+            _exchange(staged, target)
+        else:
+            os.rename(staged, target)
+        _sync(target.parent)
+    finally:
+        shutil.rmtree(staged, ignore_errors=True)
+
+
+def _sync(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _exchange(one: Path, other: Path) -> None:
+    """Swap two folders: atomically where the system can, else by two renames."""
+    exchange = 2
+    libc = ctypes.CDLL(None, use_errno=True)
+    if hasattr(libc, "renameat2"):
+        here = -100
+        if libc.renameat2(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0:
+            return
+        if ctypes.get_errno() not in (errno.ENOSYS, errno.EINVAL):
+            raise OSError(ctypes.get_errno(), "cannot swap folders", str(other))
+    aside = other.with_name(f"{one.name}-old")
+    os.rename(other, aside)
+    os.rename(one, other)
+    os.rename(aside, one)

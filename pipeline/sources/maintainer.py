@@ -1,0 +1,166 @@
+"""Reader of what people enter under raw/maintainer/: validated by the registry, each fault with its line."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import registry
+from pipeline.errors import InputError
+from pipeline.sources import Release
+
+if TYPE_CHECKING:
+    import duckdb
+
+ID = "maintainer"
+PREFIX = "maintainer"
+FILES = ("ingredients", "ingredient_foods", "ingredient_aliases", "citations", "cited_values", "composites", "decisions")
+NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
+
+Row = dict[str, Any]
+
+
+def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
+    """Fill archival.maintainer_<file> (typed, with `line`) and return the SELECT of each common archival table."""
+    import pyarrow as pa
+
+    folder, schemas = release.files[0], layouts.parent
+    tables = read_all(folder, schemas)
+    types = {"number": pa.float64(), "integer": pa.int64()}
+    for name, rows in tables.items():
+        columns = registry.fields(schemas)[f"maintainer.{name}"]
+        arrow = pa.table(
+            {c.column: pa.array([r[c.column] for r in rows], types.get(c.type, pa.string())) for c in columns}
+            | {"line": pa.array([r["line"] for r in rows], pa.int64())}
+        )
+        con.register("incoming", arrow)
+        con.execute(f'create table archival."maintainer_{name}" as select * from incoming')
+        con.unregister("incoming")
+    key = f"'{ID}' as source, '{release.release}' as release"
+    return {
+        "foods": f"""
+            select {key}, v.id as food_id, i.name || ' (' || c.title || ')' as name, 'cited' as group_code,
+              'cited record' as group_name, i.scientific_name, 'cited_values.csv' as file, v.line::text as line
+            from archival.maintainer_cited_values v
+              join archival.maintainer_ingredients i using (ingredient_id)
+              join archival.maintainer_citations c using (citation_id)""",
+        "values": f"""
+            select {key}, id as food_id, component as source_component, text, unit, n::text as n, status as derivation,
+              'cited_values.csv' as file, line::text as line
+            from archival.maintainer_cited_values""",
+        "references": f"""
+            select {key}, citation_id as reference_id, authors, title, year, container as journal, volume, issue,
+              pages, 'citations.csv' as file, line::text as line
+            from archival.maintainer_citations""",
+        "value_references": f"""
+            select {key}, id as food_id, component as source_component, citation_id as reference_id
+            from archival.maintainer_cited_values""",
+    }
+
+
+def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
+    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault."""
+    tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in FILES}
+    for name, rows in tables.items():
+        for column in registry.fields(schemas)[f"maintainer.{name}"]:
+            if column.constraint.startswith("ref:maintainer."):
+                target = column.constraint.removeprefix("ref:maintainer.")
+                key = next(c.column for c in registry.fields(schemas)[f"maintainer.{target}"] if c.key)
+                known = {r[key] for r in tables[target]}
+                for row in rows:
+                    if row[column.column] not in known:
+                        raise InputError(f"{column.column} {row[column.column]!r} is not in {target}.csv",
+                                         _where(name, row), f"add it to {target}.csv or mend the id")
+    cautions = {r["code"] for _, r in registry.read_csv(schemas / "cautions.csv", "schemas/cautions.csv")}
+    for row in tables["ingredients"]:
+        for code in filter(None, (row["cautions"] or "").split(";")):
+            if code not in cautions:
+                raise InputError(f"unknown caution {code!r}", _where("ingredients", row),
+                                 "use a code of schemas/cautions.csv")
+    for row in tables["ingredient_foods"]:
+        if row["match_quality"] != "A" and not row["note"]:
+            raise InputError(f"match quality {row['match_quality']} without a note", _where("ingredient_foods", row),
+                             "say in note what differs")
+    _check_composites(tables["composites"])
+    return tables
+
+
+def _where(name: str, row: Row) -> str:
+    return f"raw/maintainer/{name}.csv:{row['line']}"
+
+
+def _read(path: Path, name: str, schemas: Path) -> list[Row]:
+    columns = registry.fields(schemas)[f"maintainer.{name}"]
+    shown = f"raw/maintainer/{name}.csv"
+    rows: list[Row] = []
+    seen: dict[tuple[Any, ...], int] = {}
+    for line, text in registry.read_csv(path, shown):
+        if list(text) != [c.column for c in columns]:
+            raise InputError(f"heading is {','.join(text)}", f"{shown}:1",
+                             "it must be " + ",".join(c.column for c in columns))
+        row: Row = {c.column: _typed(c, text[c.column], f"{shown}:{line}", schemas) for c in columns}
+        row["line"] = line
+        key = tuple(row[c.column] for c in columns if c.key)
+        if key in seen:
+            raise InputError(f"{'/'.join(map(str, key))} stands already on line {seen[key]}", f"{shown}:{line}",
+                             "keep one of the two rows")
+        seen[key] = line
+        rows.append(row)
+    return rows
+
+
+def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
+    """The field's value, or InputError: empty where required, not a number, out of range, not in the vocabulary."""
+    if text == "":
+        if field.required:
+            raise InputError(f"{field.column} is empty", where, field.description)
+        return None
+    kind, _, rest = field.constraint.partition(":")
+    if field.type in ("number", "integer"):
+        if not NUMBER.fullmatch(text):
+            raise InputError(f"{field.column} {text!r} is not a number", where, "write a plain decimal number")
+        value = float(text)
+        if field.type == "integer" and not value.is_integer():
+            raise InputError(f"{field.column} {text!r} is not a whole number", where, "write a whole number")
+        if kind == "range":
+            low, _, high = rest.partition(":")
+            if (low and value < float(low)) or (high and value > float(high)):
+                raise InputError(f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where,
+                                 "mend the number")
+        return int(value) if field.type == "integer" else value
+    if field.type == "list":
+        try:
+            if not isinstance(json.loads(text), list):
+                raise ValueError
+        except ValueError as error:
+            raise InputError(f"{field.column} {text!r} is not a JSON list", where, 'write it as ["a", "b"]') from error
+    if kind == "pattern" and not re.fullmatch(rest, text):
+        raise InputError(f"{field.column} {text!r} is not well formed", where, "lower case, digits and hyphens")
+    if kind == "ref" and rest == "components" and text not in {c["component"] for c in registry.components(schemas)}:
+        raise InputError(f"component {text!r} is not in the registry", where,
+                         "use a component of schemas/components.csv")
+    words = registry.vocabularies(schemas).get(kind)
+    if words is not None and text not in words:
+        raise InputError(f"{field.column} {text!r} is not one of {_near(text, words)}", where, "mend the word")
+    return text
+
+
+def _near(text: str, words: dict[str, str]) -> str:
+    from difflib import get_close_matches
+
+    return ", ".join(get_close_matches(text, words, 5, 0.5) or sorted(words)[:8])
+
+
+def _check_composites(rows: list[Row]) -> None:
+    """Shares of a composite must sum to 100, with low <= share <= high."""
+    total: dict[str, float] = {}
+    for row in rows:
+        if not row["share_low_pct"] <= row["share_pct"] <= row["share_high_pct"]:
+            raise InputError("share is outside its own range", _where("composites", row), "mend the shares")
+        total[row["ingredient_id"]] = total.get(row["ingredient_id"], 0.0) + row["share_pct"]
+    for row in rows:
+        if abs(total[row["ingredient_id"]] - 100) > 1e-6:
+            raise InputError(f"shares of {row['ingredient_id']} sum to {total[row['ingredient_id']]:g}, not 100",
+                             _where("composites", row), "mend the shares")
