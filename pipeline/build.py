@@ -95,6 +95,17 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
         return Outcome(summary, _settle(workspace, say, workbook), unchanged)
 
 
+def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bool:
+    """Bring the build up to date without publishing anything; whether it had to be made."""
+    with locked(workspace):
+        inputs = input_digests(workspace)
+        state = _state(workspace)
+        if state and workspace.database.is_file() and state["inputs"] == inputs:
+            return False
+        _make(workspace, inputs, say, threads)
+        return True
+
+
 def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
     from pipeline.archival import build_archival
     from pipeline.curated import build_curated
@@ -141,8 +152,7 @@ def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str])
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
     publish.export_tables(con, folder, workspace.schemas)
-    data = {k: v for k, v in inputs.items() if not k.startswith("pipeline/")}
-    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, data, stamp, {}))
+    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, {}))
     publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
 
 
@@ -151,8 +161,11 @@ def accepted_stamp(workspace: Workspace) -> dict[str, str]:
     path = workspace.curated / "manifest.json"
     if not path.is_file():
         return {}
-    document = json.loads(path.read_text(encoding="utf-8"))
-    return {key: document[key] for key in ("version", "created") if key in document}
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        return {key: str(document[key]) for key in ("version", "created") if key in document}
+    except (ValueError, TypeError):  # edited by hand: drift names the fault, a build does not stop for it
+        return {}
 
 
 def _settle(workspace: Workspace, say: Say, workbook: bool) -> str:

@@ -78,6 +78,34 @@ def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
     return connect(space.database, read_only=True)
 
 
+@app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
+def fetch_command(
+    sources: Annotated[list[str] | None, typer.Argument(help="Sources; default: all that are declared.")] = None,
+    origin: Annotated[Path | None, typer.Option("--from", help="Side-load this file or folder for one source.")] = None,
+    offline: Annotated[bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")] = False,
+    format: FormatOption = Format.text,
+) -> None:
+    """Get, verify and pin source releases, each beside the older ones."""
+    from dataclasses import asdict
+
+    from pipeline import render
+    from pipeline.fetch import fetch
+
+    def progress(url: str, done: int, total: int | None) -> None:
+        if sys.stderr.isatty():
+            of = f" of {total / 1e6:.1f}" if total else ""
+            sys.stderr.write(f"\r{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB")
+            sys.stderr.flush()
+
+    result = fetch(workspace(), sources or [], origin=origin, offline=offline, progress=progress)
+    entries = [asdict(entry) for entry in result.entries]
+    if format is Format.json:
+        emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
+    else:
+        typer.echo(render.releases(entries))
+    result.require()
+
+
 @app.command("build", epilog="Example: rawref build --no-workbook")
 def build_command(
     workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     import duckdb
 
 WIDE = ("table", "table_status")
+TABLE_CODE = ("pipeline/sources/", "pipeline/reference/", "pipeline/curated/", "pipeline/archival.py",
+              "pipeline/registry.py", "pipeline/publish.py", "pipeline/build.py")
+"""Program files that make the table; the commands that only read it are not among them."""
 ORDER = {
     "ingredients": "ingredient_id",
     "values": "ingredient_id, (select position from reference.components c where c.component = t.component)",
@@ -78,6 +81,12 @@ def content_digests(folder: Path) -> dict[str, str]:
             if (folder / f"{name}.csv").is_file()}
 
 
+def code_digest(inputs: dict[str, str]) -> str:
+    """One SHA-256 over the program files that a published number passes through."""
+    lines = [f"{path} {found}" for path, found in sorted(inputs.items()) if path.startswith(TABLE_CODE)]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
 def manifest(
     con: duckdb.DuckDBPyConnection, folder: Path, sources: list[Source], inputs: dict[str, str],
     stamp: dict[str, str], checks: dict[str, Any],
@@ -98,10 +107,12 @@ def manifest(
             }
             for s in sources
         ],
-        "inputs": inputs,
+        "inputs": {path: found for path, found in inputs.items() if not path.startswith("pipeline/")},
+        "code": code_digest(inputs),
         "source_files": rows(con, "select source, release, file, sha256, bytes, records from archival.files order by all"),
         "rows": {name: scalar(con, f'select count(*) from curated."{name}"') for name in registry.PUBLISHED},
         "content": content_digests(folder),
+        "files": {path.name: digest(path)["sha256"] for path in sorted(folder.glob("*.parquet"))},
         "checks": checks,
     }
 

@@ -73,6 +73,16 @@ def _wrap_plain(text: str) -> str:
     return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
+def releases(entries: list[dict[str, Any]]) -> str:
+    """Releases at hand and how fresh they are."""
+    if not entries:
+        return "nothing at hand"
+    return table(
+        ("source", "release", "standing", "state", "had", "days old"),
+        [(e["source"], e["release"], e["standing"], e["state"], e["freshness"],
+          "" if e["age_days"] is None else e["age_days"]) for e in entries], False, (5,))
+
+
 def trace_cell(r: dict[str, Any], wide: bool) -> str:
     """The chain behind one cell, from the number down to the line."""
     amount = "no point value" if r["value"] is None else f"{number(r['value'])} {r['unit']}"
@@ -185,7 +195,7 @@ def found(r: dict[str, Any], wide: bool) -> str:
                           i["components_measured"], i["components_missing"]) for i in r["ingredients"]], wide, (4, 5, 6)), ""]
     for f in r["foods"]:
         lines.append(f"{f['source']} {f['food_id']}  {f['name']}")
-        facts = [f["state"] + (f" ({f['method']})" if f["method"] else ""), f"{f['species']} {f['part']}",
+        facts = [f["state"] + (f" ({f['method']})" if f["method"] not in (None, "none") else ""), f"{f['species']} {f['part']}",
                  f"skin {f['skin']}", f"bone {f['bone']}", f"fat {f['fat_trim']}", f"additions {f['additions']}",
                  f"may supply raw: {f['may_supply_raw']}"]
         lines.append(_wrap("", "; ".join(facts), wide))

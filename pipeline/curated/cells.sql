@@ -8,7 +8,7 @@ select * from (values ('measured', 1), ('composed', 2), ('calculated', 3), ('uns
 create temp table offered as
 with linked as (
   select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality, l.note, l.release_date, l.source_order,
-    f.name as food_name, f.state as food_state
+    f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons
   from reference.links l join reference.foods f using (source, release, food_id)
   union all by name
   select v.ingredient_id, r.source, r.release, v.id as food_id, v.match_quality, v.note, r.release_date,
@@ -17,8 +17,12 @@ with linked as (
     join archival.foods f on f.source = r.source and f.food_id = v.id
 ), valued as (
   select linked.*, v.* exclude (source, release, food_id), c.block,
-    x.decision_id as reject_id, x.reason as reject_reason
+    x.decision_id as reject_id, x.reason as reject_reason,
+    i.kind = 'raw' and linked.may_supply_raw <> 'yes' and not exists (
+      from archival.maintainer_decisions h where h.action = 'acknowledge' and h.source_component is null
+        and h.source = linked.source and h.food_id = linked.food_id) as held
   from linked
+    join archival.maintainer_ingredients i on i.ingredient_id = linked.ingredient_id
     join reference."values" v using (source, release, food_id)
     join reference.components c on c.component = v.component and c.needed
     left join archival.maintainer_decisions x on x.action = 'reject' and x.source = v.source
@@ -26,7 +30,7 @@ with linked as (
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )
-select * replace (evidence and reject_id is null as evidence)
+select * replace (evidence and reject_id is null and held is not true as evidence)
 from valued
 -- within a food: evidence before none, a zero that no sample stands behind last, then the registry's preference
 qualify row_number() over (
@@ -38,9 +42,10 @@ create temp table block_foods as
 with counted as (
   select ingredient_id, source, release, food_id, match_quality, release_date, source_order, block,
     count(*) filter (component in ('WATER', 'PROCNT', 'FAT') and value is not null and reject_id is null) as base,
-    count(*) filter (evidence) as evidences, count(*) filter (status = 'measured' and evidence) as measured,
+    -- fibre, carbohydrate and energy of muscle are convention, not analysis: they do not decide for a food
+    count(*) filter (evidence and component not in ('FIBTG', 'CHOCDF', 'ENERC_KCAL')) as evidences, count(*) filter (status = 'measured' and evidence) as measured,
     coalesce(sum(n), 0) as samples
-  from offered where block is not null and source <> 'maintainer' group by all
+  from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
   qualify row_number() over (partition by ingredient_id order by match_quality, evidences desc, measured desc,
@@ -81,6 +86,8 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     then 'calculated' else o.status end as status,
   o.evidence,
   case
+    when o.held then 'the food waits for a look (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
+      || '): a decision settles it'
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
       'block: no food of the ingredient has water, protein and fat'

@@ -25,6 +25,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     build_foods(con, schemas)
     run_file(con, HERE / "values.sql")
     _require_known_codes(con)
+    run_file(con, HERE / "derived.sql")
     run_file(con, HERE / "links.sql")
     _require_sound_links(con)
     run_file(con, HERE / "peers.sql")
@@ -88,7 +89,7 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
     bad = con.execute(
         """select v.file, v.line, v.text from archival."values" v
            where v.source in ('usda-sr28', 'usda-fdc') and v.text is not null
-             and try_cast(v.text as decimal(20, 6)) is null order by try_cast(line as bigint) limit 1"""
+             and try_cast(v.text as decimal(20, 9)) is null order by try_cast(line as bigint) limit 1"""
     ).fetchall()
     if bad:
         raise InputError(f"{bad[0][2]!r} is not a number", f"{bad[0][0]}:{bad[0][1]}", "restore the pinned file")
@@ -97,17 +98,18 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
 def _require_sound_links(con: duckdb.DuckDBPyConnection) -> None:
     """Mapped foods exist under the name that was looked at, and none is cooked, cured, dried or added to."""
     faults = con.execute(
-        """
-        select l.line, l.source, l.mapped_as, l.food_name, f.name, f.state, f.may_supply_raw, i.kind, f.additions,
-          f.review_reasons, f.composite
+        r"""
+        select l.line, l.source, l.mapped_as, l.food_name, trim(regexp_replace(f.name, '[\s\x{3000}]+', ' ', 'g')),
+          f.state, f.additions
         from reference.links l
           join archival.maintainer_ingredients i using (ingredient_id)
           left join reference.foods f using (source, release, food_id)
-        where f.name is null or f.name <> l.food_name
+        where f.name is null or trim(regexp_replace(f.name, '[\s\x{3000}]+', ' ', 'g'))
+            <> trim(regexp_replace(l.food_name, '[\s\x{3000}]+', ' ', 'g'))
           or (i.kind = 'raw' and (f.state <> 'raw' or f.additions not in ('none', 'unknown')))
         order by l.line"""
     ).fetchall()
-    for line, source, food, expected, name, state, _, _, additions, _, _ in faults[:1]:
+    for line, source, food, expected, name, state, additions in faults[:1]:
         where = f"raw/maintainer/ingredient_foods.csv:{line}"
         more = f" ({len(faults)} such rows)" if len(faults) > 1 else ""
         if name is None:

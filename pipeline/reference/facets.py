@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import duckdb
 
 RULE_COLUMNS = ("rule_id", "facet", "order", "source_scope", "pattern", "except_pattern", "value", "note")
-# Facets that name one of a closed list; the least order wins.
+# Of state, method, part, skin, bone and fat_trim the least order wins; the others are lists.
 FACETS = ("state", "method", "part", "skin", "bone", "fat_trim", "addition", "composite", "caution", "footnote")
 SCOPES = ("animal", "egg", "dairy", "plant", "dish", "ja", "en")
 
@@ -92,7 +92,8 @@ def load_rules(schemas: Path) -> list[dict[str, str]]:
             raise InputError(f"order {rule['order']!r} is no whole number", where, "write the rank of the rule")
         for scope in rule["source_scope"].split(";"):
             if scope.removesuffix("@name") not in SCOPES:
-                raise InputError(f"unknown scope {scope!r}", where, f"one of {', '.join(SCOPES)}, with or without @name")
+                cure = f"one of {', '.join(SCOPES)}, with or without @name"
+                raise InputError(f"unknown scope {scope!r}", where, cure)
     return rules
 
 
@@ -212,7 +213,9 @@ def match_rules(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     )
     con.execute("create or replace temp table facet_segment_hit (id bigint, rule integer)")
     con.execute("create or replace temp table facet_name_hit (food bigint, rule integer)")
-    con.execute("create or replace temp table facet_footnote_hit (source text, release text, food_id text, rule_id text)")
+    con.execute(
+        "create or replace temp table facet_footnote_hit (source text, release text, food_id text, rule_id text)"
+    )
     for scope in ("animal", "egg", "dairy", "plant", "dish", "ja"):
         for statement in _hit_query(rules, scope):
             con.execute(statement)

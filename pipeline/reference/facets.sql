@@ -2,7 +2,8 @@
 
 create or replace temp table facet_found as
 select food,
-       arg_min(struct_pack(value := case when facet = 'method' then 'cooked' else value end, rank := rank, rule := rule_id), rank)
+       arg_min(struct_pack(value := case when facet = 'method' then 'cooked' else value end,
+                           rank := rank, rule := rule_id), rank)
          filter (facet in ('state', 'method')) as state,
        coalesce(bool_or(value = 'raw') filter (facet = 'state'), false) as says_raw,
        coalesce(bool_or(facet = 'method' or facet = 'state' and value = 'cooked'), false) as says_cooked,
@@ -40,16 +41,17 @@ first as (
 ),
 stated as (
   select *,
+         default_state is not null and (found_state is null or found_rank > default_order * 1000) as by_group,
          case
            when named_state is not null then named_state
-           when default_state is not null and (found_state is null or found_rank > default_order * 1000) then default_state
+           when by_group then default_state
            when found_state is null then 'unknown'
            when found_state = 'raw' and says_cooked then 'unknown'
            else found_state
          end as state,
          case
            when named_state is not null then 'named_list'
-           when default_state is not null and (found_state is null or found_rank > default_order * 1000) then 'food_group'
+           when by_group then 'food_group'
            when found_state is null then 'none'
            when found_state = 'raw' and says_cooked then 'raw_and_cooked'
            else found_rule
@@ -58,12 +60,13 @@ stated as (
 )
 select s.*,
        coalesce(l.species_group, 'none') as species_group,
-       case when s.kind = 'by_species' and s.species <> 'plant' and not (s.state = 'processed' and s.found_rank < 600000) then 'animal'
-            when s.kind = 'by_species' and s.state = 'processed' then 'mixed'
+       case when s.kind = 'by_species' and s.found_rank between 300000 and 399999 then 'mixed'
+            when s.kind = 'by_species' and s.species <> 'plant' then 'animal'
             when s.kind = 'by_species' then 'plant'
             when s.realm is null then 'other' else s.realm end as food_realm,
        case when s.kind = 'by_species' and s.species = 'plant' then 'plant'
-            else coalesce(s.found_part, case when s.default_part = 'muscle' then t.default_part end, s.default_part, 'unknown')
+            else coalesce(s.found_part, case when s.default_part = 'muscle' then t.default_part end, s.default_part,
+                          'unknown')
        end as part,
        coalesce(t.sea_water, false) as sea_water
 from stated s
@@ -90,7 +93,8 @@ create or replace temp table facet_cuts as
 with taken as (
   select distinct h.id from facet_segment_hit h join facet_rules r using (rule)
   where r.facet in ('method', 'addition', 'part')
-     or r.facet in ('state', 'fat_trim', 'caution', 'skin', 'bone') and h.id in (select id from facet_segment where rule_scope = 'ja')
+     or r.facet in ('state', 'fat_trim', 'caution', 'skin', 'bone')
+        and h.id in (select id from facet_segment where rule_scope = 'ja')
 )
 select s.food, string_agg(c.cut, ', ' order by s.position) as cut
 from facet_kind k
@@ -100,7 +104,9 @@ join facet_cut c using (id)
 where c.cut <> '' and s.position > 1 and k.food_realm = 'animal'
   and (k.rule_scope = 'ja' or k.species_group not in ('finfish', 'mollusc', 'crustacean', 'invertebrate', 'none'))
   and t.id not in (select id from taken)
-  and not exists (from facet_terms m where m.species = k.species and contains(' ' || m.term || ' ', ' ' || trim(c.cut, '()') || ' '))
+  and not exists (
+    from facet_terms m
+    where m.species = k.species and contains(' ' || m.term || ' ', ' ' || trim(c.cut, '()') || ' '))
 group by s.food;
 
 create or replace temp table facet_judged as
@@ -110,7 +116,8 @@ with joined as (
          coalesce(g.codes_additions, false) as codes_additions, g.codes_part,
          n.food_id is not null as note_additions, lim.*,
          f.food_realm = 'animal' and f.state = 'raw' and len(f.found_additions) = 0 as plain_raw,
-         f.species_group in ('bovine', 'sheep_goat', 'pig', 'rabbit', 'game', 'equine', 'bird') as land
+         f.species_group in ('bovine', 'sheep_goat', 'pig', 'rabbit', 'game', 'equine', 'bird') as land,
+         land and f.species_group <> 'bird' or f.species_group = 'marine_mammal' as mammal
   from facet_kind f
   left join facet_witness w using (source, release, food_id)
   left join facet_codes g using (source, release, food_id)
@@ -121,7 +128,8 @@ tested as (
   select *,
          plain_raw and part in ('muscle', 'whole_animal') and not sea_water and k > 0
            and na / k > case when species_group = 'bird' then na_k_bird else na_k_other end as sodium_high,
-         plain_raw and part = 'muscle' and land and ca > ca_bone_free and found_bone is distinct from 'yes' as calcium_high,
+         plain_raw and part = 'muscle' and land and ca > ca_bone_free
+           and found_bone is distinct from 'yes' as calcium_high,
          plain_raw and part = 'mechanically_separated' and ca <= ca_bone as calcium_low,
          plain_raw and part = 'muscle' and fat < fat_lean and water < water_lean as water_low,
          plain_raw and part in ('tripe', 'ear', 'foot', 'intestine', 'stomach') and k < k_leached as leached
@@ -130,12 +138,15 @@ tested as (
 select *,
        list_filter([
          case when food_realm = 'animal' and state = 'unknown' then 'state_unknown' end,
-         case when food_realm = 'animal' and state in ('raw', 'unknown') and species in ('unknown', 'none') then 'species_unknown' end,
+         case when food_realm = 'animal' and state in ('raw', 'unknown') and species in ('unknown', 'none')
+              then 'species_unknown' end,
          case when state = 'raw' and food_realm = 'animal' and codes_heated then 'langual_says_heated' end,
-         case when state = 'cooked' and food_realm = 'animal' and codes_raw and not codes_heated then 'langual_says_raw' end,
+         case when state = 'cooked' and food_realm = 'animal' and codes_raw and not codes_heated
+              then 'langual_says_raw' end,
          case when plain_raw and codes_additions then 'langual_says_additions' end,
          case when plain_raw and codes_part <> part and part <> 'fat' then 'langual_other_part' end,
-         case when expected_state is not null and (expected_state = 'raw') <> (state = 'raw') then 'group_disagrees' end,
+         case when expected_state is not null and (expected_state = 'raw') <> (state = 'raw')
+              then 'group_disagrees' end,
          case when sodium_high then 'sodium_high' end,
          case when calcium_high then 'calcium_suggests_bone' end,
          case when calcium_low then 'calcium_denies_bone' end,
@@ -148,7 +159,8 @@ select *,
          case when sodium_high or brand and state in ('raw', 'unknown') then 'undeclared_salt_possible' end
        ]), lambda x: x is not null)) as all_cautions,
        case when len(found_additions) > 0 then '["' || array_to_string(found_additions, '", "') || '"]'
-            when food_realm = 'mixed' or food_realm = 'animal' and state in ('processed', 'unknown') and kind <> 'egg' then 'unknown'
+            when food_realm = 'mixed' then 'unknown'
+            when food_realm = 'animal' and state in ('processed', 'unknown') and kind <> 'egg' then 'unknown'
             when sodium_high or brand or plain_raw and (codes_additions or note_additions) then 'unknown'
             else 'none' end as additions
 from tested;
@@ -159,7 +171,8 @@ with same as (
   select food, source,
          min(food) over (partition by source, release, species, state, part, na, k, ca, water, fat) as first_food
   from facet_judged
-  where food_realm = 'animal' and na is not null and k is not null and ca is not null and water is not null and fat is not null
+  where food_realm = 'animal' and na is not null and k is not null and ca is not null and water is not null
+    and fat is not null
 ),
 graded as (
   select a.food, min(b.food) as first_food
@@ -182,7 +195,8 @@ with serious as (
 )
 select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.scientific_name, f.food_realm as realm,
        f.species, f.species_group, f.part,
-       case when f.food_realm = 'animal' and f.part in ('muscle', 'variety_meat', 'skin', 'fat', 'whole_animal', 'mechanically_separated')
+       case when f.food_realm = 'animal'
+                 and f.part in ('muscle', 'variety_meat', 'skin', 'fat', 'whole_animal', 'mechanically_separated')
             then c.cut end as cut,
        f.state,
        case when f.state = 'raw' then 'none'
@@ -193,10 +207,10 @@ select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.sci
             when f.part in ('whole_bird') then 'yes'
             when f.part not in ('muscle', 'mechanically_separated', 'whole_animal') then 'not_applicable'
             when f.species_group in ('bird', 'finfish') then coalesce(f.found_skin, 'unknown')
-            when f.part = 'muscle' and f.species_group in ('bovine', 'sheep_goat', 'pig', 'rabbit', 'game', 'equine', 'marine_mammal')
-              then coalesce(f.found_skin, 'no')
+            when f.part = 'muscle' and f.mammal then coalesce(f.found_skin, 'no')
             else 'not_applicable' end as skin,
-       case when f.food_realm <> 'animal' or f.part in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'oil', 'other', 'unknown') then 'not_applicable'
+       case when f.food_realm <> 'animal' then 'not_applicable'
+            when f.kind in ('egg', 'dairy') or f.part in ('oil', 'other', 'unknown') then 'not_applicable'
             when f.part in ('mechanically_separated', 'bone') then 'yes'
             when f.found_bone is not null then f.found_bone
             when f.part = 'whole_animal' and f.species_group = 'finfish' then 'yes'
@@ -208,8 +222,7 @@ select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.sci
             else 'not_applicable' end as bone,
        case when f.food_realm <> 'animal' then 'not_applicable'
             when f.part = 'fat' then 'fat_only'
-            when f.part = 'muscle' and f.species_group in ('bovine', 'sheep_goat', 'pig', 'rabbit', 'game', 'equine', 'marine_mammal')
-              then coalesce(f.found_trim, 'unspecified')
+            when f.part = 'muscle' and f.mammal then coalesce(f.found_trim, 'unspecified')
             else 'not_applicable' end as fat_trim,
        f.additions,
        len(f.composites) > 0 as composite,
@@ -228,10 +241,13 @@ select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.sci
                  when f.sodium_high or f.calcium_high or f.calcium_low or f.water_low then 'doubt' else 'no_doubt' end
          || '", "footnote": "' || case when f.note_additions then 'additions' else 'silent' end
          || '"' || case when f.expected_state is not null then ', "group": "' || f.expected_state || '"' else '' end
-         || case when len(f.composites) > 0 then ', "composite": ["' || array_to_string(f.composites, '", "') || '"]' else '' end
+         || case when len(f.composites) > 0
+                 then ', "composite": ["' || array_to_string(f.composites, '", "') || '"]' else '' end
          || '}' as witnesses,
-       case when len(f.reasons) = 0 then '[]' else '["' || array_to_string(f.reasons, '", "') || '"]' end as review_reasons,
-       case when len(f.all_cautions) = 0 then '[]' else '["' || array_to_string(f.all_cautions, '", "') || '"]' end as cautions,
+       case when len(f.reasons) = 0 then '[]'
+            else '["' || array_to_string(f.reasons, '", "') || '"]' end as review_reasons,
+       case when len(f.all_cautions) = 0 then '[]'
+            else '["' || array_to_string(f.all_cautions, '", "') || '"]' end as cautions,
        coalesce(f.langual, '[]') as langual,
        try_cast(f.refuse_pct as double) as refuse_pct, f.refuse_note, f.file, f.line
 from facet_judged f

@@ -15,7 +15,8 @@ by_name as (
   select f.source, f.release, f.food_id, g.*  exclude (source)
   from facet_groups g
   join archival.foods f
-    on f.source = g.source and starts_with(coalesce(f.group_code, ''), g.prefix) and regexp_matches(lower(f.name), g.name_pattern)
+    on f.source = g.source and starts_with(coalesce(f.group_code, ''), g.prefix)
+   and regexp_matches(lower(f.name), g.name_pattern)
   where g.name_pattern is not null
   qualify row_number() over (partition by f.source, f.release, f.food_id order by length(g.prefix) desc, g.name_pattern) = 1
 ),
@@ -36,7 +37,8 @@ chosen as (
 )
 select row_number() over (order by source, release, food_id) as food, *,
        case when rule_scope = 'ja'
-            then array_to_string(list_filter(string_split(translate(name, '　＜＞（）［］〔〕', '||||||||||'), '|'), lambda x: x <> ''), ' ')
+            then array_to_string(
+                   list_filter(string_split(translate(name, '　＜＞（）［］〔〕', '||||||||||'), '|'), lambda x: x <> ''), ' ')
             else replace(replace(replace(lower(replace(name, chr(160), ' ')), '  ', ' '), ' ,', ','), 'cooked-', 'cooked ')
        end as prepared,
        case when rule_scope = 'ja' then ' ' else ',' end as separator

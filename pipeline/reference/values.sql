@@ -7,11 +7,13 @@ with mapped as (
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
     nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line,
     case
-      when v.source = 'usda-sr28' then try_cast(v.text as decimal(20, 6))
+      when v.source = 'usda-sr28' then try_cast(v.text as decimal(20, 9))
       when v.text is null or v.text in ('', '-') then null
+      -- a negative cell of the Japanese workbooks is shown in brackets there: an estimate
+      when v.source = 'mext' and starts_with(v.text, '-') then abs(try_cast(v.text as decimal(20, 9)))
       else coalesce(
-        try_cast(v.text as decimal(20, 6)),
-        try_cast(regexp_replace(replace(v.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 6)))
+        try_cast(v.text as decimal(20, 9)),
+        try_cast(regexp_replace(replace(v.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 9)))
     end as number,
     case
       when v.source = 'usda-sr28' then if(v.derivation <> '', 'derivation', 'source_code')
@@ -22,14 +24,15 @@ with mapped as (
       when v.source = 'usda-sr28' then if(v.derivation <> '', v.derivation, v.source_code)
       when v.source = 'usda-fdc' then coalesce(v.derivation, '')
       when v.text is null or v.text = '' then ''
-      when v.text = '-' then '-'
+      when v.text in ('-', '*') then v.text
+      when v.source = 'mext' and starts_with(v.text, '-') then '-x'
       when starts_with(v.text, '<') then '< x'
       when v.text in ('traces', 'Tr', '(Tr)') then v.text
       when starts_with(v.text, '(') or starts_with(v.text, '（') then
-        if(try_cast(regexp_replace(v.text, '[()（）]', '', 'g') as decimal(20, 6)) = 0, '(0)', '(x)')
+        if(try_cast(regexp_replace(v.text, '[()（）]', '', 'g') as decimal(20, 9)) = 0, '(0)', '(x)')
       when ends_with(v.text, '†') then 'x†'
-      when try_cast(replace(v.text, ',', '.') as decimal(20, 6)) = 0 then '0'
-      when try_cast(replace(v.text, ',', '.') as decimal(20, 6)) is not null then 'number'
+      when try_cast(replace(v.text, ',', '.') as decimal(20, 9)) = 0 then '0'
+      when try_cast(replace(v.text, ',', '.') as decimal(20, 9)) is not null then 'number'
     end as code
   from archival."values" v
     join reference.component_map m on m.source = v.source and m.source_component = v.source_component

@@ -180,6 +180,9 @@ def _common(release: str, unread: dict[str, tuple[int, str]]) -> dict[str, str]:
         for name, (count, reason) in sorted(unread.items())
     )
     return {
+        "food_keys": f"""
+            select {key}, 'ndb:' || try_cast(NDB_number as int) as key, fdc_id as food_id
+            from archival.fdc_foundation_food where try_cast(NDB_number as int) is not null""",
         "foods": f"""
             select {key}, f.fdc_id as food_id, f.description as name, c.code as group_code,
               c.description as group_name, p.value as nitrogen_factor, k.protein_value as protein_factor,

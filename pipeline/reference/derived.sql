@@ -1,0 +1,49 @@
+-- Rows of reference."values" that a source does not publish in the table's convention: carbohydrate by difference, and
+-- energy by the Atwater specific factors that SR28 uses, so that one column holds one convention. Only for the other
+-- sources, from the food's own figures, with the step that made them; no published text stands behind such a row.
+create temp table own_figures as
+select source, release, food_id, component, value, evidence, file, line from reference."values"
+where source not in ('usda-sr28', 'maintainer') and component in ('WATER', 'PROCNT', 'FAT', 'ASH', 'CHOCDF', 'ENERC_KCAL')
+  and value is not null
+qualify row_number() over (partition by source, food_id, component order by evidence desc, preference) = 1;
+
+create temp table carbohydrate as
+select source, release, food_id, min(file) as file, min(line) filter (component = 'PROCNT') as line,
+  round(greatest(0, 100 - (max(value) filter (component = 'WATER') + max(value) filter (component = 'PROCNT')
+    + max(value) filter (component = 'FAT') + max(value) filter (component = 'ASH'))), 3) as value,
+  bool_and(evidence) as evidence
+from own_figures group by all
+having count(*) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')) = 4
+  and count(*) filter (component = 'CHOCDF') = 0;
+
+insert into own_figures
+select source, release, food_id, 'CHOCDF', value, evidence, file, line from carbohydrate;
+
+insert into reference."values" by name
+select source, release, food_id, 'CHOCDF' as component, 'calculated' as source_component, 8 as preference, value,
+  'g' as unit, 'calculated' as status, evidence, '["cho_by_difference"]' as steps, file, line
+from carbohydrate;
+
+insert into reference."values" by name
+with wide as (
+  select source, release, food_id, min(file) filter (component = 'PROCNT') as file,
+    min(line) filter (component = 'PROCNT') as line, max(value) filter (component = 'PROCNT') as protein,
+    max(value) filter (component = 'FAT') as fat, max(value) filter (component = 'CHOCDF') as carbohydrate,
+    bool_and(evidence) as evidence
+  from own_figures group by all
+  having count(*) filter (component in ('PROCNT', 'FAT', 'CHOCDF')) = 3
+    and count(*) filter (component = 'ENERC_KCAL') = 0
+), kind as (
+  select w.*, case
+      when f.part like 'egg%' then 'atwater_spec_egg'
+      when f.species_group in ('mollusc', 'crustacean') or f.part = 'tongue' then 'atwater_spec_shellfish'
+      else 'atwater_spec_meat' end as step
+  from wide w join reference.foods f using (source, release, food_id) where f.realm = 'animal'
+)
+select source, release, food_id, 'ENERC_KCAL' as component, 'calculated' as source_component, 8 as preference,
+  round(case step
+    when 'atwater_spec_egg' then 4.36 * protein + 9.02 * fat + 3.68 * carbohydrate
+    when 'atwater_spec_shellfish' then 4.27 * protein + 9.02 * fat + 4.11 * carbohydrate
+    else 4.27 * protein + 9.02 * fat + 3.87 * carbohydrate end, 3) as value,
+  'kcal' as unit, 'calculated' as status, evidence, to_json([step])::text as steps, file, line
+from kind;
