@@ -92,6 +92,8 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
             summary = state["summary"]
         else:
             summary = _make(workspace, inputs, say, threads)
+        if workbook:
+            _write_workbook(workspace, say)
         return Outcome(summary, _settle(workspace, say, workbook), unchanged)
 
 
@@ -154,6 +156,16 @@ def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str])
     publish.export_tables(con, folder, workspace.schemas)
     publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, {}))
     publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
+
+
+def _write_workbook(workspace: Workspace, say: Say) -> None:
+    """Put the spreadsheet beside the built tables, unless they have it: a new build starts without one."""
+    from pipeline.workbook import write_workbook
+
+    target = workspace.built / "table.xlsx"
+    if not target.is_file():
+        say("writing the workbook")
+        write_workbook(workspace.built, target, workspace.schemas)
 
 
 def accepted_stamp(workspace: Workspace) -> dict[str, str]:

@@ -32,6 +32,14 @@ class Format(StrEnum):
     json = "json"
 
 
+class MixFormat(StrEnum):
+    """How a mix is printed."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
 FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
 WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
 _root: Path | None = None
@@ -172,6 +180,14 @@ def gaps_command(
     space = workspace()
     with opened(space) as con:
         found = list_gaps(con, ingredient=ingredient, component=component)
+    assumptions = ""
+    if need:
+        from pipeline.gap_impact import ASSUMPTIONS
+        from pipeline.gaps import rank
+        from pipeline.needs import load_need
+
+        found, assumptions = rank(space, found, load_need(space, need)), ASSUMPTIONS
+        say(assumptions)
     if format is Format.json:
         emit({"schema_version": "1", "need": need, "gaps": found})
     else:
@@ -198,6 +214,55 @@ def find_command(
         emit(result)
     else:
         typer.echo(render.found(result, wide))
+
+
+@app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
+def mix_command(
+    file: Annotated[Path, typer.Argument(help="CSV: ingredient_id,grams[,as_purchased]; water is an ingredient.")],
+    need: Annotated[str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")]
+    = "fediaf-2021-adult-mer75",
+    weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
+    activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
+    assay: Annotated[Path | None, typer.Option(help="CSV of your own laboratory or label figures.")] = None,
+    without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
+    replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw the profile to a PNG or SVG file.")] = None,
+    format: Annotated[MixFormat, typer.Option("--format", help="text, json or csv.")] = MixFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change."""
+    from pipeline import mix, render_mix
+    from pipeline.needs import load_need
+
+    space = workspace()
+    if not (space.curated / "manifest.json").is_file():
+        opened(space).close()
+    table = mix.load_table(space)
+    profile = load_need(space, need)
+    rows = mix.read_mix(file, file.as_posix())
+    assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
+    swaps = mix.parse_replace(replace or [])
+    result = mix.evaluate(
+        table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps)
+    comparison = None
+    if without or swaps:
+        before = mix.evaluate(table, rows, profile, weight_kg=weight, activity=activity, assay=assays)
+        comparison = mix.compare(before, result)
+    if plot:
+        from pipeline.mix_plot import plot as draw
+
+        draw(result, plot)
+        say(f"drawn to {plot.as_posix()}")
+    if format is MixFormat.json:
+        emit({**result, "comparison": comparison} if comparison else dict(result))
+    elif format is MixFormat.csv:
+        typer.echo(render_mix.mix_csv(result), nl=False)
+    else:
+        typer.echo(render_mix.mix_text(result, wide))
+        if comparison:
+            typer.echo("\n" + render_mix.compare_text(comparison, wide))
+    if mix.has_findings(result):
+        raise typer.Exit(1)
 
 
 def main() -> None:

@@ -11,6 +11,9 @@ from pipeline.trace import resolve_component, resolve_ingredient
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.needs import Need
+    from pipeline.workspace import Workspace
+
 
 def list_gaps(
     con: duckdb.DuckDBPyConnection, *, ingredient: str | None = None, component: str | None = None
@@ -36,3 +39,13 @@ def list_gaps(
         }
         for g in found
     ]
+
+
+def rank(space: Workspace, found: list[dict[str, Any]], need: Need) -> list[dict[str, Any]]:
+    """The gaps of `found` by the share of the requirement that the unknown could hide; those without a bound first."""
+    from pipeline.gap_impact import gap_impact
+
+    ranked = {(g["ingredient_id"], g["component"]): (place, g) for place, g in enumerate(gap_impact(space, need))}
+    kept = [{**g, "impact": ranked[key][1]["impact"]} for g in found
+            if (key := (g["ingredient_id"], g["component"])) in ranked]
+    return sorted(kept, key=lambda g: ranked[g["ingredient_id"], g["component"]][0])

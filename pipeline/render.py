@@ -60,11 +60,11 @@ def build_summary(outcome: Any) -> str:
     said = {
         "published": "published to curated/",
         "equal": "equal to the accepted table; curated/ untouched",
-        "differs": "differs from the accepted table; curated/ untouched. The build is in .rawref/build/curated/."
-        "\nSee: rawref drift; take it over: rawref accept --reason TEXT",
+        "differs": "differs from the accepted table; curated/ untouched. The build is in .rawref/build/curated/. "
+        "See: rawref drift; take it over: rawref accept --reason TEXT",
         "refused": "not published: fail findings are undecided. See: rawref check",
     }[outcome.standing]
-    return "\n".join([*lines, f"\n{took}; {said}"])
+    return "\n".join([*lines, "", _wrap_plain(f"{took}; {said}")])
 
 
 def _wrap_plain(text: str) -> str:
@@ -148,7 +148,7 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
                      f"{'' if h['evidence'] else ', no evidence'}{'; steps ' + ', '.join(h['steps']) if h['steps'] else ''}")
     if not r["reference"]:
         lines.append("reference  not on a common component: kept in the archival stage only")
-    lines.append("")
+    lines = [*(line if wide or not line else _wrap_plain(line) for line in lines), ""]
     if r["curated"]:
         lines.append(table(("ingredient", "component", "rank", "value", "why not"),
                            [(c["ingredient_id"], c["component"], c["rank"], number(c["value"]),
@@ -161,8 +161,9 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
 def trace_step(r: dict[str, Any], wide: bool) -> str:
     """A step and the cells that went through it."""
     s = r["step"]
-    lines = [f"{s['id']}: {s['from_component']} {s['from_unit']} -> {s['to_component']} {s['to_unit']}, "
-             f"{s['factor'] or s['formula']}", _wrap("source", s["source"], wide), "", f"{len(r['touched'])} cells"]
+    head = (f"{s['id']}: {s['from_component']} {s['from_unit']} -> {s['to_component']} {s['to_unit']}, "
+            f"{s['factor'] or s['formula']}")
+    lines = [head if wide else _wrap_plain(head), _wrap("source", s["source"], wide), "", f"{len(r['touched'])} cells"]
     if r["touched"]:
         lines.append(table(("ingredient", "component", "published", "value", "status"),
                            [(t["ingredient_id"], t["component"], f"{t['source_value']} {t['source_unit']}",
@@ -194,7 +195,8 @@ def found(r: dict[str, Any], wide: bool) -> str:
                         [(i["ingredient_id"], i["part"], i["skin"], i["bone"], i["components_valued"],
                           i["components_measured"], i["components_missing"]) for i in r["ingredients"]], wide, (4, 5, 6)), ""]
     for f in r["foods"]:
-        lines.append(f"{f['source']} {f['food_id']}  {f['name']}")
+        told = f"{f['source']} {f['food_id']}  {f['name']}"
+        lines.append(told if wide else _wrap_plain(told))
         facts = [f["state"] + (f" ({f['method']})" if f["method"] not in (None, "none") else ""), f"{f['species']} {f['part']}",
                  f"skin {f['skin']}", f"bone {f['bone']}", f"fat {f['fat_trim']}", f"additions {f['additions']}",
                  f"may supply raw: {f['may_supply_raw']}"]

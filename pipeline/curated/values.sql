@@ -73,7 +73,10 @@ from points p;
 create table curated."values" as
 select c.ingredient_id, c.component, c.value, c.unit,
   if(c.kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw') as basis,
-  coalesce(c.status, 'missing') as status, round(s.s.low, 9) as low, round(s.s.high, 9) as high,
+  coalesce(c.status, 'missing') as status,
+  -- rounded outwards at the ninth decimal, so that the value stays inside
+  if(c.value is null, round(s.s.low, 9), least(c.value, round(s.s.low, 9))) as low,
+  if(c.value is null, round(s.s.high, 9), greatest(c.value, round(s.s.high, 9))) as high,
   s.s.basis as spread_basis, c.n, g.confidence, c.source, c.release, c.food_id, c.food_name, c.match_quality,
   c.source_component, c.text as source_value, c.source_unit,
   case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end

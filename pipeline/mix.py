@@ -1,0 +1,496 @@
+"""The trial mix: what a recipe holds per 1000 kcal, what is unknown of it, and what that says about a requirement.
+
+Pure computation: `evaluate` returns a dictionary of plain values that render_mix prints and JSON carries.
+
+Energy. Requirements are per 1000 kcal ME, so every verdict divides by the energy of the same mix. Verdicts hold energy
+at the figure that the formula gives for the table's protein, fat and carbohydrate; energy that is unknown (no protein
+or fat figure) is added in full where a minimum is judged and left out where a maximum is, so that it never helps.
+The spread of protein, fat and carbohydrate is not mixed into the verdict, but every verdict is judged a second time
+over the whole range of energy, with the protein and fat of a food kept equal in numerator and denominator; where the
+answer differs, `energy_sensitive` says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+from pipeline.errors import InputError
+from pipeline.mix_cautions import cautions_of
+from pipeline.mix_content import ZERO, Content, Item, content_of, judge
+from pipeline.mix_energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, daily_need, factors_of
+from pipeline.mix_inputs import Assays, MixRow, parse_replace, read_assay, read_mix, resolve, substituted
+from pipeline.mix_kcal import Energy, all_energies, dry_matter_of, either, energy_of, out, weighted
+from pipeline.mix_table import WATER_ID, Table, load_table
+from pipeline.needs import Bound, Need, parts_of, unit_of
+
+__all__ = [
+    "ACTIVITIES", "compare", "evaluate", "has_findings", "load_table", "parse_replace", "read_assay", "read_mix",
+]  # fmt: skip
+
+SCHEMA_VERSION = "1"
+OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
+RATIO = "CA/P"
+THOUSAND = Fraction(1000)
+METHOD = (
+    "Contents of different ingredients are free of each other: bounds add (worst case). Amounts count points and the "
+    "low end of ranges. Unknown counts as nothing at the low end and as the highest comparable food, else without "
+    "limit, at the high end. Verdicts hold energy at the figure of the formula; energy_sensitive marks those that its "
+    "range would change."
+)
+MEAT_DEFINITION = "animal foods of kind raw or composite: meat, organs, bone-in parts, fish, shellfish, egg, milk"
+
+
+def evaluate(
+    table: Table,
+    mix: Sequence[MixRow],
+    need: Need,
+    weight_kg: float | None = None,
+    activity: str | None = None,
+    assay: Assays | None = None,
+    without: Sequence[str] = (),
+    replace: Mapping[str, str] | None = None,
+    formula: str = DEFAULT_FORMULA,
+) -> dict[str, Any]:
+    """The mix judged against `need`: amounts are totals in the mix, minimum and maximum are per 1000 kcal ME.
+
+    Raises InputError for an unknown or cooked ingredient, refuse that is not known, a substitution of something that
+    is not there, and a weight or activity that makes no sense.
+    """
+    assays = assay or {}
+    own = {ingredient_id for ingredient_id, _ in assays}
+    rows = [
+        MixRow(resolve(table, row.ingredient_id, row.where, own), row.grams, row.as_purchased, row.where) for row in mix
+    ]
+    if not rows:
+        raise InputError("the mix is empty", "mix", "give at least one row ingredient_id,grams")
+    wanted = {
+        resolve(table, old, "--replace", own): resolve(table, new, "--replace", own)
+        for old, new in (replace or {}).items()
+    }
+    rows = substituted(rows, [resolve(table, key, "--without", own) for key in without], wanted)
+    grams, purchased = _edible(table, rows)
+    total = sum(grams.values(), ZERO)
+    formulas = factors_of(table.formulas)
+    if formula not in formulas:
+        raise InputError(f"unknown energy formula {formula!r}", "--energy", f"use one of {', '.join(formulas)}")
+    used = formulas[formula]
+    energies = {key: energy_of(table, assays, key, used) for key in grams}
+    kcal = weighted(grams, {key: energy.point for key, energy in energies.items()})
+    unknown_kcal = weighted(grams, {key: energy.unknown for key, energy in energies.items()})
+    names = [key for key, item in table.components.items() if item.needed]
+    names += [key for key in (RATIO, *need.components()) if key not in names]
+    dry = dry_matter_of(table, assays, grams)
+    daily = daily_need(weight_kg, activity or activity_of(need.mer)) if weight_kg is not None else None
+    entries = [
+        _component(table, assays, grams, energies, need, key, kcal, unknown_kcal, dry, daily[0] if daily else None)
+        for key in dict.fromkeys(names)
+    ]
+    by_name = {entry["component"]: entry for entry in entries}
+    result: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "need": need.name,
+        "need_path": need.path,
+        "table": table.folder,
+        "grams": out(total),
+        "energy_kcal": out(kcal),
+        "energy_low_kcal": out(weighted(grams, {key: energy.low for key, energy in energies.items()})),
+        "energy_high_kcal": out(
+            weighted(grams, {key: energy.high + energy.unknown for key, energy in energies.items()})
+        ),
+        "energy_unknown_from": sorted(key for key, energy in energies.items() if energy.unknown > 0),
+        "energy_formula": formula,
+        "energy_formula_title": next(iter(used.values())).title,
+        "energy_source": next(iter(used.values())).source,
+        "energies": all_energies(table, assays, grams, formulas, dry),
+        "energy_density_kcal_per_g": out(kcal / total),
+        "energy_density_kcal_per_g_dm": out(kcal / dry) if dry else None,
+        "moisture_pct": _share_known(table, assays, grams, "WATER"),
+        "proximates": _proximates(by_name, total, dry),
+        "calcium_phosphorus_ratio": by_name[RATIO]["amount"],
+        "meat_pct": out(_kind_share(table, grams, meat=True)),
+        "additions_pct": out(_kind_share(table, grams, meat=False)),
+        "meat_pct_is": MEAT_DEFINITION,
+        "shares_pct": _shares(table, grams),
+        "daily": _daily(daily, weight_kg, activity or activity_of(need.mer), kcal, total),
+        "ingredients": _ingredients(table, grams, purchased, energies, total),
+        "assays": [
+            {
+                "ingredient_id": key[0], "component": key[1], "value": item.text, "unit": item.unit,
+                "basis": item.basis, "laboratory": item.laboratory, "date": item.date, "where": item.where,
+                "note": item.note,
+            }
+            for key, item in sorted(assays.items())
+            if key[0] in grams
+        ],
+        "summary": {
+            verdict: sum(entry["verdict"] == verdict for entry in entries)
+            for verdict in ("over", "short", "undecided", "meets", "no_requirement")
+        },
+        "method": METHOD,
+        "components": entries,
+    }  # fmt: skip
+    result["cautions"] = cautions_of(table, assays, grams, result)
+    return result
+
+
+def has_findings(result: Mapping[str, Any]) -> bool:
+    """Whether the command ends with exit status 1: something is short or over."""
+    return any(entry["verdict"] in {"short", "over"} for entry in result["components"])
+
+
+def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    """What a substitution changes, component by component: per 1000 kcal before and after, and the verdicts."""
+    old = {entry["component"]: entry for entry in before["components"]}
+    rows = [
+        {
+            "component": entry["component"],
+            "unit": entry["unit"],
+            "before": old[entry["component"]]["per_1000kcal"],
+            "after": entry["per_1000kcal"],
+            "change": _difference(old[entry["component"]]["per_1000kcal"], entry["per_1000kcal"]),
+            "change_pct": _relative(old[entry["component"]]["per_1000kcal"], entry["per_1000kcal"]),
+            "unknown_share_before": old[entry["component"]]["unknown_share"],
+            "unknown_share_after": entry["unknown_share"],
+            "verdict_before": old[entry["component"]]["verdict"],
+            "verdict_after": entry["verdict"],
+            "verdict_changed": old[entry["component"]]["verdict"] != entry["verdict"],
+        }
+        for entry in after["components"]
+        if entry["component"] in old
+    ]
+    return {
+        "grams": {"before": before["grams"], "after": after["grams"]},
+        "energy_kcal": {"before": before["energy_kcal"], "after": after["energy_kcal"]},
+        "verdicts_changed": [row["component"] for row in rows if row["verdict_changed"]],
+        "components": rows,
+    }
+
+
+def _edible(table: Table, rows: Sequence[MixRow]) -> tuple[dict[str, Fraction], dict[str, Fraction]]:
+    """Edible grams and grams bought, by ingredient in order of first mention; split rows are added up."""
+    grams: dict[str, Fraction] = {}
+    purchased: dict[str, Fraction] = {}
+    for row in rows:
+        edible = row.grams
+        if row.as_purchased:
+            ingredient = table.ingredients.get(row.ingredient_id)
+            refuse = ingredient.refuse_pct if ingredient else None
+            if refuse is None:
+                what = f"the refuse of {row.ingredient_id} is unknown, so its weight as purchased cannot be used"
+                raise InputError(what, row.where, "weigh the edible part and leave as_purchased out")
+            edible = row.grams * (1 - refuse / 100)
+            purchased[row.ingredient_id] = purchased.get(row.ingredient_id, ZERO) + row.grams
+        grams[row.ingredient_id] = grams.get(row.ingredient_id, ZERO) + edible
+    if not any(grams.values()):
+        raise InputError("nothing edible is left of the mix", rows[0].where, "check the weights as purchased")
+    return grams, purchased
+
+
+def _component(
+    table: Table, assays: Assays, grams: Mapping[str, Fraction], energies: Mapping[str, Energy], need: Need, key: str,
+    kcal: Fraction, unknown_kcal: Fraction, dry: Fraction | None, kcal_per_day: float | None,
+) -> dict[str, Any]:  # fmt: skip
+    """One entry of `components`."""
+    form, parts = parts_of(key)
+    numerator = parts[0] if form == "ratio" else key
+    contents = {name: content_of(table, assays, name, numerator) for name in grams}
+    dens = {name: content_of(table, assays, name, parts[1]) for name in grams} if form == "ratio" else {}
+    unknown = [name for name in grams if not contents[name].known or (dens and not dens[name].known)]
+    least, most = need.applied(key, "minimum"), need.applied(key, "maximum")
+    if form == "ratio":
+        items = [_ratio_item(grams[name], contents[name], dens[name]) for name in grams]
+        scale = Fraction(1)
+        amount, low, high = _ratio(grams, contents, dens)
+    else:
+        items = [_item(grams[name], contents[name], energies[name]) for name in grams]
+        scale = THOUSAND
+        amount, low, high = _amount(grams, contents)
+    bounds = [row.per_1000kcal / scale if row else None for row in (least, most)]
+    verdict = judge(items, bounds[0], bounds[1])
+    sensitive = False
+    if form != "ratio":
+        wide = [_wide_item(grams[name], contents[name], energies[name], key) for name in grams]
+        sensitive = judge(wide, bounds[0], bounds[1]) != verdict
+    shown = need.shown(key)
+    if verdict in {"no_requirement", "meets"} and least is None and any(row.bound == "minimum" for row in shown):
+        verdict = "undecided"  # only figures for other kinds of food exist: none of them is a minimum for raw food
+    per = (lambda value: _per(value, kcal)) if form != "ratio" else out
+    top = _per(high, kcal) if form != "ratio" else out(high)
+    bottom = _per(low, kcal + unknown_kcal) if form != "ratio" else out(low)
+    plain = form != "ratio"
+    total = sum(grams.values(), ZERO)
+    registered = table.components.get(key)
+    entry: dict[str, Any] = {
+        "component": key,
+        "name": registered.name if registered else key,
+        "unit": unit_of(key, table.units()),
+        "amount": out(amount),
+        "low": out(low),
+        "high": out(high),
+        "known_high": out(_known_high(grams, contents)) if plain else None,
+        "per_1000kcal": per(amount),
+        "per_1000kcal_low": bottom,
+        "per_1000kcal_high": top,
+        "per_100g": out(amount / total * 100) if plain and amount is not None else None,
+        "per_ounce": out(amount / total * OUNCE_G) if plain and amount is not None else None,
+        "per_100g_dm": out(amount / dry * 100) if plain and amount is not None and dry else None,
+        "per_day": _day(amount, kcal, kcal_per_day) if plain else None,
+        "unknown_share": out(sum((grams[name] for name in unknown), ZERO) / total),
+        "unknown_from": sorted(unknown),
+        "range_from": sorted(name for name in grams if contents[name].state == "range"),
+        "imputed_from": _flagged(contents, "imputed"),
+        "estimated_from": _flagged(contents, "estimate"),
+        "assayed_from": _flagged(contents, "assay"),
+        "no_spread_from": _flagged({name: contents[name] for name in grams if name != WATER_ID}, "no_spread"),
+        "minimum": out(least.per_1000kcal) if least else None,
+        "maximum": out(most.per_1000kcal) if most else None,
+        "minimum_standing": least.standing if least else None,
+        "maximum_standing": most.standing if most else None,
+        "minimum_kind": least.kind if least else None,
+        "maximum_kind": most.kind if most else None,
+        "minimum_source": _citation(least),
+        "maximum_source": _citation(most),
+        "minimum_note": least.note if least else None,
+        "maximum_note": most.note if most else None,
+        "other_figures": [_other(row, bottom, top) for row in shown],
+        "rests_on_memory": any(row.standing == "memory" for row in (least, most) if row),
+        "energy_sensitive": sensitive,
+        "verdict": verdict,
+        "decided_by": [],
+    }
+    if verdict == "undecided":
+        entry["decided_by"] = _deciders(table, assays, grams, key)
+    entry["reason"] = _reason(entry)
+    return entry
+
+
+def _item(grams: Fraction, content: Content, energy: Energy) -> Item:
+    return Item(grams, content.low, content.high, energy.point, energy.point + energy.unknown, not content.known)
+
+
+def _wide_item(grams: Fraction, content: Content, energy: Energy, key: str) -> Item:
+    """The item over the whole range of energy, a food's own protein or fat being the same above and below the line."""
+    slope = {"PROCNT": energy.protein, "FAT": energy.fat}.get(key, ZERO)
+    if slope and content.point is not None and content.high is not None:
+        low = energy.low - slope * content.low
+        high = energy.high - slope * content.high + energy.unknown
+        return Item(grams, content.low, content.high, max(ZERO, low), max(ZERO, high), not content.known, slope)
+    return Item(grams, content.low, content.high, energy.low, energy.high + energy.unknown, not content.known)
+
+
+def _ratio_item(grams: Fraction, over: Content, under: Content) -> Item:
+    return Item(grams, over.low, over.high, under.low, under.high, not (over.known and under.known))
+
+
+def _amount(
+    grams: Mapping[str, Fraction], contents: Mapping[str, Content]
+) -> tuple[Fraction | None, Fraction, Fraction | None]:
+    """Total of what is counted (points, low ends of ranges), of the low ends, of the high ends (None: no limit)."""
+    low = weighted(grams, {name: content.low for name, content in contents.items()})
+    highs = [content.high for content in contents.values()]
+    high = (
+        None
+        if any(value is None for value in highs)
+        else weighted(grams, {name: either(content.high, None) for name, content in contents.items()})
+    )
+    figures = [name for name, content in contents.items() if content.point is not None or content.low > 0]
+    if not any(name != WATER_ID or contents[name].point for name in figures) and set(grams) != {WATER_ID}:
+        return None, low, high  # nothing but water has a figure
+    return weighted(grams, {name: content.counted for name, content in contents.items()}), low, high
+
+
+def _known_high(grams: Mapping[str, Fraction], contents: Mapping[str, Content]) -> Fraction | None:
+    known = {name: content.high for name, content in contents.items() if content.known}
+    if any(value is None for value in known.values()):
+        return None
+    return weighted(grams, {name: either(value, None) for name, value in known.items()})
+
+
+def _ratio(
+    grams: Mapping[str, Fraction], over: Mapping[str, Content], under: Mapping[str, Content]
+) -> tuple[Fraction | None, Fraction, Fraction | None]:
+    top, top_low, top_high = _amount(grams, over)
+    base, base_low, base_high = _amount(grams, under)
+    low = top_low / base_high if base_high else ZERO
+    high = top_high / base_low if top_high is not None and base_low else None
+    return (top / base if top is not None and base else None), low, high
+
+
+def _deciders(table: Table, assays: Assays, grams: Mapping[str, Fraction], key: str) -> list[dict[str, Any]]:
+    """The ingredients and components whose figure would decide, the one that could hold most first."""
+    found: list[tuple[bool, Fraction, str, str, str]] = []
+    for part in parts_of(key)[1]:
+        for name, weight in grams.items():
+            content = content_of(table, assays, name, part)
+            width = None if content.high is None else (content.high - content.low) * weight / 100
+            if width == 0:
+                continue
+            why = {"unknown": "unknown", "range": "a range"}.get(content.state, "spread")
+            found.append((width is not None, -(width or weight), name, part, why))
+    found.sort()
+    return [
+        {"ingredient_id": name, "component": part, "why": why, "could_add": out(-size) if bounded else None}
+        for bounded, size, name, part, why in found[:5]
+    ]
+
+
+def _reason(entry: Mapping[str, Any]) -> str:
+    """One sentence that says why the verdict is what it is."""
+    verdict, unknown = entry["verdict"], entry["unknown_from"]
+    if verdict == "no_requirement":
+        return "the profile has no figure"
+    if verdict == "over":
+        return "even the low end is above the maximum"
+    if verdict == "short":
+        if unknown:
+            return "below the minimum even with the most that the unknown could hold"
+        return "even the high end is below the minimum"
+    if verdict == "meets":
+        return "the known part alone meets it at its low end"
+    shown = [row for row in entry["other_figures"] if row["bound"] == "minimum"]
+    if entry["minimum"] is None and shown:
+        figures = ", ".join(f"{row['variant']} {row['per_1000kcal']:.4g} ({row['compares']})" for row in shown)
+        return f"no minimum exists for raw food; published per 1000 kcal: {figures}"
+    if not entry["decided_by"]:
+        return "the mix has no known energy" if entry["per_1000kcal"] is None else "a bound could be crossed"
+    by = entry["decided_by"][0]
+    verb = "is unknown" if by["why"] == "unknown" else "is only a range" if by["why"] == "a range" else "varies"
+    return f"{by['component']} of {by['ingredient_id']} {verb} and could cross a bound"
+
+
+def _other(row: Bound, low: float | None, high: float | None) -> dict[str, Any]:
+    figure = float(row.per_1000kcal)
+    side = "above" if low is not None and low >= figure else "below" if high is not None and high < figure else "either"
+    return {
+        "bound": row.bound, "variant": row.variant, "kind": row.kind, "per_1000kcal": figure,
+        "standing": row.standing, "source": row.source, "note": row.note, "compares": side,
+    }  # fmt: skip
+
+
+def _share_known(table: Table, assays: Assays, grams: Mapping[str, Fraction], component: str) -> float | None:
+    """Per cent of a proximate in the part of the mix where it is known."""
+    known = {key: content_of(table, assays, key, component).point for key in grams}
+    weight = sum((grams[key] for key, value in known.items() if value is not None), ZERO)
+    if not weight:
+        return None
+    return out(weighted(grams, {k: either(v, None) for k, v in known.items() if v is not None}) / weight * 100)
+
+
+def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction, dry: Fraction | None) -> dict[str, Any]:
+    """Water, protein, fat, ash, carbohydrate, fibre: per cent as fed, per cent of dry matter, per 1000 kcal."""
+    found = {}
+    for key in ("WATER", "PROCNT", "FAT", "ASH", "CHOCDF", "FIBTG"):
+        entry = entries.get(key)
+        if entry is None:
+            continue
+        amount = entry["amount"]
+        found[key] = {
+            "as_fed_pct": None if amount is None else amount / float(total) * 100,
+            "dry_matter_pct": None if amount is None or not dry or key == "WATER" else amount / float(dry) * 100,
+            "per_1000kcal": entry["per_1000kcal"],
+            "unknown_share": entry["unknown_share"],
+        }
+    return found
+
+
+def _kind_share(table: Table, grams: Mapping[str, Fraction], meat: bool) -> Fraction:
+    """Per cent of the mix that is meat ingredients, or additions; water is neither."""
+    wanted = sum((weight for key, weight in grams.items() if _is_meat(table, key) is meat), ZERO)
+    return wanted / sum(grams.values(), ZERO) * 100
+
+
+def _is_meat(table: Table, key: str) -> bool | None:
+    """True for animal foods, False for additions (a user's own product included), None for water and plants."""
+    ingredient = table.ingredients.get(key)
+    if key == WATER_ID:
+        return None
+    if ingredient is None or ingredient.kind == "addition":
+        return False
+    return None if ingredient.part == "plant" else True
+
+
+def _shares(table: Table, grams: Mapping[str, Fraction]) -> dict[str, float]:
+    """Per cent of the mix by group: muscle, organ, bone-in, fish, shellfish, egg and milk, plant, addition, water."""
+    total = sum(grams.values(), ZERO)
+    found: dict[str, Fraction] = {}
+    for key, weight in grams.items():
+        group = _share_group(table, key)
+        found[group] = found.get(group, ZERO) + weight / total * 100
+    return {group: float(share) for group, share in sorted(found.items())}
+
+
+def _share_group(table: Table, key: str) -> str:
+    ingredient = table.ingredients.get(key)
+    if key == WATER_ID and ingredient is None:
+        return "water"
+    if ingredient is None or ingredient.kind == "addition":
+        return "addition"
+    if ingredient.species_group == "finfish":
+        return "fish"
+    if ingredient.species_group in {"mollusc", "crustacean"}:
+        return "shellfish"
+    if ingredient.part.startswith("egg") or ingredient.part == "milk":
+        return "egg_and_milk"
+    if ingredient.part == "plant":
+        return "plant"
+    if ingredient.bone == "yes" or key.endswith("-bone-in"):
+        return "bone_in"
+    return "muscle" if ingredient.part in {"muscle", "skin", "fat", "mechanically_separated"} else "organ"
+
+
+def _ingredients(
+    table: Table, grams: Mapping[str, Fraction], purchased: Mapping[str, Fraction], energies: Mapping[str, Energy],
+    total: Fraction,
+) -> list[dict[str, Any]]:  # fmt: skip
+    return [
+        {
+            "ingredient_id": key,
+            "name": table.ingredients[key].name if key in table.ingredients else key,
+            "kind": table.ingredients[key].kind if key in table.ingredients else "water" if key == WATER_ID else "own",
+            "grams": out(weight),
+            "grams_as_purchased": out(purchased.get(key)),
+            "share_pct": out(weight / total * 100),
+            "energy_kcal": out(weight * energies[key].point / 100),
+        }
+        for key, weight in grams.items()
+    ]
+
+
+def _daily(
+    daily: tuple[float, str] | None, weight_kg: float | None, activity: str, kcal: Fraction, total: Fraction
+) -> dict[str, Any] | None:
+    if daily is None:
+        return None
+    density = float(kcal / total)
+    return {
+        "weight_kg": weight_kg, "activity": activity, "kcal": daily[0], "formula": daily[1],
+        "grams": daily[0] / density if density else None,
+    }  # fmt: skip
+
+
+def _day(amount: Fraction | None, kcal: Fraction, kcal_per_day: float | None) -> float | None:
+    if amount is None or not kcal or kcal_per_day is None:
+        return None
+    return float(amount / kcal) * kcal_per_day
+
+
+def _flagged(contents: Mapping[str, Content], flag: str) -> list[str]:
+    return sorted(name for name, content in contents.items() if flag in content.flags)
+
+
+def _citation(row: Bound | None) -> str | None:
+    return f"{row.source}; edition {row.edition}" if row and row.edition else row.source if row else None
+
+
+def _per(value: Fraction | None, kcal: Fraction) -> float | None:
+    return None if value is None or not kcal else float(value / kcal * THOUSAND)
+
+
+def _difference(before: float | None, after: float | None) -> float | None:
+    return None if before is None or after is None else after - before
+
+
+def _relative(before: float | None, after: float | None) -> float | None:
+    return None if before is None or after is None or before == 0 else (after / before - 1) * 100

@@ -1,0 +1,206 @@
+"""What is known of each ingredient's content, as intervals, and the tests that turn intervals into a verdict.
+
+Method. All numbers are exact fractions of their text, so sums do not depend on order and no rounding has to be
+bounded. Contents of different ingredients are taken as free of each other: their bounds are added, the worst case.
+A ratio (per kcal, Ca:P) is never formed from two rounded ends; "numerator / denominator >= bound" is tested as
+"sum of (numerator - bound x denominator) >= 0", ingredient by ingredient, which keeps the grams of an ingredient
+on both sides together. An ingredient whose content is unknown may hurt a verdict and never help it: where its term
+would help (by diluting a maximum, say) the term counts as zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from pipeline.mix_inputs import Assays
+from pipeline.mix_table import COUNTED, DECIDED, RANGED, WATER_ID, Cell, Table
+from pipeline.needs import parts_of
+
+ZERO = Fraction(0)
+KELP = "kelp_iodine"
+PURE = "pure_substance"
+# Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
+# table, which no bone or shell could plausibly exceed (common practice, no source).
+SKELETAL = ("bone", "shell")
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """Content per 100 g. `point` is None where there is no point value; `high` None means without an upper bound.
+
+    `counted` is what a total takes: the point, the low end of a range, nothing for the unknown.
+
+    state: known | range (trace, below detection, published as a range) | unknown.
+    flags: imputed, estimate, no_spread, assay.
+    """
+
+    state: str
+    point: Fraction | None
+    low: Fraction
+    high: Fraction | None
+    flags: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether the content counts, as a point or as a range."""
+        return self.state != "unknown"
+
+    @property
+    def counted(self) -> Fraction:
+        """The amount that a total takes."""
+        return self.point if self.point is not None else self.low
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One ingredient in a test: grams, the numerator's bounds and the denominator's, per 100 g.
+
+    slope: the share of the denominator that is the numerator itself (protein and fat in the energy of their own food);
+    the denominator's bounds are then those of the rest.
+    """
+
+    grams: Fraction
+    low: Fraction
+    high: Fraction | None
+    den_low: Fraction
+    den_high: Fraction | None
+    unknown: bool
+    slope: Fraction = ZERO
+
+    def least(self, bound: Fraction) -> Fraction | None:
+        """The least of numerator - bound x denominator; None without a lower end."""
+        if self.den_high is None:
+            return None
+        rise = 1 - bound * self.slope
+        own = self.low * rise if rise >= 0 or self.high is None else self.high * rise
+        return self.grams * (own - bound * self.den_high)
+
+    def most(self, bound: Fraction) -> Fraction | None:
+        """The most of numerator - bound x denominator; None without an upper end."""
+        if self.high is None:
+            return None
+        rise = 1 - bound * self.slope
+        own = self.high * rise if rise >= 0 else self.low * rise
+        return self.grams * (own - bound * self.den_low)
+
+
+def content_of(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
+    """The content of a component or of a sum (A+B: unknown as soon as a part is unknown)."""
+    form, parts = parts_of(component)
+    if form == "sum":
+        return _sum([_plain(table, assays, ingredient_id, part) for part in parts])
+    return _plain(table, assays, ingredient_id, component)
+
+
+def judge(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> str:
+    """over | short | undecided | meets | no_requirement, for bounds in the unit of numerator per denominator."""
+    if minimum is None and maximum is None:
+        return "no_requirement"
+    if not any(item.den_low > 0 or item.slope * item.low > 0 for item in items):
+        return "undecided"  # nothing to divide by
+    if maximum is not None:
+        least = _total([item.least(maximum) for item in items])
+        if least is not None and least > 0:
+            return "over"
+    if minimum is not None:
+        most = _total([item.most(minimum) for item in items])
+        if most is not None and most < 0:
+            return "short"
+    return "meets" if _safe(items, minimum, maximum) else "undecided"
+
+
+def _safe(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> bool:
+    """Whether no bound can be crossed, with unknown ingredients never helping."""
+    if minimum is not None:
+        least = _total([_unhelpful(item, item.least(minimum), -1) for item in items])
+        if least is None or least < 0:
+            return False
+    if maximum is not None:
+        most = _total([_unhelpful(item, item.most(maximum), 1) for item in items])
+        if most is None or most > 0:
+            return False
+    return True
+
+
+def _unhelpful(item: Item, margin: Fraction | None, sign: int) -> Fraction | None:
+    if not item.unknown or margin is None:
+        return margin
+    return max(ZERO, margin) if sign > 0 else min(ZERO, margin)
+
+
+def _total(terms: Sequence[Fraction | None]) -> Fraction | None:
+    known = [term for term in terms if term is not None]
+    return sum(known, ZERO) if len(known) == len(terms) else None
+
+
+def _plain(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
+    assay = assays.get((ingredient_id, component))
+    if assay is not None:
+        return _counted(assay.cell, ("assay",))
+    if ingredient_id == WATER_ID and WATER_ID not in table.ingredients:
+        # drinking water: 100 g of water by definition; what is dissolved in it differs by place and is not counted
+        exact = Fraction(100) if component == "WATER" else ZERO
+        return Content("known", exact, exact, exact)
+    cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)
+    bound = gap.peers_high if gap else None
+    ingredient = table.ingredients.get(ingredient_id)
+    if component == "ID" and ingredient is not None and KELP in ingredient.cautions:
+        return Content("unknown", None, ZERO, None)  # no table value can stand for a product of kelp
+    if ingredient is not None and PURE in ingredient.cautions and bound is None:
+        bound = ZERO  # no figure, but by the definition of its basis it holds nothing beyond its formula
+    if ingredient_id in table.parts and (cell is None or cell.status == "missing"):
+        return _from_parts(table, assays, ingredient_id, component)
+    if bound is None and ingredient is not None and ingredient.part in SKELETAL:
+        bound = table.largest(component)
+    if cell is None:
+        return Content("unknown", None, ZERO, bound)
+    if cell.status in RANGED:
+        limit = cell.high if cell.high is not None else bound
+        return Content("range", None, cell.low or ZERO, limit)
+    if cell.value is None and cell.status in COUNTED and cell.high is not None and gap is None:
+        return Content("range", None, cell.low or ZERO, cell.high)  # published as a range, such as poultry bone
+    if cell.value is not None:
+        if cell.status == "imputed" and gap is not None and gap.kind == "doubtful_zero":
+            return Content("known", cell.value, ZERO, bound, ("imputed",))  # counts as printed, but not as a limit
+        if cell.status == "imputed" or (gap is not None and gap.kind == "only_imputed" and cell.status in COUNTED):
+            return _counted(cell, ("imputed",))
+        if cell.status in DECIDED:
+            return _counted(cell, ("estimate",))
+        if cell.status in COUNTED and gap is None:
+            return _counted(cell, ())
+    return Content("unknown", None, ZERO, bound)
+
+
+def _from_parts(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
+    """A composite for which the table has no figure: what its known parts bring at the low end of their shares counts.
+
+    Unknown as soon as a part is; the high end is there only where every part has one.
+    """
+    contents = [(low, high, _plain(table, assays, part, component)) for part, low, high in table.parts[ingredient_id]]
+    least = sum((low * content.low for low, _, content in contents), ZERO)
+    most = _total([None if content.high is None else high * content.high for _, high, content in contents])
+    return Content("range" if all(content.known for _, _, content in contents) else "unknown", None, least, most)
+
+
+def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:
+    value = cell.value if cell.value is not None else ZERO
+    if cell.low is None and cell.high is None:
+        return Content("known", value, value, value, (*flags, "no_spread"))
+    low = min(value, cell.low) if cell.low is not None else value
+    high = max(value, cell.high) if cell.high is not None else value
+    return Content("known", value, max(ZERO, low), high, flags)
+
+
+def _sum(parts: Sequence[Content]) -> Content:
+    highs = [part.high for part in parts]
+    high = _total(highs)
+    flags = tuple(dict.fromkeys(flag for part in parts for flag in part.flags))
+    if not all(part.known for part in parts):
+        return Content("unknown", None, ZERO, high, flags)
+    low = sum((part.low for part in parts), ZERO)
+    if all(part.point is None for part in parts):
+        return Content("range", None, low, high, flags)
+    state = "known" if all(part.point is not None for part in parts) else "range"
+    return Content(state, sum((part.counted for part in parts), ZERO), low, high, flags)

@@ -1,0 +1,231 @@
+"""A mix result as text for a terminal (80 columns, or wide) and as CSV. No colour: the words carry the meaning."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+WIDTH, WIDE = 80, 140
+STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
+WORST = ("memory", "derived", "seen_earlier_edition", "seen")
+CSV_COLUMNS = (
+    "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
+    "per_100g", "per_ounce", "per_100g_dm", "per_day", "unknown_share", "unknown_from", "range_from", "imputed_from",
+    "estimated_from", "assayed_from", "no_spread_from", "minimum", "maximum", "minimum_standing", "maximum_standing",
+    "minimum_kind", "maximum_kind", "minimum_source", "maximum_source", "energy_sensitive", "verdict", "reason",
+)  # fmt: skip
+
+
+def mix_text(result: Mapping[str, Any], wide: bool = False) -> str:
+    """The whole result for a terminal; no line is longer than 80 characters (140 with `wide`)."""
+    width = WIDE if wide else WIDTH
+    blocks = [
+        _head(result, width),
+        _table(result, wide),
+        _legend(width),
+        _notes(result, width),
+        _cautions(result, width),
+    ]
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def mix_csv(result: Mapping[str, Any]) -> str:
+    """One row per component, lists joined by semicolons, blank for unknown; line ends LF."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("need", "energy_formula", *CSV_COLUMNS))
+    for entry in result["components"]:
+        writer.writerow((result["need"], result["energy_formula"], *(_cell(entry[key]) for key in CSV_COLUMNS)))
+    return out.getvalue()
+
+
+def compare_text(comparison: Mapping[str, Any], wide: bool = False) -> str:
+    """What a substitution changes: components whose figure or verdict differs, per 1000 kcal."""
+    width = WIDE if wide else WIDTH
+    grams, energy = comparison["grams"], comparison["energy_kcal"]
+    lines = [
+        f"Substitution: {figure(grams['before'])} g, {figure(energy['before'])} kcal before; "
+        f"{figure(grams['after'])} g, {figure(energy['after'])} kcal after. Per 1000 kcal:",
+        f"{'component':<16}{'unit':<6}{'before':>10}{'after':>10}{'change':>9}  verdict",
+    ]
+    for row in comparison["components"]:
+        if row["before"] == row["after"] and not row["verdict_changed"]:
+            continue
+        change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
+        verdict = row["verdict_after"]
+        if row["verdict_changed"]:
+            verdict = f"{row['verdict_before']} -> {verdict}"
+        lines.append(
+            f"{row['component']:<16}{row['unit'] or '':<6}{figure(row['before']):>10}{figure(row['after']):>10}"
+            f"{change:>9}  {verdict.replace('no_requirement', 'none set')}"
+        )
+    return "\n".join(line for text in lines for line in _wrap(text, width)) + "\n"
+
+
+def figure(value: float | None, width: int = 9) -> str:
+    """Four significant digits without exponents, fewer where the width asks for it, `-` for unknown."""
+    if value is None:
+        return "-"
+    if value == 0:
+        return "0"
+    for digits in (4, 3, 2, 1):
+        text = f"{value:.{digits}g}"
+        if "e" in text and abs(value) >= 1:
+            text = f"{value:.0f}"
+        if "e" not in text and len(text) <= width:
+            return text
+    return "~0" if abs(value) < 1 else f"{value:.0e}"
+
+
+def _span(low: float | None, high: float | None, width: int) -> str:
+    """`low-high` in at most `width` characters, `?` for no upper bound."""
+    for each in (9, width // 2, width // 2 - 1, 5):
+        text = f"{figure(low, each)}-{'?' if high is None else figure(high, each)}"
+        if len(text) <= width:
+            return text
+    return text
+
+
+def _head(result: Mapping[str, Any], width: int) -> str:
+    dm = result["energy_density_kcal_per_g_dm"]
+    lines = [
+        f"Mix of {figure(result['grams'])} g, {figure(result['energy_kcal'])} kcal ME "
+        f"(range {figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}) by "
+        f"{result['energy_formula']}: {result['energy_formula_title']}. {figure(result['energy_density_kcal_per_g'])} "
+        f"kcal/g as fed, {figure(dm)} kcal/g dry matter.",
+        "Other formulas, kcal: "
+        + "; ".join(
+            f"{row['formula']} {figure(row['kcal'])}"
+            for row in result["energies"]
+            if row["formula"] != result["energy_formula"]
+        )
+        + ".",
+        _proximates(result),
+        f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Meat ingredients {figure(result['meat_pct'])} %, "
+        f"additions {figure(result['additions_pct'])} %.",
+    ]
+    daily = result["daily"]
+    if daily:
+        lines.append(
+            f"A cat of {figure(daily['weight_kg'])} kg ({daily['activity'].replace('_', ', ')}) needs about "
+            f"{figure(daily['kcal'])} kcal, {figure(daily['grams'])} g of this mix a day: {daily['formula']}."
+        )
+    lines.append(f"Need: {result['need']} ({result['need_path']}).")
+    return "\n".join(line for text in lines for line in _wrap(text, width))
+
+
+def _proximates(result: Mapping[str, Any]) -> str:
+    names = {"WATER": "water", "PROCNT": "protein", "FAT": "fat", "ASH": "ash", "CHOCDF": "carbohydrate"}
+    found = result["proximates"]
+    parts = []
+    for key, name in names.items():
+        row = found.get(key)
+        if row:
+            dry = "" if row["dry_matter_pct"] is None else f" ({figure(row['dry_matter_pct'])} of dry matter)"
+            parts.append(f"{name} {figure(row['as_fed_pct'])}{dry}")
+    return f"Per cent as fed: {', '.join(parts)}."
+
+
+def _table(result: Mapping[str, Any], wide: bool) -> str:
+    title = (
+        f"{'component, unit':<17} {'/Mcal':>7} {'range':>14} {'unk%':>4} {'min':>7} {'max':>7} {'verdict':<9} figure"
+    )
+    lines = [
+        "Per 1000 kcal ME:",
+        title[:WIDTH] if not wide else f"{title}  {'per 100 g':>9} {'per oz':>8} {'per day':>8}",
+    ]
+    for entry in result["components"]:
+        low, high = entry["per_1000kcal_low"], entry["per_1000kcal_high"]
+        span = _span(low, high, 14)
+        unknown = entry["unknown_share"]
+        share = "" if not unknown else "<1" if unknown < 0.005 else f"{unknown * 100:.0f}"
+        name = f"{entry['component']} {entry['unit'] or ''}".replace(" ratio", "")
+        verdict = "none set" if entry["verdict"] == "no_requirement" else entry["verdict"]
+        line = (
+            f"{name:<17} {figure(entry['per_1000kcal'], 7):>7} {span:>14} {share:>4} {figure(entry['minimum'], 7):>7} "
+            f"{figure(entry['maximum'], 7):>7} {verdict:<9} {_standing(entry)}"
+            f"{'~' if entry['energy_sensitive'] else ''}"
+        )
+        if wide:
+            line = (
+                f"{line:<82} {figure(entry['per_100g']):>9} {figure(entry['per_ounce']):>8} "
+                f"{figure(entry['per_day']):>8}  {', '.join(entry['unknown_from'])}"[:WIDE].rstrip()
+            )
+        lines.append(line.rstrip())
+    return "\n".join(lines)
+
+
+def _standing(entry: Mapping[str, Any]) -> str:
+    """The weakest standing among the figures that the verdict compares with."""
+    given = {entry["minimum_standing"], entry["maximum_standing"]} | {
+        row["standing"] for row in entry["other_figures"] if entry["minimum"] is None and row["bound"] == "minimum"
+    }
+    return next((STANDINGS[name] for name in WORST if name in given), "")
+
+
+def _legend(width: int) -> str:
+    text = (
+        "range: low end without, high end with what the unknown could hold; ? no bound. unk%: share of the mix by "
+        "weight with no value. figure: how the requirement is known, the weaker of two; memory: from memory, not seen; "
+        "earlier: seen in an earlier edition. ~ the verdict would differ within the range of energy."
+    )
+    return "\n".join(_wrap(text, width))
+
+
+def _notes(result: Mapping[str, Any], width: int) -> str:
+    lines: list[str] = []
+    for verdict in ("over", "short", "undecided"):
+        for entry in result["components"]:
+            if entry["verdict"] == verdict:
+                memory = " (figure from memory)" if entry["rests_on_memory"] else ""
+                lines += _wrap(f"{entry['component']} {verdict}{memory}: {entry['reason']}{_names(entry)}.", width)
+    flagged = sorted({key for entry in result["components"] for key in entry["imputed_from"]})
+    if flagged:
+        lines += _wrap(f"Counted although imputed by the source, for some components: {', '.join(flagged)}.", width)
+    for row in result["assays"]:
+        lines += _wrap(
+            f"Assay: {row['component']} of {row['ingredient_id']} {row['value']} {row['unit']} {row['basis']}, "
+            f"{row['laboratory']}, {row['date']} ({row['where']}).",
+            width,
+        )
+    return "\n".join(lines)
+
+
+def _names(entry: Mapping[str, Any]) -> str:
+    if not entry["unknown_from"]:
+        return ""
+    shown = entry["unknown_from"][:4]
+    more = len(entry["unknown_from"]) - len(shown)
+    return f"; unknown in {', '.join(shown)}{f' and {more} more' if more else ''}"
+
+
+def _cautions(result: Mapping[str, Any], width: int) -> str:
+    lines = ["Cautions"]
+    for row in result["cautions"]:
+        at = f" [{', '.join(row['from'])}]" if row["from"] else ""
+        detail = f" ({row['detail']})" if row["detail"] else ""
+        lines += textwrap.wrap(
+            f"- {row['text']}{detail}{at}",
+            width,
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return "\n".join(lines) if len(lines) > 1 else ""
+
+
+def _wrap(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False) or [""]
+
+
+def _cell(value: Any) -> Any:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Iterable) and not isinstance(value, str):
+        return ";".join(str(item) for item in value)
+    return repr(value) if isinstance(value, float) else value
