@@ -216,6 +216,32 @@ def find_command(
         typer.echo(render.found(result, wide))
 
 
+@app.command("suggest", epilog="Example: rawref suggest beef-flank-lean SE")
+def suggest_command(
+    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
+    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    errors: Annotated[bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")] = False,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Say what could fill a gap: other sources, comparable raw foods, a cooked twin; or why nothing may."""
+    from pipeline import render_suggest, suggest
+
+    if errors == bool(ingredient and component):
+        raise InputError("give INGREDIENT and COMPONENT, or --errors", "rawref suggest", "see rawref suggest --help")
+    space = workspace()
+    with opened(space) as con:
+        if errors:
+            result, text = suggest.error_table(con, space.schemas), render_suggest.render_errors
+        else:
+            result = suggest.suggest(con, space.schemas, str(ingredient), str(component))
+            text = render_suggest.render_suggest
+    if format is Format.json:
+        emit(result)
+    else:
+        typer.echo(text(result, wide))
+
+
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
 def mix_command(
     file: Annotated[Path, typer.Argument(help="CSV: ingredient_id,grams[,as_purchased]; water is an ingredient.")],

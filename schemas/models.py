@@ -92,8 +92,8 @@ def _content_checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Kno
             if high:
                 made.append(check(lambda s: ~(_float(s) > float(high)), f"is above {high}"))
         return made
-    if f.type == "list":
-        return [check(lambda s: s.str.startswith("[") & s.str.endswith("]") & s.map(_is_list), "is not a JSON list")]
+    if f.type in ("list", "object"):
+        return [check(lambda s: s.map(lambda text: _is_json(text, f.type)), f"is not a JSON {f.type}")]
     if kind == "pattern":
         return [check(lambda s: s.str.fullmatch(rest), "is not well formed")]
     if kind == "ref":
@@ -117,11 +117,11 @@ def _finite(series: pd.Series) -> Any:
 
 
 @cache
-def _is_list(text: str) -> bool:
+def _is_json(text: str, kind: str) -> bool:
     import json
 
     try:
-        return isinstance(json.loads(text), list)
+        return isinstance(json.loads(text), list if kind == "list" else dict)
     except ValueError:
         return False
 
@@ -279,10 +279,9 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
         if high:
             made.append((pc.greater(numbers, float(high)), f"is above {high}"))
         return made
-    if f.type == "list":
-        lists = {text for text in pc.unique(column).to_pylist() if text is not None and not (
-            text[:1] == "[" and text[-1:] == "]" and _is_list(text))}
-        return [(pc.is_in(column, arrow.array(sorted(lists), arrow.string())), "is not a JSON list")] if lists else []
+    if f.type in ("list", "object"):
+        bad = {text for text in pc.unique(column).to_pylist() if text is not None and not _is_json(text, f.type)}
+        return [(pc.is_in(column, arrow.array(sorted(bad), arrow.string())), f"is not a JSON {f.type}")] if bad else []
     if kind == "pattern":
         return [(pc.invert(pc.match_substring_regex(column, f"^(?:{rest})$")), "is not well formed")]
     allowed = known.get(rest) if kind == "ref" else frozenset(words[kind]) if kind in words else None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import registry
 from pipeline.database import load_rows, run_file
+from pipeline.suggest import apply_accepted
 
 if TYPE_CHECKING:
     import duckdb
@@ -30,8 +31,10 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     )
     _load_rubric(con, schemas)
     _load_needed_by(con, needs)
-    for name in ("cells", "values", "gaps", "tables"):
+    for name in ("cells", "values", "gaps"):
         run_file(con, HERE / f"{name}.sql")
+    apply_accepted(con, schemas)
+    run_file(con, HERE / "tables.sql")
 
 
 def _load_rubric(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
