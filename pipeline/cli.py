@@ -70,9 +70,18 @@ def say(text: str) -> None:
     typer.echo(text, err=True)
 
 
+def out(text: str, nl: bool = True) -> None:
+    """The result, on stdout. A reader that has had enough (rawref gaps | head) is no fault: quietly exit 0."""
+    try:
+        typer.echo(text, nl=nl)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit from None
+
+
 def emit(document: dict[str, Any]) -> None:
     """The JSON result: one document."""
-    typer.echo(json.dumps(document, ensure_ascii=False, indent=1, default=str))
+    out(json.dumps(document, ensure_ascii=False, indent=1, default=str))
 
 
 def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
@@ -110,7 +119,7 @@ def fetch_command(
     if format is Format.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
     else:
-        typer.echo(render.releases(entries))
+        out(render.releases(entries))
     result.require()
 
 
@@ -129,7 +138,7 @@ def build_command(
     if format is Format.json:
         emit({"schema_version": "1", "standing": outcome.standing, "unchanged": outcome.unchanged, **outcome.summary})
     else:
-        typer.echo(render.build_summary(outcome))
+        out(render.build_summary(outcome))
     if outcome.standing in ("differs", "refused"):
         raise typer.Exit(1)
 
@@ -162,7 +171,7 @@ def trace_command(
     if format is Format.json:
         emit(result)
     else:
-        typer.echo(text(result, wide))
+        out(text(result, wide))
 
 
 @app.command("gaps", epilog="Example: rawref gaps --component MN")
@@ -191,7 +200,7 @@ def gaps_command(
     if format is Format.json:
         emit({"schema_version": "1", "need": need, "gaps": found})
     else:
-        typer.echo(render.gaps(found, wide))
+        out(render.gaps(found, wide))
 
 
 @app.command("find", epilog='Example: rawref find "beef heart"')
@@ -213,7 +222,7 @@ def find_command(
     if format is Format.json:
         emit(result)
     else:
-        typer.echo(render.found(result, wide))
+        out(render.found(result, wide))
 
 
 @app.command("suggest", epilog="Example: rawref suggest beef-flank-lean SE")
@@ -239,7 +248,7 @@ def suggest_command(
     if format is Format.json:
         emit(result)
     else:
-        typer.echo(text(result, wide))
+        out(text(result, wide))
 
 
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
@@ -282,11 +291,11 @@ def mix_command(
     if format is MixFormat.json:
         emit({**result, "comparison": comparison} if comparison else dict(result))
     elif format is MixFormat.csv:
-        typer.echo(render_mix.mix_csv(result), nl=False)
+        out(render_mix.mix_csv(result), nl=False)
     else:
-        typer.echo(render_mix.mix_text(result, wide))
+        out(render_mix.mix_text(result, wide))
         if comparison:
-            typer.echo("\n" + render_mix.compare_text(comparison, wide))
+            out("\n" + render_mix.compare_text(comparison, wide))
     if mix.has_findings(result):
         raise typer.Exit(1)
 
@@ -305,6 +314,10 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
+        # The database turns Control-C during a query into an error of its own.
+        if str(error) == "Query interrupted" or type(error).__name__ == "InterruptException":
+            typer.echo("rawref: interrupted", err=True)
+            sys.exit(130)
         if os.environ.get("RAWREF_DEBUG"):
             raise
         typer.echo(f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True)

@@ -38,8 +38,10 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
     """Write every published table below `folder` as CSV (RFC 4180, LF, keys in order) and Parquet."""
     folder.mkdir(parents=True)
     for name in registry.PUBLISHED:
+        # an empty text is a blank in the CSV: the Parquet twin must not tell the two apart
         columns = ", ".join(
-            f'"{f.column}"::{f.sql_type} as "{f.column}"' for f in registry.fields(schemas)[name]
+            f'nullif("{f.column}"::text, \'\') as "{f.column}"' if f.sql_type == "text"
+            else f'"{f.column}"::{f.sql_type} as "{f.column}"' for f in registry.fields(schemas)[name]
         )
         _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name)
     for name, column in (("table", "value"), ("table_status", "status")):

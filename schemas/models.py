@@ -22,14 +22,22 @@ from pipeline.registry import Field
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-    import pandera.pandas as pa
+    import pandera.pandas as pandera
     import pyarrow
 
 CAP = 50
 SMALL = 2000
 NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d{1,3})?"
 INTEGER = r"[-+]?\d+"
-MAINTAINER = ("ingredients", "ingredient_foods", "ingredient_aliases", "citations", "cited_values", "composites", "decisions")
+MAINTAINER = (
+    "ingredients",
+    "ingredient_foods",
+    "ingredient_aliases",
+    "citations",
+    "cited_values",
+    "composites",
+    "decisions",
+)
 CURE = {
     "published": "rebuild; if it stays, mend the SQL or the registry",
     "maintainer": "mend the cell",
@@ -39,13 +47,21 @@ EMPTY = "is empty, though required"
 Known = Mapping[str, frozenset[str]]
 
 
-def model(name: str, fields: tuple[Field, ...], words: Mapping[str, Mapping[str, str]], known: Known) -> pa.DataFrameSchema:
+def model(
+    name: str, fields: tuple[Field, ...], words: Mapping[str, Mapping[str, str]], known: Known
+) -> pandera.DataFrameSchema:
     """The pandera model of one table held as text; `known` gives the ids that a `ref:` column may name."""
     pa = _pandera()
     columns = {
         # an empty required cell is caught by a check of ours, as pandera's own names every one of them
-        f.column: pa.Column(str, checks=_checks(f, words, known), nullable=True, required=True,
-                            metadata={"rule": f"contract:{name}.{f.column}"}, description=f.description)
+        f.column: pa.Column(
+            str,
+            checks=_checks(f, words, known),
+            nullable=True,
+            required=True,
+            metadata={"rule": f"contract:{name}.{f.column}"},
+            description=f.description,
+        )
         for f in fields
     }
     key = [f.column for f in fields if f.key]
@@ -63,28 +79,33 @@ def _pandera() -> ModuleType:
         sys.modules["hypothesis"] = None  # type: ignore[assignment]  # an import of it fails, as where it is absent
     try:
         import pandera.pandas
-        import pandera.strategies.pandas_strategies  # noqa: F401
+        import pandera.strategies.pandas_strategies
     finally:
         if masked:
             del sys.modules["hypothesis"]
     return pandera.pandas
 
 
-def _checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Known) -> list[pa.Check]:
+def _checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Known) -> list[pandera.Check]:
     pa = _pandera()
     filled = pa.Check(lambda s: s.notna(), error=EMPTY, n_failure_cases=CAP, ignore_na=False)
     return ([filled] if f.required else []) + _content_checks(f, words, known)
 
 
-def _content_checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Known) -> list[pa.Check]:
+def _content_checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Known) -> list[pandera.Check]:
     pa = _pandera()
-    def check(test: Callable[[pd.Series], Any], error: str) -> pa.Check:
+
+    def check(test: Callable[[pd.Series], Any], error: str) -> pandera.Check:
         return pa.Check(test, error=error, n_failure_cases=CAP)
 
     kind, _, rest = f.constraint.partition(":")
     if f.type in ("number", "integer"):
-        made = [check(lambda s: s.str.fullmatch(INTEGER if f.type == "integer" else NUMBER) & _finite(s),
-                      f"is not a {'whole' if f.type == 'integer' else 'finite'} number")]
+        made = [
+            check(
+                lambda s: s.str.fullmatch(INTEGER if f.type == "integer" else NUMBER) & _finite(s),
+                f"is not a {'whole' if f.type == 'integer' else 'finite'} number",
+            )
+        ]
         if kind == "range":
             low, _, high = rest.partition(":")
             if low:
@@ -130,7 +151,10 @@ def assert_awake() -> None:
     """Raise InputError where pandera lets planted faults pass, as its environment switches can make it do."""
     import pandas as pd
 
-    fields = (Field("planted", "id", "text", "", True, True, "", ""), Field("planted", "n", "number", "", True, False, "", ""))
+    fields = (
+        Field("planted", "id", "text", "", True, True, "", ""),
+        Field("planted", "n", "number", "", True, False, "", ""),
+    )
     planted = {
         "an infinite number": pd.DataFrame({"id": ["a"], "n": ["inf"]}),
         "a wrong type": pd.DataFrame({"id": ["a"], "n": [1.5]}),
@@ -138,15 +162,24 @@ def assert_awake() -> None:
         "a missing column": pd.DataFrame({"id": ["a"]}),
         "a doubled key": pd.DataFrame({"id": ["a", "a"], "n": ["1", "2"]}),
     }
-    asleep = [name for name, frame in planted.items()
-              if not failures(model("planted", fields, {}, {}), frame, "archival", lambda i: (str(i), "", None))]
+    asleep = [
+        name
+        for name, frame in planted.items()
+        if not failures(model("planted", fields, {}, {}), frame, "archival", lambda i: (str(i), "", None))
+    ]
     if asleep:
-        raise InputError(f"pandera does not see {asleep[0]} that was planted", "environment",
-                         "unset PANDERA_VALIDATION_ENABLED and PANDERA_VALIDATION_DEPTH")
+        raise InputError(
+            f"pandera does not see {asleep[0]} that was planted",
+            "environment",
+            "unset PANDERA_VALIDATION_ENABLED and PANDERA_VALIDATION_DEPTH",
+        )
 
 
 def failures(
-    schema: pa.DataFrameSchema, frame: pd.DataFrame, boundary: str, where: Callable[[int], tuple[str, str, int | None]]
+    schema: pandera.DataFrameSchema,
+    frame: pd.DataFrame,
+    boundary: str,
+    where: Callable[[int], tuple[str, str, int | None]],
 ) -> list[Finding]:
     """What the model finds wrong with the frame; `where` gives subject, file and line of a row."""
     import pandas as pd
@@ -157,16 +190,32 @@ def failures(
     except pa.errors.SchemaErrors as error:
         found: list[Finding] = []
         cases = error.failure_cases
-        for column, check, case, index in zip(cases["column"], cases["check"], cases["failure_case"], cases["index"], strict=True):
+        for column, check, case, index in zip(
+            cases["column"], cases["check"], cases["failure_case"], cases["index"], strict=True
+        ):
             row = None if pd.isna(index) else int(index)
             subject, file, line = where(row if row is not None else -1)
-            said = {"column_in_dataframe": "is missing",
-                    "column_in_schema": "is not in the registry", "column_ordered": "is out of order"}.get(str(check), str(check))
-            named = str(case) if str(check).startswith("column_") else str(column or "")
+            said = {
+                "column_in_dataframe": "is missing",
+                "column_in_schema": "is not in the registry",
+                "column_ordered": "is out of order",
+            }.get(str(check), str(check))
+            named = (
+                str(case) if str(check).startswith("column_") else "" if column == schema.name else str(column or "")
+            )
             shown = "" if str(check).startswith(("column_", EMPTY, "key")) else f" {case!r}"
-            found.append(Finding("fail", subject, f"{named}{shown} {said}".strip(), CURE[boundary], scope="curated" if
-                                 boundary == "published" else "source", file=file, line=line,
-                                 rule=f"contract:{schema.name}.{named}"))
+            found.append(
+                Finding(
+                    "fail",
+                    subject,
+                    f"{named}{shown} {said}".strip(),
+                    CURE[boundary],
+                    scope="curated" if boundary == "published" else "source",
+                    file=file,
+                    line=line,
+                    rule=f"contract:{schema.name}.{named}",
+                )
+            )
         return sorted(found, key=lambda f: (f.file, f.line or 0, f.rule, f.subject, f.detail))
     return []
 
@@ -179,10 +228,15 @@ def read_text(path: Path) -> pyarrow.Table:
     with path.open("rb") as stream:
         names = next(iter(_heading(stream.readline())))
     return arrow_csv.read_csv(
-        path, convert_options=arrow_csv.ConvertOptions(
-            column_types=dict.fromkeys(names, arrow.string()), null_values=[""], strings_can_be_null=True,
-            quoted_strings_can_be_null=True),
-        parse_options=arrow_csv.ParseOptions(newlines_in_values=True))
+        path,
+        convert_options=arrow_csv.ConvertOptions(
+            column_types=dict.fromkeys(names, arrow.string()),
+            null_values=[""],
+            strings_can_be_null=True,
+            quoted_strings_can_be_null=True,
+        ),
+        parse_options=arrow_csv.ParseOptions(newlines_in_values=True),
+    )
 
 
 def _heading(line: bytes) -> list[list[str]]:
@@ -191,13 +245,15 @@ def _heading(line: bytes) -> list[list[str]]:
     return list(csv.reader([line.decode("utf-8", "replace").rstrip("\r\n")])) or [[]]
 
 
-def _locate(frame: pd.DataFrame, key: list[str], file: str, lines: list[int] | None = None) -> Callable[
-        [int], tuple[str, str, int | None]]:
+def _locate(
+    frame: pd.DataFrame, key: list[str], file: str, lines: list[int] | None = None
+) -> Callable[[int], tuple[str, str, int | None]]:
     def where(row: int) -> tuple[str, str, int | None]:
         if row < 0:
             return file, file, 1
         subject = ":".join(str(frame[k].iloc[row]) for k in key if k in frame)
         return subject, file, lines[row] if lines else row + 2
+
     return where
 
 
@@ -218,16 +274,33 @@ def validate_published(folder: Path, schemas: Path, shown: str = "curated", *, f
         try:
             tables[table] = read_text(folder / f"{table}.csv")
         except (OSError, arrow.ArrowInvalid, UnicodeDecodeError) as error:
-            found.append(Finding("fail", table, f"cannot be read: {str(error).splitlines()[0]}", CURE["published"], file=file,
-                                 rule=f"contract:{table}"))
-    known = {t: frozenset(tables[t].column(f.column).to_pylist()) for t in ("ingredients", "components") if t in tables
-             for f in fields[t][:1] if f.column in tables[t].column_names}
+            found.append(
+                Finding(
+                    "fail",
+                    table,
+                    f"cannot be read: {str(error).splitlines()[0]}",
+                    CURE["published"],
+                    file=file,
+                    rule=f"contract:{table}",
+                )
+            )
+    known: dict[str, frozenset[str]] = {
+        t: frozenset(tables[t].column(f.column).to_pylist())
+        for t in ("ingredients", "components")
+        if t in tables
+        for f in fields[t][:1]
+        if f.column in tables[t].column_names
+    }
     for table, held in tables.items():
         if full or held.num_rows <= SMALL or held.column_names != [f.column for f in fields[table]]:
             frame = held.to_pandas()
             key = [f.column for f in fields[table] if f.key]
-            found += failures(model(table, fields[table], words, known), frame, "published",
-                              _locate(frame, key, f"{shown}/{table}.csv"))
+            found += failures(
+                model(table, fields[table], words, known),
+                frame,
+                "published",
+                _locate(frame, key, f"{shown}/{table}.csv"),
+            )
         else:
             found += arrow_failures(held, table, fields[table], words, known, f"{shown}/{table}.csv")
         found += _parquet(folder / f"{table}.parquet", held, table, fields[table], f"{shown}/{table}.parquet")
@@ -235,7 +308,12 @@ def validate_published(folder: Path, schemas: Path, shown: str = "curated", *, f
 
 
 def arrow_failures(
-    held: pyarrow.Table, table: str, fields: tuple[Field, ...], words: Mapping[str, Mapping[str, str]], known: Known, shown: str
+    held: pyarrow.Table,
+    table: str,
+    fields: tuple[Field, ...],
+    words: Mapping[str, Mapping[str, str]],
+    known: Known,
+    shown: str,
 ) -> list[Finding]:
     """What `model` would find in the same table, worked out column by column in Arrow."""
     import pyarrow.compute as pc
@@ -247,8 +325,17 @@ def arrow_failures(
         for row in pc.indices_nonzero(pc.fill_null(mask, False)).to_pylist()[:CAP]:
             text = held.column(column)[row].as_py()
             shown_text = "" if text is None else f" {text!r}"
-            found.append(Finding("fail", ":".join(str(held.column(k)[row].as_py()) for k in key), f"{column}{shown_text} {complaint}",
-                                 CURE["published"], file=shown, line=row + 2, rule=f"contract:{table}.{column}"))
+            found.append(
+                Finding(
+                    "fail",
+                    ":".join(str(held.column(k)[row].as_py()) for k in key),
+                    f"{column}{shown_text} {complaint}",
+                    CURE["published"],
+                    file=shown,
+                    line=row + 2,
+                    rule=f"contract:{table}.{column}",
+                )
+            )
 
     for f in fields:
         column = held.column(f.column)
@@ -258,8 +345,11 @@ def arrow_failures(
             if pc.any(mask).as_py():
                 note(mask, f.column, complaint)
     if key and held.select(key).group_by(key).aggregate([]).num_rows != held.num_rows:
-        found.append(Finding("fail", shown, "key is not unique", CURE["published"], file=shown, line=1,
-                             rule=f"contract:{table}."))
+        found.append(
+            Finding(
+                "fail", shown, "key is not unique", CURE["published"], file=shown, line=1, rule=f"contract:{table}."
+            )
+        )
     return sorted(found, key=lambda f: (f.file, f.line or 0, f.rule, f.subject, f.detail))
 
 
@@ -270,7 +360,9 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
     kind, _, rest = f.constraint.partition(":")
     if f.type in ("number", "integer"):
         well = pc.match_substring_regex(column, f"^(?:{INTEGER if f.type == 'integer' else NUMBER})$")
-        numbers = pc.if_else(pc.fill_null(well, False), column, arrow.scalar(None, arrow.string())).cast(arrow.float64())
+        numbers = pc.if_else(pc.fill_null(well, False), column, arrow.scalar(None, arrow.string())).cast(
+            arrow.float64()
+        )
         bad = pc.or_(pc.invert(well), pc.fill_null(pc.invert(pc.is_finite(numbers)), False))
         made = [(bad, f"is not a {'whole' if f.type == 'integer' else 'finite'} number")]
         low, _, high = rest.partition(":") if kind == "range" else ("", "", "")
@@ -288,7 +380,9 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
     if allowed is None:
         return []
     outside = pc.invert(pc.is_in(column, arrow.array(sorted(a for a in allowed if a is not None), arrow.string())))
-    return [(pc.and_(outside, pc.is_valid(column)), f"is not in {rest}" if kind == "ref" else f"is not a word of {kind}")]
+    return [
+        (pc.and_(outside, pc.is_valid(column)), f"is not in {rest}" if kind == "ref" else f"is not a word of {kind}")
+    ]
 
 
 def _parquet(path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, ...], shown: str) -> list[Finding]:
@@ -305,9 +399,11 @@ def _parquet(path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, .
     except (OSError, arrow.ArrowInvalid) as error:
         return [fault(f"cannot be read: {str(error).splitlines()[0]}")]
     types = {"number": arrow.float64(), "integer": arrow.int64()}
-    found = [fault(f"{f.column} has type {twin.schema.field(f.column).type}, not {types.get(f.type, arrow.string())}")
-             for f in fields if f.column in twin.column_names
-             and twin.schema.field(f.column).type != types.get(f.type, arrow.string())]
+    found = [
+        fault(f"{f.column} has type {twin.schema.field(f.column).type}, not {types.get(f.type, arrow.string())}")
+        for f in fields
+        if f.column in twin.column_names and twin.schema.field(f.column).type != types.get(f.type, arrow.string())
+    ]
     if twin.column_names != [f.column for f in fields]:
         return [*found, fault("has other columns than the registry")]
     if found:
@@ -329,7 +425,6 @@ def _parquet(path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, .
 
 def validate_maintainer(folder: Path, schemas: Path) -> list[Finding]:
     """Faults of the files that people enter, each with file and line."""
-    import pandas as pd
     import pyarrow as arrow
 
     assert_awake()
@@ -360,8 +455,17 @@ def handover_fields(schemas: Path) -> dict[str, tuple[Field, ...]]:
     found: dict[str, list[Field]] = {}
     for _, r in registry.read_csv(schemas / "handover.csv", "schemas/handover.csv"):
         found.setdefault(r["table"], []).append(
-            Field(r["table"], r["column"], r["type"], r["unit"], r["required"] == "yes", r["key"] == "yes", r["constraint"],
-                  r["description"]))
+            Field(
+                r["table"],
+                r["column"],
+                r["type"],
+                r["unit"],
+                r["required"] == "yes",
+                r["key"] == "yes",
+                r["constraint"],
+                r["description"],
+            )
+        )
     return {table: tuple(columns) for table, columns in found.items()}
 
 
@@ -376,7 +480,9 @@ def validate_handover(con: duckdb.DuckDBPyConnection, schemas: Path) -> list[Fin
         frame = con.sql(f"select {names} from {table} order by all").to_arrow_table().to_pandas()
         key = [f.column for f in columns if f.key]
 
-        def where(row: int, frame: pd.DataFrame = frame, key: list[str] = key, table: str = table) -> tuple[str, str, int | None]:
+        def where(
+            row: int, frame: pd.DataFrame = frame, key: list[str] = key, table: str = table
+        ) -> tuple[str, str, int | None]:
             if row < 0:
                 return table, "", None
             line = str(frame["line"].iloc[row])
@@ -395,38 +501,67 @@ def _values(con: duckdb.DuckDBPyConnection, columns: tuple[Field, ...]) -> list[
         if f.required:
             rules.append((f.column, f"{c} is null or {c} = ''", "is empty, though required"))
         if f.type in ("number", "integer"):
-            kind = "bigint" if f.type == "integer" else "double"
+            pattern = INTEGER if f.type == "integer" else NUMBER
             low = f.constraint.partition(":")[2].partition(":")[0]
             below = f" or try_cast({c} as double) < {float(low)!r}" if low else ""
-            rules.append((f.column, f"{c} <> '' and coalesce(try_cast({c} as {kind}) is null or not"
-                          f" isfinite(try_cast({c} as double)){below}, true)",
-                          f"is not a {'whole' if f.type == 'integer' else 'finite'} number of {low or 'any size'} or above"))
-    rules.append(("text", "lower(trim(v.\"text\")) in ('nan', 'inf', '-inf', '+inf', 'infinity', '-infinity')",
-                  "is not what a table publishes"))
-    counts = con.execute("select " + ", ".join(f"count(*) filter ({sql})" for _, sql, _ in rules)
-                         + ' from archival."values" v').fetchall()[0]
+            rules.append(
+                (
+                    f.column,
+                    f"{c} <> '' and coalesce(not regexp_full_match({c}, '{pattern}') or not"
+                    f" isfinite(try_cast({c} as double)){below}, true)",
+                    f"is not a {'whole' if f.type == 'integer' else 'finite'} number of {low or 'any size'} or above",
+                )
+            )
+    rules.append(
+        (
+            "text",
+            "lower(trim(v.\"text\")) in ('nan', 'inf', '-inf', '+inf', 'infinity', '-infinity')",
+            "is not what a table publishes",
+        )
+    )
+    counts = con.execute(
+        "select " + ", ".join(f"count(*) filter ({sql})" for _, sql, _ in rules) + ' from archival."values" v'
+    ).fetchall()[0]
     found: list[Finding] = []
     for (column, sql, complaint), count in zip(rules, counts, strict=True):
         if count:
-            found += _offenders(con, f'select v.source, v.food_id, v.source_component, v."{column}", v.file, v.line'
-                                f' from archival."values" v where {sql}', column, complaint)
+            found += _offenders(
+                con,
+                f'select v.source, v.food_id, v.source_component, v."{column}", v.file, v.line'
+                f' from archival."values" v where {sql}',
+                column,
+                complaint,
+            )
     for column, table in (("food_id", "foods"), ("source_component", "components")):
         keys = f"select distinct source, release, {column} from"
         # a source without a list of its own (the maintainer's records) names components of the registry
-        lost = (f'({keys} archival."values" where source in (select source from archival.{table})'
-                f' except {keys} archival.{table})')
+        lost = (
+            f'({keys} archival."values" where source in (select source from archival.{table})'
+            f" except {keys} archival.{table})"
+        )
         if con.execute(f"select 1 from {lost} limit 1").fetchall():
-            found += _offenders(con, f'select v.source, v.food_id, v.source_component, v."{column}", v.file, v.line from'
-                                f' archival."values" v semi join {lost} l using (source, release, {column})', column,
-                                f"is not in archival.{table}")
+            found += _offenders(
+                con,
+                f'select v.source, v.food_id, v.source_component, v."{column}", v.file, v.line from'
+                f' archival."values" v semi join {lost} l using (source, release, {column})',
+                column,
+                f"is not in archival.{table}",
+            )
     return found
 
 
 def _offenders(con: duckdb.DuckDBPyConnection, sql: str, column: str, complaint: str) -> list[Finding]:
     return [
-        Finding("fail", f"{source}:{food}:{component}", f"{column} {text!r} {complaint}", CURE["archival"], scope="source",
-                file=str(file or ""), line=int(line) if re.fullmatch(r"\d+", str(line)) else None,
-                rule=f"contract:archival.values.{column}")
+        Finding(
+            "fail",
+            f"{source}:{food}:{component}",
+            f"{column} {text!r} {complaint}",
+            CURE["archival"],
+            scope="source",
+            file=str(file or ""),
+            line=int(line) if re.fullmatch(r"\d+", str(line)) else None,
+            rule=f"contract:archival.values.{column}",
+        )
         for source, food, component, text, file, line in con.execute(f"{sql} order by all limit {CAP}").fetchall()
     ]
 

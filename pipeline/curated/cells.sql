@@ -26,7 +26,7 @@ with linked as (
     join reference."values" v using (source, release, food_id)
     join reference.components c on c.component = v.component and c.needed
     left join archival.maintainer_decisions x on x.action = 'reject' and x.source = v.source
-      and x.food_id in (v.food_id, linked.food_id) and x.source_component = v.source_component
+      and x.food_id in (v.food_id, linked.food_id) and coalesce(x.source_component, v.source_component) = v.source_component
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )
@@ -115,4 +115,4 @@ select s.* exclude (scale, value, low, high, "min", "max", se),
 from scaled s
   left join status_rank r on r.status = s.status
   left join archival.maintainer_decisions p on p.action = 'prefer' and p.source = s.source and p.food_id = s.food_id
-    and p.source_component = s.source_component and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;
+    and coalesce(p.source_component, s.source_component) = s.source_component and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;

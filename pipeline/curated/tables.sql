@@ -1,11 +1,8 @@
 -- The remaining published tables: candidates, ingredients, components, references, catalogue.
 create table curated.candidates as
 select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
-  if(c.rank = 1 and c.refused is null, v.low, round(coalesce(c.low, c."min"), 9)) as low,
-  if(c.rank = 1 and c.refused is null, v.high, round(coalesce(c.high, c."max"), 9)) as high,
-  case when c.rank = 1 and c.refused is null then v.spread_basis
-    when coalesce(c.low, c.high) is not null then if(c.source = 'maintainer', 'cited', 'limit')
-    when c."min" is not null then 'min_max' end as spread_basis,
+  if(s.s.low is null, null, least(c.value, round(s.s.low, 9))) as low,
+  if(s.s.high is null, null, greatest(c.value, round(s.s.high, 9))) as high, s.s.basis as spread_basis,
   c.n, if(c.rank = 1 and c.refused is null, v.confidence, null) as confidence,
   c.source, c.release, c.food_id, c.food_name, c.match_quality, c.source_component, c.text as source_value,
   c.source_unit,
@@ -24,6 +21,8 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
     else 'order of sources and ids' end as reason_not_chosen
 from curated.cell_candidates c
   join curated."values" v using (ingredient_id, component)
+  left join spread s
+    on s.ingredient_id = c.ingredient_id and s.component = c.component and s.source = c.source and s.food_id = c.food_id
   left join curated.cell_candidates f
     on f.ingredient_id = c.ingredient_id and f.component = c.component and f.rank = 1;
 

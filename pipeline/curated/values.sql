@@ -11,8 +11,9 @@ from curated.ingredient_keys i
   left join reference.peers p
     on p.component = n.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw';
 
+-- Spread of every candidate, chosen or not: standard error and n, else smallest and largest, else comparable foods.
 create temp table spread as
-select ingredient_id, component,
+select ingredient_id, component, source, food_id,
   case
     when status in ('trace', 'below_detection') then {'basis': 'limit', 'low': low, 'high': high}
     when low is not null or high is not null then {'basis': 'cited', 'low': low, 'high': high}
@@ -23,7 +24,10 @@ select ingredient_id, component,
     when peers_cv is not null then
       {'basis': 'peers_cv', 'low': greatest(0, value * (1 - peers_cv)), 'high': value * (1 + peers_cv)}
   end as s
-from chosen;
+from (
+  select c.*, p.cv as peers_cv from curated.cell_candidates c join curated.ingredient_keys i using (ingredient_id)
+    left join reference.peers p
+      on p.component = c.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw');
 
 create temp table others as
 with evidence as (
@@ -75,8 +79,9 @@ select c.ingredient_id, c.component, c.value, c.unit,
   if(c.kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw') as basis,
   coalesce(c.status, 'missing') as status,
   -- rounded outwards at the ninth decimal, so that the value stays inside
-  if(c.value is null, round(s.s.low, 9), least(c.value, round(s.s.low, 9))) as low,
-  if(c.value is null, round(s.s.high, 9), greatest(c.value, round(s.s.high, 9))) as high,
+  -- least and greatest skip nulls: no range stays no range
+  if(s.s.low is null, null, least(c.value, round(s.s.low, 9))) as low,
+  if(s.s.high is null, null, greatest(c.value, round(s.s.high, 9))) as high,
   s.s.basis as spread_basis, c.n, g.confidence, c.source, c.release, c.food_id, c.food_name, c.match_quality,
   c.source_component, c.text as source_value, c.source_unit,
   case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end
@@ -97,7 +102,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   end as reason,
   coalesce(c.evidence, false) as evidence, c.year
 from chosen c
-  left join spread s using (ingredient_id, component)
+  left join spread s using (ingredient_id, component, source, food_id)
   left join others o using (ingredient_id, component)
   left join referenced r using (ingredient_id, component)
   left join graded g using (ingredient_id, component)

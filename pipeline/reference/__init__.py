@@ -87,9 +87,15 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
             f"{file}:{line}", "add the code to schemas/status_map.csv with its published meaning",
         )
     bad = con.execute(
-        """select v.file, v.line, v.text from archival."values" v
-           where v.source in ('usda-sr28', 'usda-fdc') and v.text is not null
-             and try_cast(v.text as decimal(20, 9)) is null order by try_cast(line as bigint) limit 1"""
+        """select file, line,
+             case when try_cast(text as decimal(20, 9)) is null then text
+               when n is not null and try_cast(n as int) is null then n
+               when se is not null and try_cast(se as decimal(20, 9)) is null then se
+               when "min" is not null and try_cast("min" as decimal(20, 9)) is null then "min"
+               when "max" is not null and try_cast("max" as decimal(20, 9)) is null then "max" end as odd
+           from archival."values"
+           where source in ('usda-sr28', 'usda-fdc') and text is not null and odd is not null
+           order by try_cast(line as bigint) limit 1"""
     ).fetchall()
     if bad:
         raise InputError(f"{bad[0][2]!r} is not a number", f"{bad[0][0]}:{bad[0][1]}", "restore the pinned file")

@@ -10,7 +10,7 @@ where f.may_supply_raw = 'yes' and not f.composite and f.duplicate_of is null an
   and not exists (
     from archival.maintainer_decisions x
     where x.action = 'reject' and x.source = v.source and x.food_id = v.food_id
-      and x.source_component = v.source_component)
+      and coalesce(x.source_component, v.source_component) = v.source_component)
 qualify row_number() over (
   partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
 

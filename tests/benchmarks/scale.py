@@ -1,0 +1,84 @@
+"""Many times SR28: whether time grows linearly and how much memory the build takes. On request, not in CI.
+
+    python tests/benchmarks/scale.py [--times 1 10 40] [--folder DIR]
+
+Each root holds so many copies of every food of SR28 with all its values, under ids of their own; 40 copies are 27
+million values, about the whole of FoodData Central. Needs some 3 GB of disk below DIR for 40, and 6 GB of memory.
+Budget of the design: linear within 20 %, at most 6 GB.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import re
+import shutil
+import sys
+import tempfile
+import zipfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from bench import ARCHIVE, fresh_clone, measure, rawref, tell
+
+GROWING = ("FOOD_DES.txt", "NUT_DATA.txt", "LANGUAL.txt", "DATSRCLN.txt", "WEIGHT.txt", "FOOTNOTE.txt")
+FIRST = re.compile(rb"(?m)^~(\d{5})~")
+
+
+def grow(root: Path, times: int) -> None:
+    """Put `times` copies of every food into the pinned release of `root` and declare the new digests."""
+    target = root / ARCHIVE.relative_to(ARCHIVE.parents[3])
+    declaration = root / "raw" / "sources.toml"
+    text = declaration.read_text(encoding="utf-8")
+    with zipfile.ZipFile(ARCHIVE) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as new:
+        for name in old.namelist():
+            body = old.read(name)
+            digest, size = hashlib.sha256(), 0
+            with new.open(zipfile.ZipInfo(name), "w", force_zip64=True) as stream:
+                for copy in range(times if name in GROWING else 1):
+                    # The copy's number before the five digits; donors stay those of the first copy.
+                    part = body if copy == 0 else FIRST.sub(rb"~%02d\1~" % copy, body)
+                    digest.update(part)
+                    size += len(part)
+                    stream.write(part)
+            text = declared(text, name, digest.hexdigest(), size)
+    with target.open("rb") as stream:
+        text = declared(text, target.name, hashlib.file_digest(stream, "sha256").hexdigest(), target.stat().st_size)
+    declaration.write_text(text, encoding="utf-8", newline="\n")
+
+
+def declared(text: str, name: str, digest: str, size: int) -> str:
+    pattern = re.compile(rf'(name = "{re.escape(name)}"\nsha256 = ")[0-9a-f]+("\nbytes = )\d+')
+    return pattern.sub(rf"\g<1>{digest}\g<2>{size}", text)
+
+
+def main() -> int:
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("--times", type=int, nargs="+", default=[1, 10, 40])
+    options.add_argument("--folder", type=Path, default=None)
+    chosen = options.parse_args()
+    seconds: dict[int, float] = {}
+    peak = 0.0
+    tell(f"{'copies':>7}{'values':>12}{'seconds':>9}{'s per copy':>12}{'MB':>8}")
+    with tempfile.TemporaryDirectory(dir=chosen.folder) as scratch:
+        for times in sorted(chosen.times):
+            root = fresh_clone(Path(scratch) / "root")
+            grow(root, times)
+            run = measure(rawref(root, "build", "--no-workbook"))
+            if run.status != 0:
+                tell(f"the build of {times} copies ended with exit {run.status}")
+                return 1
+            seconds[times], peak = run.seconds, max(peak, run.megabytes)
+            tell(f"{times:>7}{679_045 * times:>12}{run.seconds:>9.1f}{run.seconds / times:>12.2f}{run.megabytes:>8.0f}")
+            shutil.rmtree(root)
+    small, large = min(seconds), max(seconds)
+    growth = (seconds[large] / large) / (seconds[small] / small)
+    good = peak <= 6000 and growth <= 1.2
+    tell(f"\na copy takes {growth:.2f} times as long among {large} as among {small} (budget 1.2)")
+    tell(f"peak {peak:.0f} MB (budget 6000): {'within budget' if good else 'OVER'}")
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
