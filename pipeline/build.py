@@ -94,7 +94,7 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
             summary = _make(workspace, inputs, say, threads)
         if workbook:
             _write_workbook(workspace, say)
-        return Outcome(summary, _settle(workspace, say, workbook), unchanged)
+        return Outcome(summary, _settle(workspace, summary["checks"]["open"]), unchanged)
 
 
 def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bool:
@@ -110,9 +110,12 @@ def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bo
 
 def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
     from pipeline.archival import build_archival
+    from pipeline.checks.gate import gate
     from pipeline.curated import build_curated
     from pipeline.database import connect
+    from pipeline.decisions import verify
     from pipeline.reference import build_reference
+    from schemas.models import require, validate_handover
 
     started = time.monotonic()
     sources = declared(workspace)
@@ -126,14 +129,19 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
         with connect(fresh, threads=threads) as con:
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
+            require(validate_handover(con, workspace.schemas))
             say("reference: components, units, statuses, facets, comparable foods")
             build_reference(con, workspace.schemas)
+            verify(con)
             say("curated: choosing values, naming gaps")
             build_curated(con, workspace.schemas, workspace.maintainer / "needs")
             summary = _summary(con)
             summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
+            say("checks: every rule, then planted faults")
+            judged = gate(con, workspace.schemas)
+            summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
             say("writing tables")
-            _write(con, staged, workspace, inputs)
+            _write(con, staged, workspace, inputs, judged.result["summary"])
             con.execute("checkpoint")
     except BaseException:
         fresh.unlink(missing_ok=True)
@@ -142,19 +150,22 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     os.replace(fresh, workspace.database)
     shutil.rmtree(workspace.built, ignore_errors=True)
     staged.rename(workspace.built)
+    (workspace.work / "check.json").write_text(json.dumps(judged.result), encoding="utf-8")
     summary["seconds"] = round(time.monotonic() - started, 1)
     state = {"inputs": inputs, "summary": summary}
     (workspace.work / "state.json").write_text(json.dumps(state), encoding="utf-8")
     return summary
 
 
-def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str]) -> None:
+def _write(
+    con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]
+) -> None:
     from pipeline import publish
 
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
     publish.export_tables(con, folder, workspace.schemas)
-    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, {}))
+    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, checks))
     publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
 
 
@@ -180,15 +191,25 @@ def accepted_stamp(workspace: Workspace) -> dict[str, str]:
         return {}
 
 
-def _settle(workspace: Workspace, say: Say, workbook: bool) -> str:
-    """Publish where nothing is published yet; else say how the build stands to the accepted table."""
+def _settle(workspace: Workspace, is_open: bool) -> str:
+    """Publish where no table was accepted yet and the gate is open; else say how the build stands to what is there."""
     from pipeline import publish
 
-    if not (workspace.curated / "manifest.json").is_file():
-        publish.put_in_place(workspace.built, workspace.curated)
-        return "published"
-    same = publish.content_digests(workspace.curated) == publish.content_digests(workspace.built)
-    return "equal" if same else "differs"
+    there = (workspace.curated / "manifest.json").is_file()
+    if there and publish.content_digests(workspace.curated) == publish.content_digests(workspace.built):
+        return "equal"
+    if there and accepted_stamp(workspace):
+        return "differs"
+    if not is_open:
+        return "refused"
+    publish.put_in_place(workspace.built, workspace.curated)
+    return "published"
+
+
+def check_result(workspace: Workspace) -> dict[str, Any]:
+    """Findings of every rule over the present build, as the build left them."""
+    found: dict[str, Any] = json.loads((workspace.work / "check.json").read_text(encoding="utf-8"))
+    return found
 
 
 def _summary(con: Any) -> dict[str, Any]:

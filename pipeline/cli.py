@@ -32,6 +32,16 @@ class Format(StrEnum):
     json = "json"
 
 
+class ReportFormat(StrEnum):
+    """How findings are printed."""
+
+    text = "text"
+    json = "json"
+    junit = "junit"
+    markdown = "markdown"
+    sarif = "sarif"
+
+
 class MixFormat(StrEnum):
     """How a mix is printed."""
 
@@ -40,6 +50,7 @@ class MixFormat(StrEnum):
     csv = "csv"
 
 
+ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, junit, markdown or sarif.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
 WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
 _root: Path | None = None
@@ -223,6 +234,129 @@ def find_command(
         emit(result)
     else:
         out(render.found(result, wide))
+
+
+@app.command("check", epilog="Example: rawref check --accepted --format junit")
+def check_command(
+    accepted: Annotated[bool, typer.Option("--accepted", help="The committed table, not the present build.")] = False,
+    consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
+    notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
+    format: ReportOption = ReportFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """Hold the table against every rule, worst first, each with its source, the offending rows and the cure."""
+    from pipeline.build import check_result, refresh
+    from pipeline.checks import render as rendered
+
+    space = workspace()
+    if notes:
+        from pipeline.notes import publisher_notes
+
+        refresh(space, say)
+        with opened(space) as con:
+            found = publisher_notes(con)
+        if format is ReportFormat.json:
+            emit({"schema_version": "1", "notes": found})
+        else:
+            out("\n\n".join(found.values()) or "nothing to tell a publisher")
+        return
+    folder = space.curated
+    if accepted:
+        from pipeline.checks.accepted import run_accepted
+
+        result = run_accepted(folder, space.schemas)
+    else:
+        refresh(space, say)
+        result, folder = check_result(space), space.built
+    if consumer:
+        from pipeline.checks.run import summarise
+        from pipeline.consumer import as_rules, check_consumer
+
+        say("the consumer's suite")
+        docs = space.reports / "consumer"
+        cases = check_consumer(folder, space.schemas, docs=docs, shown=space.relative(folder))
+        result = summarise(result["rules"] + as_rules(cases))
+        say(f"data docs in {space.relative(docs)}/")
+    if format is ReportFormat.json:
+        emit(result)
+    elif format is ReportFormat.sarif:
+        emit(rendered.sarif(result, folder))
+    elif format is ReportFormat.text:
+        out(rendered.text(result, wide=wide))
+    else:
+        out(rendered.junit(result) if format is ReportFormat.junit else rendered.markdown(result))
+    for line in rendered.ci_annotations(result, folder, os.environ):
+        say(line)
+    if result["summary"]["failed"]:
+        raise typer.Exit(1)
+
+
+@app.command("drift", epilog="Example: rawref drift --format markdown")
+def drift_command(
+    against: Annotated[Path | None, typer.Option(help="A folder of published CSV files instead of curated/.")] = None,
+    attribute: Annotated[bool, typer.Option("--attribute", help="Separate causes by building old inputs again.")] = False,
+    format: ReportOption = ReportFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """List what the present build would change against the accepted table, in tiers, worst first, with the cause."""
+    from pipeline import render_drift
+    from pipeline.build import refresh
+    from pipeline.drift import drift
+
+    space = workspace()
+    refresh(space, say)
+    result = drift(space, against)
+    if attribute:
+        from pipeline.attribute import attribute as separate
+
+        result = separate(space, result, against or space.curated, say)
+    if format is ReportFormat.json:
+        emit(result)
+    elif format is ReportFormat.sarif:
+        emit(render_drift.sarif(result))
+    elif format is ReportFormat.text:
+        out(render_drift.text(result, wide))
+    else:
+        out(render_drift.junit(result) if format is ReportFormat.junit else render_drift.markdown(result))
+    if os.environ.get("CI"):
+        for line in render_drift.annotation_lines(result):
+            say(line)
+    if result["changes"]:
+        raise typer.Exit(1)
+
+
+@app.command("accept", epilog='Example: rawref accept --reason "FoodData Central, April 2025"')
+def accept_command(
+    reason: Annotated[str, typer.Option(help="Why the table changes; goes into the change log.")],
+    workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
+    format: FormatOption = Format.text,
+) -> None:
+    """Show the worst changes, then make the build the accepted table: version, manifest, change log."""
+    from pipeline import render_drift
+    from pipeline.accept import accept
+    from pipeline.build import check_result, refresh
+    from pipeline.checks.run import closing
+    from pipeline.checks.selftest import selftest
+
+    space = workspace()
+    refresh(space, say)
+    unseen = [plant.name for plant in selftest(space.schemas) if not plant.seen]
+    undecided = [f"{f['rule']} {f['subject']}: {f['detail']}" for f in closing(check_result(space))]
+    undecided += [f"planted fault not seen: {name}" for name in unseen]
+    result = accept(space, reason, say, undecided=undecided, workbook=workbook)
+    if format is Format.json:
+        emit({"schema_version": "1", "standing": result.standing, "version": result.version,
+              "undecided": list(result.undecided), "drift": result.drift})
+    else:
+        if result.standing != "nothing":
+            out(render_drift.text(result.drift))
+        out({
+            "accepted": f"accepted as version {result.version}",
+            "nothing": f"nothing to accept: the build equals version {result.version}",
+            "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
+        }[result.standing])
+    if result.exit_status:
+        raise typer.Exit(result.exit_status)
 
 
 @app.command("suggest", epilog="Example: rawref suggest beef-flank-lean SE")

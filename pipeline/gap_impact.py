@@ -39,7 +39,7 @@ def gap_impact(
     for name in ("ingredients", "values", "gaps"):
         if not (at / f"{name}.csv").is_file():
             raise InputError("no table here", f"{workspace.relative(at)}/{name}.csv", "run rawref build first")
-    requirements = _requirements(need)
+    requirements = requirements(need)
     parameters: dict[str, Any] = {
         "component": [row[0] for row in requirements],
         "named": [row[1] for row in requirements],
@@ -62,7 +62,7 @@ def gap_impact(
     return [_entry(row, need.name) for row in rows]
 
 
-def _requirements(need: Need) -> list[tuple[str, str, float | None, float | None, str | None]]:
+def requirements(need: Need) -> list[tuple[str, str, float | None, float | None, str | None]]:
     """(component, figure it belongs to, minimum, maximum, standing) per 1000 kcal; the strictest figure of variants.
 
     A component that only a sum names takes the figure of the sum. Ratios have none to hide.

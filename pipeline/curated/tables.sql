@@ -10,7 +10,7 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
     as derivation,
   c.donor_food_id, c.donor_state, c.file, c.line, c.steps, '[]' as reference_ids, '[]' as alternatives,
   null::double as disagreement, coalesce(c.prefer_id, c.reject_id) as decision_id,
-  coalesce(c.note, '') as reason, c.rank,
+  c.note as reason, c.rank,
   case when c.rank = 1 and c.refused is null then null
     when c.refused is not null then c.refused
     when c.match_quality > f.match_quality then 'match ' || c.match_quality || ' after ' || f.match_quality
@@ -74,7 +74,10 @@ with coverage as (
   where source <> 'maintainer' group by all
 )
 select f.source, f.release, f.food_id, f.name, f.group_name as "group", f.state, f.method, f.species, f.part, f.skin,
-  f.bone, f.fat_trim, f.additions, f.may_supply_raw, f.witnesses, f.langual,
+  f.bone, f.fat_trim, f.additions, f.may_supply_raw,
+  to_json(list_transform(map_entries(from_json(f.witnesses, '"MAP(VARCHAR, VARCHAR)"')),
+    lambda e: e.key || ': ' || e.value))::text as witnesses,
+  f.langual,
   coalesce(c.components_valued, 0) as components_valued, coalesce(c.components_measured, 0) as components_measured
 from reference.foods f left join coverage c using (source, release, food_id)
 where f.source <> 'maintainer';

@@ -1,0 +1,247 @@
+-- How values are documented: D01 to D16.
+insert into chk_figure by name
+select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  (status = 'missing' and (value is not null or low is not null or high is not null)
+    or source is not null and value is not null and steps = '[]'
+      and coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces'))::int as x,
+  if(status = 'missing' or coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces'), format('status {}, source text {}, value {}', status, coalesce(source_value, '(none)'), coalesce(value, low, high)), '')
+    as detail
+from chk_cell;
+insert into chk_evaluated select 'D01', count(*) from reference."values" where text is null or text in ('', '-');
+insert into chk_figure by name
+select 'D01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
+  'no figure in the source, yet a number' as detail
+from reference."values" where (text is null or text in ('', '-')) and value is not null and steps = '[]' and source <> 'maintainer';
+
+insert into chk_figure by name
+select 'D02' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  case when value <> 0 or value is null and status <> 'assumed_zero' then 0
+    when status = 'assumed_zero' then if(value is distinct from 0, 2, 0)
+    when status = 'measured' then 2 when status in ('unspecified', 'label_claim') then 1 else 0 end as x,
+  format('value {} with status {}', value, status) as detail
+from chk_cell where value = 0 or status = 'assumed_zero';
+
+insert into chk_evaluated select 'D02', count(*) from chk_row;
+insert into chk_figure by name
+select 'D02' as rule_id, 'food' as origin, source, food_id, source_component, component, 2 as x,
+  format('status {} and donor state {}, yet evidence is {}', status, coalesce(donor_state, 'none'), evidence) as detail
+from chk_row
+where evidence is distinct from (status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+  and coalesce(donor_state, 'raw') in ('raw', 'unknown'));
+
+insert into chk_figure by name
+select 'D03' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  (value is not null or low is distinct from 0)::int as x, format('{} with value {} and low {}', status, value, low) as detail
+from chk_cell where status in ('trace', 'below_detection');
+insert into chk_evaluated select 'D03', count(*) from chk_value where status in ('trace', 'below_detection');
+insert into chk_figure by name
+select 'D03' as rule_id, 'food' as origin, source, food_id, source_component, component, 1 as x,
+  format('{} with point value {}', status, value) as detail
+from chk_value where status in ('trace', 'below_detection') and value is not null;
+
+insert into chk_evaluated select 'D04', count(*) from reference."values" where source in ('mext', 'anses-ciqual');
+insert into chk_figure by name
+select 'D04' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
+  format('{} was not understood', text) as detail
+from reference."values"
+where source in ('mext', 'anses-ciqual') and status in ('missing', 'unmapped')
+  and regexp_matches(coalesce(text, ''), '[^-–‐* ]');
+
+-- chk_unit: units of the sources in one spelling; what follows an underscore says how the amount is expressed.
+create or replace temp table chk_unit as
+select distinct source, source_component,
+  replace(split_part(lower(replace(replace(coalesce(unit, ''), 'µ', 'u'), 'μ', 'u')), '_', 1), 'mcg', 'ug') as unit
+from archival.components;
+
+insert into chk_evaluated select 'D05', count(*) from archival.components;
+insert into chk_figure by name
+select 'D05' as rule_id, 'source' as origin, c.source, c.source_component, m.component, 1 as x,
+  format('unit {}', coalesce(c.unit, '(none)')) as detail
+from archival.components c join reference.component_map m using (source, source_component)
+  join chk_unit u using (source, source_component)
+where c.source <> 'maintainer' and u.unit not in (
+  select word from chk_word where rule_id = 'D05' and name = 'units');
+insert into chk_figure by name
+select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  (unit is null or lower(unit) not in (select word from chk_word where rule_id = 'D05' and name = 'units'))::int as x,
+  'unit ' || coalesce(unit, '(none)') as detail
+from chk_cell;
+
+insert into chk_figure by name
+select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, (v.unit is distinct from c.unit)::int as x,
+  if(v.unit is distinct from c.unit, format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit), '')
+    as detail
+from chk_cell v join reference.components c using (component);
+insert into chk_evaluated select 'D06', count(*) from chk_row;
+insert into chk_figure by name
+select 'D06' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component, 1 as x,
+  format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit) as detail
+from chk_row v join reference.components c using (component) where v.unit is distinct from c.unit;
+-- The factor of a mapping must be that between the two units, where no step but a unit step is named.
+insert into chk_figure by name
+with scale(unit, size) as (values ('g', 1.0), ('mg', 1e-3), ('ug', 1e-6))
+select 'D06' as rule_id, 'source' as origin, m.source, m.source_component, m.component,
+  (a.unit <> lower(c.unit) and m.steps = '[]'
+    or (m.steps = '[]' or regexp_full_match(m.steps, '\["(g|mg|ug)_to_(g|mg|ug)"\]'))
+      and abs(m.factor::double / (f.size / t.size) - 1) > 1e-9)::int as x,
+  format('source unit {}, component unit {}, factor {}', a.unit, c.unit, m.factor) as detail
+from reference.component_map m
+  join chk_unit a using (source, source_component)
+  join reference.components c on c.component = m.component
+  left join scale f on f.unit = a.unit
+  left join scale t on t.unit = lower(c.unit);
+
+insert into chk_evaluated select 'D07', count(*) from archival."values" where "min" <> '' and "max" <> '';
+insert into chk_figure by name
+with ranged as (
+  select source, food_id, source_component, text, "min", "max", n,
+    try_cast(text as double) as mean, try_cast("min" as double) as least_one, try_cast("max" as double) as largest_one,
+    0.5 * pow(10, -length(split_part(text, '.', 2))) as half
+  from archival."values" where "min" <> '' and "max" <> ''
+)
+select 'D07' as rule_id, 'source' as origin, source, food_id, source_component,
+  greatest(least_one - mean, mean - largest_one) - half as x,
+  format('mean {} outside {} to {}', text, "min", "max") as detail
+from ranged where greatest(least_one - mean, mean - largest_one) > half + 1e-9;
+insert into chk_figure by name
+select 'D07' as rule_id, 'spread' as class, 'ingredient' as origin, ingredient_id, component,
+  greatest(coalesce(low - value, -1), coalesce(value - high, -1)) as x,
+  format('value {} outside {} to {}', value, low, high) as detail
+from chk_cell where value is not null and (low is not null or high is not null);
+
+insert into chk_figure by name
+select 'D08' as rule_id, 'n' as class, 'food' as origin, source, food_id, source_component, component,
+  coalesce(n, 0) as x, format('standard error {} with n {}', se, coalesce(n, 0)) as detail
+from chk_value where se > 0;
+insert into chk_figure by name
+select 'D08' as rule_id, 'cv' as class, 'food' as origin, source, food_id, source_component, component,
+  se * sqrt(n) / x as x, format('standard error {} x sqrt({}) / {}', se, n, v.x) as detail
+from chk_value v where se > 0 and n >= 2 and v.x > 0;
+
+insert into chk_figure by name
+with judged as (
+  select *, status = 'imputed' and donor_food_id is null and coalesce(derivation, '') in ('', '4', '11') as no_donor,
+    status = 'measured' and source = 'usda-sr28' and coalesce(n, 0) = 0 and reference_ids = '[]' as no_sample
+  from chk_cell where status in ('imputed', 'measured') and source <> 'maintainer'
+)
+select 'D09' as rule_id, 'ingredient' as origin, ingredient_id,
+  case when bool_or(status = 'imputed' and evidence) then 2 when bool_or(no_donor or no_sample) then 1 else 0 end as x,
+  concat_ws('; ', 'imputed without donor or rule: ' || string_agg(component, ', ' order by component) filter (no_donor),
+    'analytical with n 0 and no reference: ' || string_agg(component, ', ' order by component) filter (no_sample),
+    'imputed, yet evidence: ' || string_agg(component, ', ' order by component) filter (status = 'imputed' and evidence))
+    as detail
+from judged group by ingredient_id;
+
+insert into chk_evaluated select 'D10', count(*) from chk_value where raw_animal and x > 0;
+insert into chk_figure by name
+with printed as (
+  select *, ltrim(replace(text, '.', ''), '0') as digits from chk_value
+  where raw_animal and length(text) > 4 and x > 0 and component not in ('WATER', 'ENERC_KCAL', 'ENERC_KJ')
+)
+select 'D10' as rule_id, 'digits' as class, 'food' as origin, source, food_id, source_component, component,
+  length(if(contains(text, '.'), digits, rtrim(digits, '0'))) as x,
+  format('{} has {} significant digits', text, length(digits)) as detail
+from printed where length(digits) > 4;
+-- The reference value is the source text times the factor of its mapping.
+insert into chk_figure by name
+with walked as (
+  select v.*, try_cast(v.text as double) * m.factor::double as expected
+  from chk_row v join reference.component_map m using (source, source_component, component)
+  where v.source like 'usda-%'
+)
+select 'D10' as rule_id, 'kept' as class, 'food' as origin, source, food_id, source_component, component, 1 as x,
+  format('{} by the steps {} gives {:.6g}, held is {}', text, steps, expected, coalesce(value::text, 'nothing')) as detail
+from walked
+where abs(value - expected) > 1e-9 * greatest(abs(expected), 1e-6)
+  or value is null and expected is not null and status not in ('below_detection', 'trace')
+  or value is not null and expected is null;
+insert into chk_figure by name
+select 'D10' as rule_id, 'same' as class, 'ingredient' as origin, ingredient_id, component,
+  abs(value - try_cast(replace(source_value, ',', '.') as double)) as x,
+  format('value {} is not the source''s own {}, and no step is named', value, source_value) as detail
+from chk_cell where steps = '[]' and value is not null and source is not null;
+insert into chk_figure by name
+with walked as (
+  select c.ingredient_id, c.component, c.value, c.source_value, c.steps,
+    try_cast(replace(c.source_value, ',', '.') as double)
+      * list_product(list_transform(from_json(c.steps, '["VARCHAR"]'), lambda s: list_extract(f.factors[s], 1))) as expected
+  from chk_cell c
+    cross join (select map_from_entries(list((id, [factor]) order by id)) as factors from chk_step where factor is not null) f
+  where c.steps <> '[]' and c.value is not null and c.source is not null
+    and len(list_filter(from_json(c.steps, '["VARCHAR"]'),
+      lambda s: not list_contains(map_keys(f.factors), s))) = 0
+)
+select 'D10' as rule_id, 'stepped' as class, 'ingredient' as origin, ingredient_id, component,
+  abs(value - expected) / greatest(abs(expected), 1e-9) as x,
+  format('{} by the steps {} gives {:.6g}, published {}', source_value, steps, expected, value) as detail
+from walked;
+
+insert into chk_figure by name
+select 'D11' as rule_id, 'ingredient' as origin, c.ingredient_id, c.component,
+  case when c.source is null or c.release is null or c.food_id is null or c.file is null or c.line is null then 1
+    when len(list_filter(from_json(c.reference_ids, '["VARCHAR"]'),
+      lambda r: not list_contains(k.known, r))) > 0 then 1 else 0 end as x,
+  format('source {} {} {}, references {}', c.source, c.release, c.food_id, c.reference_ids) as detail
+from chk_cell c cross join (select coalesce(list(reference_id), []) as known from curated."references") k
+where c.status not in ('missing', 'composed');
+insert into chk_evaluated select 'D11', count(*) from archival.value_references;
+insert into chk_figure by name
+select 'D11' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+  format('reference {} is not in the source', v.reference_id) as detail
+from archival.value_references v anti join archival."references" r using (source, release, reference_id);
+
+insert into chk_figure by name
+select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  (status is null or source = 'usda-sr28' and coalesce(derivation, '') = '')::int as x, 'status or derivation is blank' as detail
+from chk_cell;
+
+insert into chk_figure by name
+select 'D13' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  (donor_food_id is null or donor_state not in ('raw', 'unknown'))::int as x,
+  format('{} {} {} is borrowed (derivation {}) from {}', source, food_id, coalesce(source_value, ''), coalesce(derivation, 'none'),
+    coalesce(donor_food_id || ', ' || donor_state, 'a food that is not named')) as detail
+from chk_cell where kind = 'raw' and (status = 'imputed' or donor_food_id is not null);
+
+insert into chk_figure by name
+with aged as (
+  select c.ingredient_id, c.component, r.newest - v.year as age
+  from chk_cell c
+    join chk_value v on v.source = c.source and v.food_id = c.food_id and v.source_component = c.source_component
+      and v.component = c.component
+    cross join (select max(try_cast(left(release_date, 4) as int)) as newest from archival.releases
+      where source <> 'maintainer') r
+  where v.year is not null
+)
+select 'D14' as rule_id, 'ingredient' as origin, ingredient_id, max(age) as x,
+  format('{} of {} cells last changed more than {:.0f} years before the newest release: {}',
+    count(*) filter (age > getvariable('chk.D14.told_from')), count(*), getvariable('chk.D14.told_from'),
+    coalesce(string_agg(component, ', ' order by component) filter (age > getvariable('chk.D14.told_from')), '')) as detail
+from aged group by ingredient_id;
+
+insert into chk_figure by name
+select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  ((status = 'missing') is distinct from (confidence is null) and not (status <> 'missing' and value is null and low is null))::int
+    as x,
+  'status ' || status || ', confidence ' || coalesce(confidence, 'none') as detail
+from chk_cell;
+
+insert into chk_figure by name
+with compared as (
+  select c.*, g.n as peers_n, g.middle from chk_cell c
+    join chk_group g on g.component = c.component and g.part = c.part and g.species_group = c.species_group
+  where c.kind = 'raw' and g.n >= getvariable('chk.D16.group_from')
+    and c.component not in (select word from chk_word where rule_id = 'D16' and name = 'zero_by_nature')
+), zeros as (
+  select component, part, species_group, count(*) filter (x = 0) as zeros, count(*) as all_foods
+  from chk_value where raw_animal and x is not null and evidence group by all
+  union all
+  select component, part, species_group, count(*) filter (x = 0), count(*)
+  from chk_cell where kind = 'raw' and x is not null and evidence and not exists (from chk_value) group by all
+)
+select 'D16' as rule_id, 'ingredient' as origin, c.ingredient_id, c.component,
+  case when c.x is null or c.x > 0 or coalesce(z.zeros, 0) > getvariable('chk.D16.zero_share') * coalesce(z.all_foods, 0) then 0
+    when c.evidence and c.status = 'measured' then 2 else 1 end as x,
+  format('published 0 ({}, derivation {}, donor {} {}), yet {} comparable foods have a median of {:.4g} {}', c.status,
+    coalesce(c.derivation, 'none'), coalesce(c.donor_food_id, 'none'), coalesce(c.donor_state, ''), c.peers_n,
+    pow(10, c.middle), c.unit) as detail
+from compared c left join zeros z using (component, part, species_group);

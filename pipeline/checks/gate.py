@@ -1,0 +1,44 @@
+"""The gate: open only when the rules find nothing undecided and the planted faults were all seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.checks.run import CheckResult, closing, run
+from pipeline.checks.selftest import Plant, selftest
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """How the gate stands: whether it is open, the findings, and what became of the planted faults."""
+
+    open: bool
+    result: CheckResult
+    plants: list[Plant]
+
+    def __iter__(self):  # type: ignore[no-untyped-def]
+        return iter((self.open, self.result))
+
+    @property
+    def why(self) -> str:
+        """One line: why the gate is shut, or that it is open."""
+        if unseen := [plant.name for plant in self.plants if not plant.seen]:
+            return "shut: the rules missed planted faults (" + ", ".join(unseen) + ")"
+        if found := closing(self.result):
+            return f"shut: {len(found)} undecided failures, first {found[0]['rule']} {found[0]['subject']}"
+        return f"open: {len(self.plants)} planted faults were all seen"
+
+
+def gate(con: duckdb.DuckDBPyConnection, schemas: Path, result: CheckResult | None = None) -> Gate:
+    """Run the rules over the database (or take their `result`) and try them with planted faults.
+
+    Unpacks as (open, result). The gate is never open when a planted fault goes unseen.
+    """
+    found = result if result is not None else run(con, schemas)
+    plants = selftest(schemas)
+    return Gate(all(plant.seen for plant in plants) and not closing(found), found, plants)

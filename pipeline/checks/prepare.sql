@@ -1,0 +1,67 @@
+-- What the rules read, computed once: foods in scope, their values, and the published cells.
+-- chk_food: raw animal foods and every food that stands for an ingredient; key (source, food_id).
+create or replace temp table chk_food as
+select f.*, f.realm = 'animal' and f.state = 'raw' as raw_animal, l.food_id is not null as linked,
+  try_cast(a.nitrogen_factor as double) as nitrogen_factor, try_cast(a.protein_factor as double) as protein_factor,
+  try_cast(a.fat_factor as double) as fat_factor, try_cast(a.cho_factor as double) as cho_factor
+from reference.foods f
+  left join archival.foods a using (source, release, food_id)
+  left join (select distinct source, food_id from reference.links) l using (source, food_id)
+where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.food_id is not null);
+
+-- chk_row: every row of the reference stage for those foods.
+create or replace temp table chk_row as
+select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.value, v.high, v.unit, v.status,
+  v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
+  f.linked, f.part, f.species, f.species_group, f.composite, f.duplicate_of
+from reference."values" v join chk_food f using (source, release, food_id);
+
+-- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
+-- below detection counts as the 0 that is printed, as the rules judge what was published.
+create or replace temp table chk_value as
+select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0, null)) as x
+from chk_row
+qualify row_number() over (partition by source, food_id, component order by (x is null), preference, source_component) = 1;
+
+-- chk_cell: the published cells with what their ingredient is; key (ingredient_id, component).
+create or replace temp table chk_cell as
+select v.ingredient_id, v.component, v.value, v.unit, v.basis, v.status, v.low, v.high, v.spread_basis, v.n,
+  v.confidence, v.source, v.release, v.food_id, v.match_quality, v.source_component, v.source_value, v.source_unit,
+  v.derivation, v.donor_food_id, v.donor_state, v.file, v.line, v.steps, v.reference_ids, v.disagreement,
+  i.kind, i.part, i.species, i.skin, i.bone, i.fat_trim, coalesce(s.species_group, 'none') as species_group,
+  v.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+    and coalesce(v.donor_state, 'raw') in ('raw', 'unknown') as evidence,
+  coalesce(v.value, if(v.status = 'below_detection' and v.high is null, 0, null)) as x
+from curated."values" v
+  join curated.ingredients i using (ingredient_id)
+  left join chk_species s on s.species = i.species;
+
+-- chk_pair: the foods and the ingredients whose profile a rule can judge; key (source, food_id) or ingredient_id.
+create or replace temp table chk_profile as
+select 'food' as origin, source, food_id, null::text as ingredient_id, raw_animal, part, species, species_group, skin,
+  bone, fat_trim, name, nitrogen_factor, protein_factor, fat_factor, cho_factor
+from chk_food
+union all by name
+select 'ingredient' as origin, e.source, e.food_id, i.ingredient_id, true as raw_animal, i.part, i.species,
+  coalesce(s.species_group, 'none') as species_group, i.skin, i.bone, i.fat_trim, i.name,
+  f.nitrogen_factor, f.protein_factor, f.fat_factor, f.cho_factor
+from curated.ingredients i
+  left join chk_species s on s.species = i.species
+  left join curated."values" e on e.ingredient_id = i.ingredient_id and e.component = 'ENERC_KCAL'
+  left join chk_food f on f.source = e.source and f.food_id = e.food_id
+where i.kind = 'raw' and coalesce(s.species_group, 'none') not in ('plant', 'none');
+
+create or replace temp table chk_amount as
+select 'food' as origin, source || ':' || food_id as key, component, x, status, source_code, derivation, evidence
+from chk_value
+union all by name
+select 'ingredient' as origin, ingredient_id as key, component, x, status, null as source_code, derivation, evidence
+from chk_cell where kind = 'raw';
+
+-- What every rule hands over: one row per subject judged, with the figure to hold against the thresholds.
+create or replace temp table chk_figure(
+  rule_id text, class text, origin text, source text, food_id text, source_component text, ingredient_id text,
+  component text, x double, x2 double, detail text);
+
+-- Rules over very many subjects hand over only those that break them, and the number that was looked at.
+create or replace temp table chk_evaluated(rule_id text, n bigint);

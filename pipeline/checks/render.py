@@ -1,0 +1,305 @@
+"""How a check result is shown: text, JUnit XML, Markdown, SARIF 2.1.0, and annotations for hosted CI."""
+
+from __future__ import annotations
+
+import hashlib
+import textwrap
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+from pipeline import CONTRACT_VERSION, __version__, registry
+
+CheckResult = dict[str, Any]
+Rule = dict[str, Any]
+Finding = dict[str, Any]
+WIDTH = 80
+WORST = {"failed": 0, "warned": 1, "not_applicable": 2, "passed": 3}
+SHOWN = {"failed": 20, "warned": 3}
+SARIF_SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
+SARIF_CAP = 5000
+ANNOTATIONS = 10
+
+
+def worst_first(result: CheckResult) -> list[Rule]:
+    """Rules in order of concern: failed, warned, not applicable, passed; the id breaks ties."""
+    return sorted(result["rules"], key=lambda rule: (WORST[rule["status"]], rule["id"]))
+
+
+def open_first(findings: list[Finding]) -> list[Finding]:
+    """Findings in order of concern: what closes the gate, then failures, then warnings, decided ones last in each."""
+    scopes = {"curated": 0, "candidate": 1, "source": 2}
+    return sorted(
+        findings, key=lambda f: (f["severity"] != "fail", scopes[f["scope"]], bool(f.get("decision_id")), f["subject"])
+    )
+
+
+def text(result: CheckResult, *, wide: bool = False) -> str:
+    """The result for a terminal, 80 columns unless `wide`; each list is cut, and says so."""
+    width = 10_000 if wide else WIDTH
+    lines = [_counted(result), ""]
+    for rule in worst_first(result):
+        if rule["status"] not in SHOWN:
+            continue
+        lines += _wrapped(f"{rule['status'].upper()} {rule['id']} {rule['name']}: {rule['rule']}", width, "")
+        lines += _wrapped(f"source: {rule['source']}", width, "  ")
+        if rule.get("note"):
+            lines += _wrapped(f"note: {rule['note']}", width, "  ")
+        found, cap = open_first(rule["findings"]), SHOWN[rule["status"]]
+        for f in found[:cap]:
+            decided = f" [decided: {f['decision_id']}]" if f.get("decision_id") else ""
+            lines += _wrapped(f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}{decided}", width, "  ")
+        if len(found) > cap:
+            lines.append(f"  and {len(found) - cap} more: --format json lists all {len(found)}")
+        if found:
+            lines += _wrapped(f"cure: {found[0]['cure']}", width, "  ")
+        lines.append("")
+    idle = [rule["id"] for rule in worst_first(result) if rule["status"] == "not_applicable"]
+    if idle:
+        lines += _wrapped("not applicable (input missing, or not implemented): " + ", ".join(idle), width, "")
+    closing = result["summary"].get("closing", 0)
+    lines.append(
+        "nothing closes the gate"
+        if not closing
+        else f"{closing} undecided failures close the gate: reject or acknowledge each"
+    )
+    if closing:
+        lines.append("in raw/maintainer/decisions.csv, or mend the source of the fault")
+    return "\n".join(lines)
+
+
+def _counted(result: CheckResult) -> str:
+    s = result["summary"]
+    return (
+        f"{s['rules']} rules: {s['failed']} failed, {s['warned']} warned, {s['passed']} passed,"
+        f" {s['not_applicable']} not applicable"
+    )
+
+
+def _wrapped(line: str, width: int, indent: str) -> list[str]:
+    return textwrap.wrap(
+        line, width, initial_indent=indent, subsequent_indent=indent + "  ", break_on_hyphens=False
+    ) or [indent]
+
+
+def markdown(result: CheckResult) -> str:
+    """The result as a page or a job summary: a table of the rules that found something, the worst findings below."""
+    lines = [
+        "# Checks",
+        "",
+        _counted(result) + ".",
+        "",
+        "| rule | status | finding | fail | warn |",
+        "|---|---|---|---|---|",
+    ]
+    told = [rule for rule in worst_first(result) if rule["findings"]]
+    for rule in told:
+        fails = sum(f["severity"] == "fail" for f in rule["findings"])
+        lines.append(
+            f"| {rule['id']} | {rule['status']} | {_cell(rule['name'])} | {fails} | {len(rule['findings']) - fails} |"
+        )
+    for rule in told:
+        found, cap = open_first(rule["findings"]), SHOWN[rule["status"]]
+        lines += [
+            "",
+            f"## {rule['id']} {rule['name']}",
+            "",
+            f"{rule['rule']}. Source: {rule['source']}.",
+            "",
+            "| severity | scope | subject | detail | decision |",
+            "|---|---|---|---|---|",
+        ]
+        lines += [
+            f"| {f['severity']} | {f['scope']} | {_cell(f['subject'])} | {_cell(f['detail'])} |"
+            f" {f.get('decision_id', '')} |"
+            for f in found[:cap]
+        ]
+        if len(found) > cap:
+            lines += ["", f"{len(found) - cap} more; the JSON form lists all {len(found)}."]
+        lines += ["", f"Cure: {found[0]['cure']}."]
+    return "\n".join(lines) + "\n"
+
+
+def _cell(words: str) -> str:
+    return words.replace("|", "\\|").replace("\n", " ")
+
+
+def junit(result: CheckResult) -> str:
+    """One test case a rule: failed rules are failures, warnings go to system-out, not applicable is skipped."""
+    rules = result["rules"]
+    counts = {
+        "tests": str(len(rules)),
+        "failures": str(sum(r["status"] == "failed" for r in rules)),
+        "errors": "0",
+        "skipped": str(sum(r["status"] == "not_applicable" for r in rules)),
+    }
+    top = ElementTree.Element("testsuites", {"name": "rawref check", **counts})
+    suite = ElementTree.SubElement(top, "testsuite", {"name": "rawref check", **counts})
+    for rule in rules:
+        case = ElementTree.SubElement(
+            suite, "testcase", {"classname": f"rawref.check.{rule['level']}", "name": f"{rule['id']} {rule['name']}"}
+        )
+        found = [f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}" for f in open_first(rule["findings"])]
+        if rule["status"] == "failed":
+            undecided = sum(
+                f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
+                for f in rule["findings"]
+            )
+            node = ElementTree.SubElement(
+                case, "failure", {"message": f"{undecided} undecided: {rule['rule']}", "type": rule["id"]}
+            )
+            node.text = _clean("\n".join(found))
+        elif rule["status"] == "not_applicable":
+            ElementTree.SubElement(
+                case, "skipped", {"message": rule.get("why_not") or "what the rule needs is not there"}
+            )
+        elif found:
+            ElementTree.SubElement(case, "system-out").text = _clean("\n".join(found))
+    ElementTree.indent(top, " ")
+    return "<?xml version='1.0' encoding='utf-8'?>\n" + ElementTree.tostring(top, encoding="unicode") + "\n"
+
+
+def _clean(words: str) -> str:
+    """Text without the control characters that XML forbids."""
+    return "".join(c for c in words if c in "\t\n\r" or c >= " ")
+
+
+class Places:
+    """Where a subject stands in the published CSV files: file and line, counted from 1."""
+
+    def __init__(self, folder: Path, shown: str = "curated") -> None:
+        self.shown = shown
+        self.lines: dict[tuple[str, ...], tuple[str, int]] = {}
+        for name, keys in (
+            ("catalogue", ("source", "food_id")),
+            ("ingredients", ("ingredient_id",)),
+            ("values", ("ingredient_id", "component")),
+        ):
+            if (folder / f"{name}.csv").is_file():
+                for line, row in registry.read_csv(folder / f"{name}.csv"):
+                    self.lines.setdefault(tuple(row.get(k, "") for k in keys), (f"{shown}/{name}.csv", line))
+
+    def of(self, subject: str) -> tuple[str, int]:
+        """File and line of a subject; the first line of the values where it stands nowhere."""
+        parts = tuple(subject.split(":"))
+        for key in (parts[:2], parts[:1]):
+            if key in self.lines:
+                return self.lines[key]
+        return f"{self.shown}/values.csv", 1
+
+
+def sarif(result: CheckResult, folder: Path) -> dict[str, Any]:
+    """The result as a SARIF 2.1.0 log; at most 5,000 results, the worst, and the log says so."""
+    places = Places(folder)
+    rules = worst_first(result)
+    index = {rule["id"]: place for place, rule in enumerate(rules)}
+    results = [(rule, f) for rule in rules for f in open_first(rule["findings"])]
+    results.sort(
+        key=lambda pair: (
+            pair[1]["severity"] != "fail" or pair[1]["scope"] != "curated" or bool(pair[1].get("decision_id")),
+            pair[1]["severity"] != "fail",
+        )
+    )
+    log_run: dict[str, Any] = {
+        "tool": {
+            "driver": {
+                "name": "rawref",
+                "version": __version__,
+                "semanticVersion": __version__,
+                "rules": [
+                    {
+                        "id": r["id"],
+                        "name": r["name"],
+                        "shortDescription": {"text": r["name"]},
+                        "fullDescription": {"text": r["rule"]},
+                        "help": {"text": f"{r['rule']}. Source: {r['source']}"},
+                        "properties": {"level": r["level"], "status": r["status"]},
+                    }
+                    for r in rules
+                ],
+            }
+        },
+        "columnKind": "unicodeCodePoints",
+        "results": [_sarif_result(rule, f, index, places) for rule, f in results[:SARIF_CAP]],
+        "properties": {
+            "contract_version": CONTRACT_VERSION,
+            "total_results": len(results),
+            "shown_results": min(len(results), SARIF_CAP),
+        },
+    }
+    if len(results) > SARIF_CAP:
+        log_run["invocations"] = [
+            {
+                "executionSuccessful": True,
+                "toolExecutionNotifications": [
+                    {
+                        "level": "note",
+                        "message": {"text": f"the worst {SARIF_CAP} of {len(results)} findings; --format json has all"},
+                    }
+                ],
+            }
+        ]
+    return {"$schema": SARIF_SCHEMA, "version": "2.1.0", "runs": [log_run]}
+
+
+def _sarif_result(rule: Rule, f: Finding, index: Mapping[str, int], places: Places) -> dict[str, Any]:
+    file, line = places.of(f["subject"])
+    undecided = f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
+    made: dict[str, Any] = {
+        "ruleId": rule["id"],
+        "ruleIndex": index[rule["id"]],
+        "level": "error" if undecided else "warning" if f["severity"] == "fail" else "note",
+        "message": {"text": f"{f['subject']}: {f['detail']}. Cure: {f['cure']}"},
+        "locations": [
+            {
+                "physicalLocation": {"artifactLocation": {"uri": file}, "region": {"startLine": line}},
+                "logicalLocations": [{"fullyQualifiedName": f["subject"], "kind": f["scope"]}],
+            }
+        ],
+        "partialFingerprints": {"rawref/v1": _fingerprint(rule["id"], f["severity"], f["scope"], f["subject"])},
+        "properties": {"severity": f["severity"], "scope": f["scope"]},
+    }
+    if f.get("decision_id"):
+        made["suppressions"] = [
+            {"kind": "external", "status": "accepted", "justification": f"decision {f['decision_id']}"}
+        ]
+    return made
+
+
+def _fingerprint(*parts: str) -> str:
+    return hashlib.sha256("|".join(parts).encode()).hexdigest()[:32]
+
+
+def ci_annotations(result: CheckResult, folder: Path, environment: Mapping[str, str]) -> list[str]:
+    """Lines that a hosted CI shows beside the files: the worst few, and only where the variable CI is set."""
+    if not environment.get("CI"):
+        return []
+    found = [
+        (rule, f)
+        for rule in worst_first(result)
+        if rule["status"] == "failed"
+        for f in open_first(rule["findings"])
+        if f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
+    ]
+    if not found:
+        return []
+    places = Places(folder)
+    lines = []
+    for rule, f in found[:ANNOTATIONS]:
+        file, line = places.of(f["subject"])
+        lines.append(
+            f"::error file={_property(file)},line={line},title={_property(rule['id'] + ' ' + rule['name'])}::"
+            f"{_message(f['subject'] + ': ' + f['detail'])}"
+        )
+    if len(found) > ANNOTATIONS:
+        lines.append(f"::notice::{len(found) - ANNOTATIONS} more undecided failures are in the report")
+    return lines
+
+
+def _message(words: str) -> str:
+    return words.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _property(words: str) -> str:
+    return _message(words).replace(":", "%3A").replace(",", "%2C")

@@ -1,0 +1,200 @@
+"""What differs between two folders of published tables: each change with its kind, its weight and its cause.
+
+Content is compared, not bytes: CSV files are canonical, rows are matched by key, numbers as numbers. Tiers:
+
+requirement  at realistic inclusion (schemas/inclusion.csv) the change moves 1000 kcal of a mix by at least the share
+             `requirement_share` (schemas/drift.csv) of the minimum or maximum of the default profile; so does a known
+             amount that becomes unknown or the reverse, and a unit or the contract itself that changes.
+spread       outside the accepted low..high; where there is none, outside the robust spread of the same part.
+rounding     above one unit of the last decimal that the source printed.
+note         the rest: provenance, ranges within a rounding step, rows of the listings.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import publish, registry
+from pipeline.drift_cause import causes
+from pipeline.drift_faults import check_wide, name_hand_edits
+from pipeline.drift_read import Side, find_faulty_cells, load, open_side
+from pipeline.drift_rows import Change, changed_rows, new_change
+from pipeline.drift_tiers import tier_cells, weigh_cells
+from pipeline.errors import InputError
+from pipeline.workspace import Workspace
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.needs import Need
+
+TIERS = ("requirement", "spread", "rounding", "note")
+KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
+CELLS = ("values", "gaps")
+LISTED = ("values", "ingredients", "gaps")
+"""Tables whose rows are listed one by one even where the other folder has no such table."""
+
+
+def compare(
+    before: Path,
+    after: Path,
+    schemas: Path,
+    need: Need | None = None,
+    *,
+    shown: tuple[str, str] = ("before", "after"),
+) -> dict[str, Any]:
+    """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
+
+    `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
+    amount. An absent or spoilt table in `before` is a finding of kind schema; without any published table in `after`
+    InputError.
+    """
+    from pipeline.database import connect
+
+    old, new = open_side("before", before, shown[0]), open_side("after", after, shown[1])
+    if not new.digests:
+        raise InputError("no table here", shown[1], "run rawref build first")
+    with connect() as con:
+        changes = _changes(con, old, new, schemas, need)
+    changes.sort(key=_order)
+    return {
+        "schema_version": "1",
+        "before": _about(old),
+        "after": _about(new),
+        "need": need.name if need else None,
+        "summary": summary(changes),
+        "changes": changes,
+    }
+
+
+def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
+    """What the present build changes against the accepted table, or against the folder `against`."""
+    from pipeline.needs import load_need
+
+    if against is not None and not against.is_dir():
+        raise InputError("no such folder", str(against), "give a folder that holds published CSV files")
+    folder = against or workspace.curated
+    return compare(
+        folder,
+        workspace.built,
+        workspace.schemas,
+        load_need(workspace),
+        shown=(workspace.relative(folder), workspace.relative(workspace.built)),
+    )
+
+
+def summary(changes: list[Change]) -> dict[str, Any]:
+    """Counts: added and removed rows, changed cells (faults included), and those of the two upper tiers."""
+
+    def count(key: str, names: tuple[str, ...]) -> dict[str, int]:
+        return {n: sum(c[key] == n for c in changes) for n in names}
+
+    kinds = count("kind", KINDS)
+    return {
+        "added": kinds["added"],
+        "removed": kinds["removed"],
+        "changed": len(changes) - kinds["added"] - kinds["removed"],
+        "significant": sum(c["tier"] in ("requirement", "spread") for c in changes),
+        "tiers": count("tier", TIERS),
+        "kinds": kinds,
+        "causes": count("cause", ("source", "rule", "decision", "ingredients", "code", "unknown")),
+    }
+
+
+def _about(side: Side) -> dict[str, Any]:
+    return {"folder": side.shown, "version": side.manifest.get("version"), "tables": len(side.digests)}
+
+
+def _order(change: Change) -> tuple[Any, ...]:
+    return (
+        TIERS.index(change["tier"]),
+        KINDS.index(change["kind"]) > 0,
+        -(change["share_of_requirement"] or 0.0),
+        -abs(change["relative_change"] or 0.0),
+        KINDS.index(change["kind"]),
+        change["table"],
+        change["subject"],
+        change["column"] or "",
+        change["line"] or 0,
+        change["why"],
+    )
+
+
+def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None) -> list[Change]:
+    fields = registry.fields(schemas)
+    words = registry.vocabularies(schemas)
+    if not old.digests:
+        old.faults.clear()
+    differing = {t for t in registry.PUBLISHED if old.digests.get(t) != new.digests.get(t)}
+    suspect = differing | {t for side in (old, new) for t in side.edited if t in fields}
+    wide = any(side.edited for side in (old, new)) or any(
+        old.digests and old.digests.get(t) != new.digests.get(t) for t in publish.WIDE
+    )
+    wanted = set(suspect)
+    if suspect & set(CELLS):
+        wanted |= {"values", "gaps", "ingredients"}
+    if wide:
+        wanted |= {"values", "components"}
+    for table in registry.PUBLISHED:
+        if table in wanted:
+            for side in (old, new):
+                load(con, side, table, fields[table])
+                if table in suspect and side.digests:
+                    find_faulty_cells(con, side, table, fields[table], words)
+    hand = {side.name: name_hand_edits(con, side, fields) for side in (old, new) if side.edited}
+    for side in (old, new):
+        if wide and side.digests:
+            check_wide(con, side, hand.get(side.name, set()))
+        for table in publish.WIDE if wide and old.digests else ():
+            named = any(f["table"] == table for s in (old, new) for f in s.faults)
+            if (
+                side is old
+                and old.digests.get(table) != new.digests.get(table)
+                and "values" not in differing
+                and not named
+            ):
+                side.fault(table, f"{table}.csv differs, though values.csv does not: a name or the form of the file")
+    changes: list[Change] = []
+    for table in registry.PUBLISHED:
+        if table not in differing:
+            continue
+        if table not in LISTED and table not in old.digests:
+            changes.append(
+                new_change(
+                    "added", table, subject=table, after=_count(con, f"after_{table}"), why="the whole table is new"
+                )
+            )
+            continue
+        changes += changed_rows(con, table, fields[table])
+    if cells := [c for c in changes if c["table"] in CELLS]:
+        tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
+    causes(con, old, new, changes, hand.get("before", set()))
+    for side in (old, new):
+        changes += [_fault(side, f) for f in side.faults]
+    return changes
+
+
+def _count(con: duckdb.DuckDBPyConnection, table: str) -> str:
+    from pipeline.database import scalar
+
+    return f"{scalar(con, f'select count(*) from {table}')} rows"
+
+
+def _fault(side: Side, fault: dict[str, Any]) -> Change:
+    table = fault["table"]
+    cell = "/".join(x for x in (fault.get("ingredient_id"), fault.get("component")) if x)
+    return new_change(
+        "schema",
+        table,
+        ingredient_id=fault.get("ingredient_id"),
+        component=fault.get("component"),
+        before=fault.get("before"),
+        after=fault.get("after"),
+        tier="requirement",
+        subject=cell or table,
+        column=fault.get("column"),
+        line=fault.get("line"),
+        why=f"{side.shown}/{fault['why']}",
+        cause_why="the folder itself is at fault",
+    )

@@ -1,0 +1,96 @@
+-- One row per ingredient and component that differs between before and after (the bound keys): what is at stake in it,
+-- in the component's unit per 100 g. Grain and key: (ingredient_id, component).
+-- No sums: every figure is one product or one order statistic, so the result does not depend on row order.
+create or replace temp table drift_requirement as
+select unnest($component) as component, unnest($minimum) as minimum, unnest($maximum) as maximum;
+
+create or replace temp table drift_touched as
+select distinct * from (select unnest($ingredients) as ingredient_id, unnest($components) as component);
+
+create or replace temp table drift_side as
+with sides as (
+  select 'before' as side, * exclude (row_line, occurrence) from before_values semi join drift_touched
+    using (ingredient_id, component) where occurrence = 1
+  union all by name
+  select 'after' as side, * exclude (row_line, occurrence) from after_values semi join drift_touched
+    using (ingredient_id, component) where occurrence = 1
+), gaps as (
+  select 'before' as side, ingredient_id, component, peers_high from before_gaps semi join drift_touched
+    using (ingredient_id, component) where occurrence = 1
+  union all by name
+  select 'after' as side, ingredient_id, component, peers_high from after_gaps semi join drift_touched
+    using (ingredient_id, component) where occurrence = 1
+)
+select s.side, s.ingredient_id, s.component, s.unit, s.basis, s.status, s.source, s.release, s.food_id,
+  s.source_component, s.source_value, s.derivation, s.steps, s.decision_id,
+  try_cast(s.value as double) as value, try_cast(s.low as double) as low, try_cast(s.high as double) as high,
+  try_cast(g.peers_high as double) as peers_high,
+  coalesce(s.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), false) as evidence,
+  -- an assumed zero is no knowledge; a range without a point value is
+  (try_cast(s.value as double) is not null and s.status is distinct from 'assumed_zero')
+    or try_cast(s.low as double) is not null as known
+from sides s
+  left join gaps g using (side, ingredient_id, component);
+
+-- spread of the same part in the accepted table, for cells that state none: robust coefficient of variation
+create or replace temp table drift_part_spread as
+with amounts as (
+  select i.part, v.component, list(try_cast(v.value as double) order by try_cast(v.value as double)) as amounts
+  from before_values v join before_ingredients i using (ingredient_id)
+  where v.component in (select component from drift_touched) and try_cast(v.value as double) is not null
+    and v.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+    and v.occurrence = 1 and i.occurrence = 1
+  group by all
+), middles as (
+  select *, list_aggregate(amounts, 'quantile_cont', 0.5) as median from amounts where len(amounts) >= $spread_samples
+)
+select part, component, 1.4826 * list_aggregate(
+    list_transform(amounts, lambda x: abs(x - median)), 'quantile_cont', 0.5) / nullif(median, 0) as cv
+from middles;
+
+create or replace temp table drift_cell as
+with b as (from drift_side where side = 'before'), a as (from drift_side where side = 'after'),
+parts as (
+  select ingredient_id, part from before_ingredients where occurrence = 1
+  union
+  select ingredient_id, part from after_ingredients where occurrence = 1
+    and ingredient_id not in (select ingredient_id from before_ingredients where ingredient_id is not null)
+), inclusion as (
+  select part, try_cast(share_pct as double) as share_pct from read_csv($inclusion, header = true, all_varchar = true)
+), paired as (
+  select coalesce(b.ingredient_id, a.ingredient_id) as ingredient_id, coalesce(b.component, a.component) as component,
+    b.ingredient_id is not null as in_before, a.ingredient_id is not null as in_after,
+    b as old, a as new, p.part, coalesce(i.share_pct, $fallback_share) as share_pct,
+    r.minimum, r.maximum, y.cv as part_cv,
+    -- one unit of the last decimal that the source printed, in the component's unit
+    greatest(
+      pow(10, -length(split_part(b.source_value, '.', 2)))
+        * coalesce(b.value / nullif(try_cast(b.source_value as double), 0), 1),
+      pow(10, -length(split_part(a.source_value, '.', 2)))
+        * coalesce(a.value / nullif(try_cast(a.source_value as double), 0), 1)) as step
+  from b full join a on a.ingredient_id = b.ingredient_id and a.component = b.component
+    left join parts p on p.ingredient_id = coalesce(b.ingredient_id, a.ingredient_id)
+    left join inclusion i on i.part = p.part
+    left join drift_requirement r on r.component = coalesce(b.component, a.component)
+    left join drift_part_spread y on y.part = p.part and y.component = coalesce(b.component, a.component)
+), staked as (
+  select *,
+    case
+      when not coalesce(old.known, false) and not coalesce(new.known, false) then 0
+      when not coalesce(old.known, false) then
+        greatest(coalesce(new.value, new.high, new.low), coalesce(old.peers_high, new.peers_high))
+      when not coalesce(new.known, false) then
+        greatest(coalesce(old.value, old.high, old.low), coalesce(new.peers_high, old.peers_high))
+      when old.value is null or new.value is null then greatest(
+        abs(coalesce(old.value, old.high, old.low) - coalesce(new.value, new.low)),
+        abs(coalesce(old.value, old.low) - coalesce(new.value, new.high, new.low)))
+      else greatest(abs(new.value - old.value), abs(new.low - old.low), abs(new.high - old.high))
+    end as moved
+  from paired
+)
+select *,
+  -- what a loss or gain of evidence concerns, although the number may be the same
+  case when old.evidence is distinct from new.evidence then greatest(
+    moved, coalesce(new.value, new.high, old.value, old.high)) else 0 end as concerned,
+  share_pct / 100 * $grams_per_1000kcal / 100 as per_1000kcal
+from staked;

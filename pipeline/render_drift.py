@@ -1,0 +1,185 @@
+"""A drift result as text, Markdown, JUnit or SARIF; what is shown is capped with the cap stated, JSON never is."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from pipeline import findings
+from pipeline.findings import Case, Finding
+
+WIDTH = 80
+TEXT_CAP = 40
+MARKDOWN_CAP = 30
+HEADINGS = {
+    "requirement": "crosses a requirement, or breaks the contract",
+    "spread": "outside the spread",
+    "rounding": "above one rounding step of the source",
+    "note": "notes",
+}
+SEVERITY = {"requirement": "fail", "spread": "warn", "rounding": "note", "note": "note"}
+CURE = "rawref accept --reason TEXT takes the build over; a decision in raw/maintainer/decisions.csv overrules a value"
+EDITED = "git checkout -- the file, or let rawref accept write it anew"
+
+
+def shown(value: Any) -> str:
+    """A value of a change as people read it."""
+    if value is None:
+        return "unknown"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _cut(text: str, width: int = 60) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def headline(change: dict[str, Any], wide: bool = False) -> str:
+    """What changed, on one line: subject, kind, before and after."""
+    name = " ".join(x for x in (change["ingredient_id"], change["component"]) if x) or change["subject"]
+    if change["table"] not in ("values", name):
+        name = f"{change['table']}: {name}"
+    if change["kind"] in ("added", "removed", "schema"):
+        detail = change["kind"]
+    else:
+        limit = 10_000 if wide else 24
+        column = "" if change["column"] in (change["kind"], None) else f" {change['column']}"
+        detail = (
+            f"{change['kind']}{column} {_cut(shown(change['before']), limit)} -> {_cut(shown(change['after']), limit)}"
+        )
+        if change["relative_change"] is not None:
+            detail += f" ({change['relative_change'] * 100:+.3g} %)"
+        if len(change["fields"]) > 1:
+            detail += f" and {len(change['fields']) - 1} more columns"
+    return f"{name}: {detail}"
+
+
+def _reason(change: dict[str, Any]) -> str:
+    because = change.get("cause_why", "")
+    return f"{change['why']}; cause: {change['cause']}" + (f" ({because})" if because else "")
+
+
+def counts(result: dict[str, Any]) -> str:
+    """The summary in one sentence."""
+    s = result["summary"]
+    return f"{s['added']} added, {s['removed']} removed, {s['changed']} changed; {s['significant']} significant"
+
+
+def text(result: dict[str, Any], wide: bool = False) -> str:
+    """The report for a terminal: tiers, worst first, each change with its reason and cause."""
+    lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}", counts(result)]
+    if not result["changes"]:
+        return "\n".join([*lines[:1], "no drift: the content is equal"])
+    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
+    lines.append("by cause: " + ", ".join(causes))
+    left = TEXT_CAP
+    for tier, heading in HEADINGS.items():
+        found = [c for c in result["changes"] if c["tier"] == tier]
+        if not found:
+            continue
+        lines += ["", f"{heading} ({len(found)})"]
+        take = found if wide else found[:left]
+        left -= len(take)
+        for change in take:
+            lines += _wrapped(headline(change, wide), "  ", "    ", wide)
+            lines += _wrapped(_reason(change), "      ", "      ", wide)
+        if len(found) > len(take):
+            lines.append(f"  {len(found) - len(take)} more; --wide or --format json lists them all")
+    return "\n".join([*lines, "", *_wrapped(f"Take it over: {CURE}.", "", "", wide)])
+
+
+def _wrapped(line: str, first: str, then: str, wide: bool) -> list[str]:
+    if wide:
+        return [first + line]
+    return textwrap.wrap(line, WIDTH, initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
+
+
+def markdown(result: dict[str, Any]) -> str:
+    """The report for a job summary: a table per tier, at most MARKDOWN_CAP rows each."""
+    out = [
+        "## Drift of the table",
+        "",
+        f"From `{result['before']['folder']}` to `{result['after']['folder']}`: {counts(result)}.",
+    ]
+    if not result["changes"]:
+        return "\n".join([*out[:2], "No drift: the content is equal.", ""])
+    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
+    out += ["", "By cause: " + ", ".join(causes) + "."]
+    for tier, heading in HEADINGS.items():
+        found = [c for c in result["changes"] if c["tier"] == tier]
+        if not found:
+            continue
+        out += [
+            "",
+            f"### {heading[0].upper()}{heading[1:]} ({len(found)})",
+            "",
+            "| cell | change | why | cause |",
+            "|---|---|---|---|",
+        ]
+        for change in found[:MARKDOWN_CAP]:
+            name, _, detail = (
+                headline(change).partition(": ")
+                if change["table"] == "values"
+                else (f"{change['table']}: {change['subject']}", "", headline(change).rpartition(": ")[2])
+            )
+            out.append("| " + " | ".join(_md(x) for x in (name, detail, change["why"], change["cause"])) + " |")
+        if len(found) > MARKDOWN_CAP:
+            out += ["", f"{len(found) - MARKDOWN_CAP} more; `rawref drift --format json` lists them all."]
+    return "\n".join([*out, "", f"{CURE}.", ""])
+
+
+def _md(text: str) -> str:
+    for sign in ("\\", "|", "<", "`", "[", "*", "_"):
+        text = text.replace(sign, "\\" + sign if sign != "<" else "&lt;")
+    return " ".join(text.split())
+
+
+def cases(result: dict[str, Any]) -> list[Case]:
+    """One case a tier, with a finding per change."""
+    made = []
+    for tier, heading in HEADINGS.items():
+        found = [_finding(c, result) for c in result["changes"] if c["tier"] == tier]
+        made.append(Case(f"drift-{tier}", f"No unaccepted change that is: {heading}.", findings=found))
+    return made
+
+
+def _finding(change: dict[str, Any], result: dict[str, Any]) -> Finding:
+    side = result["after"] if change["kind"] == "added" else result["before"]
+    file = ""
+    if change["kind"] == "schema":
+        file = change["why"].split(".csv")[0] + ".csv" if ".csv" in change["why"] else ""
+    elif side["tables"]:
+        file = f"{side['folder']}/{change['table']}.csv"
+    return Finding(
+        SEVERITY[change["tier"]],
+        change["subject"] + (f":{change['column']}" if change["column"] else ""),
+        f"{headline(change)}. {_reason(change)}",
+        EDITED if change["kind"] == "schema" else CURE,
+        file=file,
+        line=change["line"],
+        rule=f"drift-{change['tier']}",
+    )
+
+
+def junit(result: dict[str, Any]) -> str:
+    """One testcase a tier; every unaccepted change fails its tier, as the exit status does."""
+    hard = [
+        Case(
+            c.id,
+            c.rule,
+            findings=[
+                Finding("fail", f.subject, f.detail, f.cure, f.scope, f.file, f.line, f.rule) for f in c.findings
+            ],
+        )
+        for c in cases(result)
+    ]
+    return findings.junit("rawref drift", hard)
+
+
+def sarif(result: dict[str, Any]) -> dict[str, Any]:
+    """The SARIF log of the changes."""
+    return findings.sarif(cases(result))
+
+
+def annotation_lines(result: dict[str, Any]) -> list[str]:
+    """The worst changes as annotation lines."""
+    return findings.annotation_lines(cases(result))

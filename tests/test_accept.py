@@ -1,0 +1,204 @@
+"""Accept: the situations of the contract's table, version and changelog, and what stays untouched."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from pipeline.accept import Acceptance, accept, next_version, now, stamped
+from pipeline.build import build, refresh
+from pipeline.drift import drift
+from pipeline.errors import InputError
+from pipeline.workspace import Workspace
+from tests import spoil
+from tests.rebuild import small_root
+
+NOVEMBER = "1795600000"  # 2026-11-25 UTC
+
+
+def quiet(_: str) -> None:
+    return None
+
+
+def take(space: Workspace, reason: str = "test", **more: object) -> Acceptance:
+    return accept(space, reason, quiet, workbook=False, **more)  # type: ignore[arg-type]
+
+
+@pytest.fixture(autouse=True)
+def _clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", NOVEMBER)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A small root that was built but not published."""
+    space = Workspace(small_root(tmp_path_factory.mktemp("accept") / "root"))
+    refresh(space, quiet)
+    return space
+
+
+@pytest.fixture
+def space(made: Workspace, tmp_path: Path) -> Workspace:
+    """A copy of it."""
+    return Workspace(spoil.copy(made.root, tmp_path / "root"))
+
+
+def manifest(folder: Path) -> dict[str, object]:
+    found: dict[str, object] = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    return found
+
+
+def snapshot(folder: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in folder.iterdir()}
+
+
+def test_no_accepted_table_everything_is_added_and_accept_stamps_the_first_version(space: Workspace) -> None:
+    assert not (space.curated / "manifest.json").exists()
+    found = drift(space)
+    assert found["summary"]["added"] == len(found["changes"]) > 0
+    result = take(space, "first table")
+    assert (result.standing, result.version, result.exit_status) == ("accepted", "2026.11.1", 0)
+    document = manifest(space.curated)
+    assert (document["version"], document["created"]) == ("2026.11.1", "2026-11-25T09:46:40Z")
+    package = json.loads((space.curated / "datapackage.json").read_text(encoding="utf-8"))
+    assert (package["version"], package["created"]) == ("2026.11.1", "2026-11-25T09:46:40Z")
+    text = (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert "## 2026.11.1 (2026-11-25)" in text and "Reason: first table" in text and "First accepted version" in text
+    assert drift(space)["changes"] == []
+
+
+def test_a_table_published_without_a_version_counts_as_not_accepted(space: Workspace) -> None:
+    assert build(space, quiet, workbook=False).standing == "published"
+    assert "version" not in manifest(space.curated)
+    assert take(space).standing == "accepted"
+    assert manifest(space.curated)["version"] == "2026.11.1"
+
+
+def test_nothing_to_accept_leaves_every_byte(space: Workspace) -> None:
+    take(space)
+    before = snapshot(space.curated)
+    result = take(space, "again")
+    assert (result.standing, result.exit_status, result.version) == ("nothing", 0, "2026.11.1")
+    assert snapshot(space.curated) == before
+
+
+def test_after_accept_a_build_is_equal_and_carries_the_stamp(space: Workspace) -> None:
+    take(space)
+    outcome = build(space, quiet, workbook=False)
+    assert (outcome.standing, outcome.unchanged) == ("equal", True)
+    assert (space.built / "manifest.json").read_bytes() == (space.curated / "manifest.json").read_bytes()
+    (space.work / "state.json").unlink()  # a build from nothing states the same
+    assert build(space, quiet, workbook=False).standing == "equal"
+    for name in ("manifest.json", "datapackage.json"):
+        assert (space.built / name).read_bytes() == (space.curated / name).read_bytes()
+
+
+def test_a_build_that_differs_is_published_with_its_changes_by_tier(space: Workspace) -> None:
+    take(space, "first")
+    row = next(r for r in spoil.read(space.curated, "values") if r["component"] == "ZN" and r["status"] == "measured")
+    spoil.set_cell(space.curated, row["ingredient_id"], "ZN", value="55", line="1")
+    assert build(space, quiet, workbook=False).standing == "differs"
+    result = take(space, "zinc | of\n`liver`")
+    assert (result.standing, result.version) == ("accepted", "2026.11.2")
+    text = (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert text.index("## 2026.11.2") < text.index("## 2026.11.1")
+    latest = text.partition("## 2026.11.1")[0]
+    assert "Reason: zinc \\| of \\`liver\\`" in latest
+    assert "### Crosses a requirement (1)" in latest and f"{row['ingredient_id']} ZN: value 55 ->" in latest
+    assert "### Notes (1)" in latest and "values: 1 provenance" in latest
+    assert drift(space)["changes"] == []
+
+
+def test_undecided_fail_findings_refuse(space: Workspace) -> None:
+    result = take(space, undecided=["Q1 beef-liver:MN"])
+    assert (result.standing, result.exit_status, result.undecided) == ("refused", 1, ("Q1 beef-liver:MN",))
+    assert not (space.curated / "manifest.json").exists()
+    take(space)
+    assert take(space, undecided=["Q1 beef-liver:MN"]).standing == "nothing"
+
+
+def test_a_table_edited_by_hand_is_mended_by_accept_and_told(space: Workspace) -> None:
+    take(space)
+    path = space.curated / "values.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("measured", "imputed", 1), encoding="utf-8")
+    assert take(space, "mended").standing == "accepted"
+    assert "Faults of the former table" in (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert drift(space)["changes"] == []
+
+
+def test_other_files_beside_the_table_stay_and_stale_tables_go(space: Workspace) -> None:
+    space.curated.mkdir(exist_ok=True)
+    (space.curated / "NOTES.md").write_text("kept", encoding="utf-8")
+    (space.curated / "old_table.csv").write_text("a\n", encoding="utf-8")
+    take(space)
+    assert (space.curated / "NOTES.md").read_text(encoding="utf-8") == "kept"
+    assert not (space.curated / "old_table.csv").exists()
+
+
+@pytest.mark.parametrize("reason", ["", "  \n "])
+def test_a_reason_is_asked_for(space: Workspace, reason: str) -> None:
+    with pytest.raises(InputError, match="reason is empty"):
+        take(space, reason)
+
+
+def test_no_build_is_told_with_the_cure(tmp_path: Path) -> None:
+    space = Workspace(tmp_path)
+    with pytest.raises(InputError, match="run rawref build"):
+        take(space)
+
+
+def test_a_failure_leaves_the_accepted_table_and_no_litter(space: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    take(space)
+    before = snapshot(space.curated)
+    spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
+    spoilt = snapshot(space.curated)
+    monkeypatch.setattr(
+        "pipeline.publish._exchange", lambda one, other: (_ for _ in ()).throw(OSError("no space left"))
+    )
+    with pytest.raises(OSError, match="no space"):
+        take(space)
+    assert snapshot(space.curated) == spoilt != before
+    assert not list(space.work.glob("accept-*")) and not [
+        p for p in space.root.iterdir() if p.name.startswith(".curated-")
+    ]
+
+
+def test_the_workbook_is_written_with_the_stamp(space: Workspace) -> None:
+    accept(space, "with workbook", quiet)
+    book = openpyxl.load_workbook(space.curated / "table.xlsx", read_only=True)
+    rows = list(book["read-me"].iter_rows(values_only=True))
+    assert ("version", "2026.11.1") in [r[:2] for r in rows]
+    assert (space.built / "table.xlsx").read_bytes() == (space.curated / "table.xlsx").read_bytes()
+    book.close()
+
+
+@pytest.mark.parametrize(
+    ("used", "version"),
+    [
+        ([], "2026.11.1"),
+        (["2026.11.1", "2026.11.9", "2026.11.10"], "2026.11.11"),
+        (["2026.10.7", "2025.11.3", ""], "2026.11.1"),
+    ],
+)
+def test_versions_count_within_the_month(used: list[str], version: str) -> None:
+    assert next_version(now(), used) == version
+
+
+@pytest.mark.parametrize("epoch", ["soon", "-1", "1.5", ""])
+def test_a_bad_epoch_is_refused(epoch: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", epoch)
+    with pytest.raises(InputError, match="SOURCE_DATE_EPOCH"):
+        now()
+
+
+def test_a_new_stamp_replaces_the_old_in_its_place() -> None:
+    document = {"contract_version": "1", "version": "a", "created": "b", "sources": []}
+    assert list(stamped(document, "contract_version", {"version": "c", "created": "d"}).items()) == [
+        ("contract_version", "1"),
+        ("version", "c"),
+        ("created", "d"),
+        ("sources", []),
+    ]

@@ -1,0 +1,95 @@
+"""The descriptor: valid for frictionless, true of the files, and without a key that nobody knows."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from pipeline.build import build
+from pipeline.publish import WIDE
+from pipeline.registry import PUBLISHED
+from pipeline.workspace import Workspace
+from tests import spoil
+from tests.rebuild import small_root
+
+frictionless = pytest.importorskip("frictionless")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    space = Workspace(small_root(tmp_path_factory.mktemp("package") / "root"))
+    build(space, lambda _: None, workbook=False)
+    return space.curated
+
+
+@pytest.fixture(scope="module")
+def descriptor(folder: Path) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+    return found
+
+
+@pytest.fixture(scope="module")
+def ours(checkout: Workspace) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((checkout.schemas / "datapackage.schema.json").read_text(encoding="utf-8"))
+    return found
+
+
+def report(folder: Path) -> list[str]:
+    with frictionless.system.use_context(trusted=True):
+        found = frictionless.validate(str(folder / "datapackage.json"), limit_errors=20)
+    return [e.message for e in found.errors] + [f"{t.name}: {e.message}" for t in found.tasks for e in t.errors]
+
+
+def test_frictionless_finds_nothing(folder: Path) -> None:
+    """Keys, foreign keys, types, constraints, bytes and hash of every resource (frictionless 5.21)."""
+    assert report(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "told"),
+    [
+        ("values", {"value": "-1"}, "minimum"),
+        ("values", {"status": "guessed"}, "enum"),
+        ("values", {"value": "many"}, "number"),
+        ("gaps", {"component": "XX"}, "foreign"),
+        ("ingredients", {"name": ""}, "required"),
+    ],
+)
+def test_frictionless_sees_a_fault_that_was_restamped(
+    folder: Path, tmp_path: Path, table: str, change: dict[str, str], told: str
+) -> None:
+    spoilt = spoil.copy(folder, tmp_path / "curated")
+    spoil.edit(spoilt, table, lambda rows: rows[2].update(change))
+    assert any(told in line.lower() for line in report(spoilt)), report(spoilt)
+
+
+def test_frictionless_sees_another_byte(folder: Path, tmp_path: Path) -> None:
+    spoilt = spoil.copy(folder, tmp_path / "curated")
+    spoil.edit(spoilt, "references", lambda rows: rows[0].update(title="another"), restamp=False)
+    assert report(spoilt)
+
+
+def test_descriptor_has_only_known_keys(descriptor: dict[str, Any], ours: dict[str, Any]) -> None:
+    jsonschema.Draft202012Validator.check_schema(ours)
+    jsonschema.validate(descriptor, ours, jsonschema.Draft202012Validator)
+    assert [r["name"] for r in descriptor["resources"]] == [*PUBLISHED, *WIDE]
+
+
+@pytest.mark.parametrize(
+    "path", [("licences",), ("resources", 0, "hsh"), ("resources", 0, "schema", "primarykey"), ("version",)]
+)
+def test_a_misspelt_or_lonely_key_is_refused(
+    descriptor: dict[str, Any], ours: dict[str, Any], path: tuple[Any, ...]
+) -> None:
+    spoilt = copy.deepcopy(descriptor)
+    place = spoilt
+    for step in path[:-1]:
+        place = place[step]
+    place[path[-1]] = "2026.11.1"
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(spoilt, ours, jsonschema.Draft202012Validator)

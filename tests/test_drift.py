@@ -1,0 +1,547 @@
+"""Drift: every change of content is seen with its kind, weighed in a tier, and traced to its cause."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+from typing import Any
+
+import junitparser
+import pytest
+
+from pipeline import registry, render_drift
+from pipeline.attribute import attribute
+from pipeline.build import build, refresh
+from pipeline.drift import TIERS, compare
+from pipeline.drift_cause import changed_groups, group_of
+from pipeline.drift_read import KEYS
+from pipeline.drift_tiers import thresholds
+from pipeline.errors import InputError
+from pipeline.needs import Need, load_need
+from pipeline.workspace import Workspace
+from tests import spoil
+from tests.rebuild import small_root
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A root of a few ingredients, built and published."""
+    space = Workspace(small_root(tmp_path_factory.mktemp("drift") / "root"))
+    build(space, lambda _: None, workbook=False)
+    return space
+
+
+@pytest.fixture(scope="module")
+def built_folder(small: Workspace) -> Path:
+    return small.built
+
+
+@pytest.fixture(scope="module")
+def need(checkout: Workspace) -> Need:
+    return load_need(checkout)
+
+
+@pytest.fixture
+def old(built_folder: Path, tmp_path: Path) -> Path:
+    """A copy of the build that plays the accepted table."""
+    return spoil.copy(built_folder, tmp_path / "curated")
+
+
+@pytest.fixture
+def drift_to(built_folder: Path, checkout: Workspace, need: Need) -> Any:
+    """Compare an accepted table with the build."""
+    return lambda folder: compare(folder, built_folder, checkout.schemas, need, shown=("curated", "build"))
+
+
+def of(result: dict[str, Any], **wanted: Any) -> list[dict[str, Any]]:
+    return [c for c in result["changes"] if all(c[k] == v for k, v in wanted.items())]
+
+
+def measured(folder: Path) -> dict[str, str]:
+    """A measured cell with a number, for spoiling."""
+    return next(r for r in spoil.read(folder, "values") if r["status"] == "measured" and r["component"] == "PROCNT")
+
+
+def test_equal_tables_have_no_drift(old: Path, drift_to: Any) -> None:
+    result = drift_to(old)
+    assert result["changes"] == []
+    assert {k: result["summary"][k] for k in ("added", "removed", "changed", "significant")} == dict.fromkeys(
+        ("added", "removed", "changed", "significant"), 0
+    )
+
+
+def test_a_value_that_changed_is_named_with_both_numbers(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value=str(float(row["value"]) * 10))
+    result = drift_to(old)
+    (change,) = result["changes"]
+    assert (change["kind"], change["ingredient_id"], change["component"]) == ("value", row["ingredient_id"], "PROCNT")
+    assert (change["before"], change["after"]) == (float(row["value"]) * 10, float(row["value"]))
+    assert change["relative_change"] == pytest.approx(-0.9)
+    assert change["tier"] == "requirement"
+    assert "PROCNT" not in change["why"] and "minimum" in change["why"]
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "kind"),
+    [
+        ("status", "imputed", "status"),
+        ("unit", "mg", "unit"),
+        ("food_id", "99999", "provenance"),
+        ("line", "1", "provenance"),
+        ("n", "77", "provenance"),
+        ("low", "0.001", "value"),
+        ("confidence", "D", "provenance"),
+        ("steps", '["x"]', "provenance"),
+        ("decision_id", "d-1", "provenance"),
+        ("food_name", "another", "provenance"),
+    ],
+)
+def test_every_column_of_values_is_compared(old: Path, drift_to: Any, column: str, text: str, kind: str) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], **{column: text})
+    found = of(drift_to(old), kind=kind, ingredient_id=row["ingredient_id"], component=row["component"])
+    assert [c["column"] for c in found] == [column]
+    assert str(found[0]["before"]) == text
+
+
+def test_every_table_is_compared_in_every_column(
+    old: Path, built_folder: Path, drift_to: Any, checkout: Workspace
+) -> None:
+    """One cell of every column of every table is altered; each must be seen."""
+    expected = set()
+    for table in registry.PUBLISHED:
+        rows = spoil.read(old, table)
+        for position, f in enumerate(registry.fields(checkout.schemas)[table]):
+            if f.key or f.column in KEYS.get(table, ()):  # such a row is another row: removed and added
+                continue
+            row = rows[(position * 7) % len(rows)]
+            row[f.column] = {"number": "123456", "integer": "123456", "list": '["spoilt"]'}.get(f.type, "spoilt")
+            expected.add((table, f.column))
+        spoil.write(old, table, rows)
+    spoil.stamp(old)
+    seen = {(c["table"], column) for c in drift_to(old)["changes"] for column in c["fields"]}
+    assert expected - seen == set()
+
+
+def test_rows_added_removed_and_doubled(old: Path, drift_to: Any) -> None:
+    def change(rows: spoil.Rows) -> None:
+        gone = rows.pop(5)
+        change.gone = (gone["ingredient_id"], gone["component"])  # type: ignore[attr-defined]
+        rows.append({**rows[7], "ingredient_id": "unicorn-liver"})
+        rows.insert(20, dict(rows[20]))
+        change.doubled = rows[20]["component"]  # type: ignore[attr-defined]
+
+    spoil.edit(old, "values", change)
+    result = drift_to(old)
+    added, removed = of(result, kind="added", table="values"), of(result, kind="removed", ingredient_id="unicorn-liver")
+    assert [(c["ingredient_id"], c["component"]) for c in added] == [change.gone]  # type: ignore[attr-defined]
+    assert len(removed) == 1
+    doubled = [c for c in of(result, kind="schema") if "second time" in c["why"]]
+    assert [c["component"] for c in doubled] == [change.doubled]  # type: ignore[attr-defined]
+
+
+def test_an_edit_by_hand_names_the_cells(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.23", restamp=False)
+    result = drift_to(old)
+    (fault,) = of(result, kind="schema")
+    assert (fault["ingredient_id"], fault["component"], fault["column"]) == (row["ingredient_id"], "PROCNT", "value")
+    assert (fault["before"], fault["after"]) == (float(row["value"]), 1.23)
+    assert "edited by hand" in fault["why"] and fault["line"] > 1
+    (change,) = of(result, kind="value")
+    assert change["cause"] == "unknown" and "edited by hand" in change["cause_why"]
+
+
+def test_another_form_of_the_same_content_is_a_fault_but_no_drift(old: Path, drift_to: Any) -> None:
+    path = old / "references.csv"
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    result = drift_to(old)
+    assert {c["kind"] for c in result["changes"]} == {"schema"}
+    assert "another form" in result["changes"][0]["why"]
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "told"),
+    [
+        ("short row", "fields where the heading has"),
+        ("no column", "has no column steps"),
+        ("extra column", "does not know"),
+        ("not UTF-8", "not UTF-8"),
+        ("not a number", "is not a finite number"),
+        ("infinite", "is not a finite number"),
+        ("unknown word", "is not in the vocabulary"),
+        ("empty file", "is empty"),
+        ("no file", "is missing"),
+        ("manifest", "manifest.json cannot be read"),
+        ("descriptor", "states another hash"),
+        ("parquet", "is not the file whose"),
+    ],
+)
+def test_a_spoilt_folder_is_a_finding_not_an_error(old: Path, drift_to: Any, spoilt: str, told: str) -> None:
+    path = old / "values.csv"
+    lines = path.read_text(encoding="utf-8").split("\n")
+    if spoilt == "short row":
+        lines[3] = "a,b"
+    elif spoilt == "no column":
+        lines[0] = lines[0].replace(",steps", ",stairs")
+    elif spoilt == "extra column":
+        lines = [line and line + ",x" for line in lines]
+    elif spoilt == "not a number":
+        spoil.set_cell(old, measured(old)["ingredient_id"], "PROCNT", value="many")
+    elif spoilt == "infinite":
+        spoil.set_cell(old, measured(old)["ingredient_id"], "PROCNT", value="inf")
+    elif spoilt == "unknown word":
+        spoil.set_cell(old, measured(old)["ingredient_id"], "PROCNT", status="guessed")
+    if spoilt in ("short row", "no column", "extra column"):
+        path.write_text("\n".join(lines), encoding="utf-8")
+    elif spoilt == "not UTF-8":
+        path.write_bytes(path.read_bytes().replace(b"measured", b"m\xe9asured", 1))
+    elif spoilt == "empty file":
+        path.write_bytes(b"")
+    elif spoilt == "no file":
+        path.unlink()
+    elif spoilt == "manifest":
+        (old / "manifest.json").write_text("{", encoding="utf-8")
+    elif spoilt == "descriptor":
+        document = json.loads((old / "datapackage.json").read_text(encoding="utf-8"))
+        document["resources"][0]["hash"] = "sha256:" + "0" * 64
+        (old / "datapackage.json").write_text(json.dumps(document), encoding="utf-8")
+    elif spoilt == "parquet":
+        (old / "gaps.parquet").write_bytes(b"PAR1")
+    faults = of(drift_to(old), kind="schema")
+    assert any(told in c["why"] for c in faults), [c["why"] for c in faults[:5]]
+    assert all(c["tier"] == "requirement" for c in faults)
+
+
+def test_wide_twins_must_say_what_values_says(old: Path, drift_to: Any) -> None:
+    spoil.edit(old, "table", lambda rows: rows[3].update(NA_mg="4711"))
+    faults = of(drift_to(old), kind="schema")
+    assert [(c["table"], c["component"], c["after"]) for c in faults] == [("table", "NA", "4711")]
+
+
+def test_without_accepted_table_everything_is_added(tmp_path: Path, drift_to: Any, built_folder: Path) -> None:
+    result = drift_to(tmp_path)
+    kinds = result["summary"]["kinds"]
+    assert kinds.pop("added") == len(result["changes"]) > len(spoil.read(built_folder, "values"))
+    assert set(kinds.values()) == {0}
+
+
+def test_no_build_is_an_error_with_the_cure(tmp_path: Path, checkout: Workspace, built_folder: Path) -> None:
+    with pytest.raises(InputError, match="rawref build"):
+        compare(built_folder, tmp_path, checkout.schemas)
+
+
+# tiers ----------------------------------------------------------------------------------------------------------------
+
+
+def tier_of(old: Path, drift_to: Any, ingredient: str, component: str, **to: str) -> tuple[str, str]:
+    spoil.set_cell(old, ingredient, component, **to)
+    change = next(c for c in drift_to(old)["changes"] if c["table"] == "values" and c["kind"] in ("value", "status"))
+    return change["tier"], change["why"]
+
+
+def test_tiers_by_hand_worked_amounts(old: Path, drift_to: Any, need: Need) -> None:
+    """Beef liver at 5 % of a mix of 1.6 kcal/g: 1000 kcal hold 31.25 g; 1 mg/100 g is 0.3125 mg per 1000 kcal."""
+    row = spoil.cell(spoil.read(old, "values"), "beef-liver", "ZN")
+    minimum = float(need.applied("ZN", "minimum").per_1000kcal)  # type: ignore[union-attr]
+    limit = 0.05 * minimum / 0.3125
+    value, step = float(row["value"]), 0.01
+    assert row["source_value"] == f"{value:.2f}"
+    above = tier_of(old, drift_to, "beef-liver", "ZN", value=repr(value + limit * 1.001), low="", high="")
+    assert above[0] == "requirement" and "minimum" in above[1]
+    assert (
+        tier_of(old, drift_to, "beef-liver", "ZN", value=repr(value + limit * 0.999), low="", high="")[0]
+        != "requirement"
+    )
+    assert tier_of(old, drift_to, "beef-liver", "ZN", value=repr(value + step * 5), low="0", high="99")[0] in (
+        "rounding",
+        "requirement",
+    )
+    small = tier_of(old, drift_to, "beef-liver", "ZN", value=repr(value + step * 0.4), low=row["low"], high=row["high"])
+    assert small[0] == "note"
+
+
+def test_outside_the_accepted_range_is_spread(old: Path, drift_to: Any) -> None:
+    row = spoil.cell(spoil.read(old, "values"), "beef-liver", "ZN")
+    value = float(row["value"])
+    inside = tier_of(
+        old, drift_to, "beef-liver", "ZN", value=repr(value + 0.05), low=repr(value - 0.01), high=repr(value + 0.1)
+    )
+    outside = tier_of(
+        old, drift_to, "beef-liver", "ZN", value=repr(value + 0.05), low=repr(value + 0.01), high=repr(value + 0.1)
+    )
+    assert outside[0] == "spread" and "accepted range" in outside[1]
+    assert inside[0] != "spread"
+
+
+def test_unknown_that_becomes_zero_weighs_what_peers_hold(
+    old: Path, built_folder: Path, tmp_path: Path, need: Need, checkout: Workspace
+) -> None:
+    """A blank that is written as zero is the classic fault: it must not hide among the notes."""
+    gap = next(
+        g
+        for g in spoil.read(old, "gaps")
+        if need.applied(g["component"], "minimum")
+        and spoil.cell(spoil.read(old, "values"), g["ingredient_id"], g["component"])["status"] == "missing"
+    )
+    new = spoil.copy(built_folder, tmp_path / "new")
+    for folder in (old, new):
+        spoil.set_cell(folder, gap["ingredient_id"], gap["component"], table="gaps", peers_high="5000")
+    spoil.set_cell(new, gap["ingredient_id"], gap["component"], value="0")
+    (change,) = of(compare(old, new, checkout.schemas, need), table="values")
+    assert (change["before"], change["after"], change["tier"]) == (None, 0.0, "requirement")
+    assert "an unknown becomes a known amount" in change["why"]
+
+
+def test_thresholds_are_data_and_must_be_numbers(tmp_path: Path, checkout: Workspace) -> None:
+    assert thresholds(checkout.schemas)["requirement_share"] == 5
+    text = (checkout.schemas / "drift.csv").read_text(encoding="utf-8")
+    (tmp_path / "drift.csv").write_text(text.replace("requirement_share,5", "requirement_share,five"), encoding="utf-8")
+    with pytest.raises(InputError, match="not a number"):
+        thresholds(tmp_path)
+
+
+def test_worst_first_in_a_total_order(old: Path, drift_to: Any) -> None:
+    def change(rows: spoil.Rows) -> None:
+        for position, row in enumerate(rows):
+            if row["value"]:
+                row["value"] = repr(float(row["value"]) * (1, 1.5, 1.0001, 1.01)[position % 4])
+                row["low"] = row["high"] = ""
+                row["line"] = "1"
+
+    spoil.edit(old, "values", change)
+    one, two = drift_to(old), drift_to(old)
+    assert one == two
+    tiers = [TIERS.index(c["tier"]) for c in one["changes"]]
+    assert tiers == sorted(tiers) and set(tiers) == {0, 1, 2, 3}
+    assert one["summary"]["significant"] == sum(t < 2 for t in tiers)
+
+
+# causes ---------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("path", "group"),
+    [
+        ("raw/usda-sr28/28/sr28asc.zip", "source"),
+        (".rawref/sources/mext/2020/file.xlsx", "source"),
+        ("raw/sources.toml", "source"),
+        ("raw/maintainer/cited_values.csv", "source"),
+        ("raw/maintainer/citations.csv", "source"),
+        ("raw/maintainer/decisions.csv", "decision"),
+        ("raw/maintainer/ingredients.csv", "ingredients"),
+        ("raw/maintainer/ingredient_foods.csv", "ingredients"),
+        ("raw/maintainer/composites.csv", "ingredients"),
+        ("schemas/status_map.csv", "rule"),
+        ("raw/maintainer/needs/x.csv", "rule"),
+        ("schemas/models.py", "code"),
+        ("pipeline/curated/cells.sql", "code"),
+        ("raw/maintainer/mixes/example.csv", None),
+    ],
+)
+def test_input_files_stand_for_causes(path: str, group: str | None) -> None:
+    assert group_of(path) == group
+
+
+def touch(folder: Path, *paths: str, code: bool = False) -> None:
+    """Make the manifest say that these inputs were others."""
+    path = folder / "manifest.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    for name in paths:
+        assert name in document["inputs"]
+        document["inputs"][name] = "0" * 64
+    if code:
+        document["code"] = "0" * 64
+    path.write_text(json.dumps(document), encoding="utf-8")
+
+
+DECISIONS, ZIP, RULES = "raw/maintainer/decisions.csv", "raw/usda-sr28/28/sr28asc.zip", "schemas/status_map.csv"
+FOODS = "raw/maintainer/ingredient_foods.csv"
+
+
+@pytest.mark.parametrize(
+    ("paths", "code", "cause"),
+    [
+        ((DECISIONS,), False, "decision"),
+        ((ZIP,), False, "source"),
+        ((RULES,), False, "rule"),
+        ((FOODS,), False, "ingredients"),
+        ((), True, "code"),
+        ((), False, "unknown"),
+    ],
+)
+def test_one_changed_input_is_the_cause(
+    old: Path, drift_to: Any, paths: tuple[str, ...], code: bool, cause: str
+) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5")
+    touch(old, *paths, code=code)
+    (change,) = drift_to(old)["changes"]
+    assert change["cause"] == cause
+
+
+@pytest.mark.parametrize(
+    ("columns", "cause"),
+    [
+        ({"decision_id": "d-9"}, "decision"),
+        ({"source_value": "1.50"}, "source"),
+        ({"release": "27"}, "source"),
+        ({"food_id": "01001"}, "ingredients"),
+        ({"steps": '["x"]'}, "rule"),
+        ({"status": "calculated"}, "rule"),
+        ({}, "unknown"),
+    ],
+)
+def test_the_cell_decides_where_several_inputs_changed(
+    old: Path, drift_to: Any, columns: dict[str, str], cause: str
+) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5", **columns)
+    touch(old, DECISIONS, ZIP, RULES, FOODS, code=True)
+    found = of(drift_to(old), kind="value", table="values")
+    assert [c["cause"] for c in found] == [cause]
+
+
+def test_source_and_code_without_provenance_is_code(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5")
+    touch(old, ZIP, code=True)
+    assert [c["cause"] for c in of(drift_to(old), kind="value")] == ["code"]
+
+
+def test_a_source_that_came_or_went_is_a_changed_source() -> None:
+    before = {"inputs": {"a": "1"}, "sources": [{"id": "mext", "present": False}]}
+    after = {"inputs": {"a": "1"}, "sources": [{"id": "mext", "present": True, "release": "2020"}]}
+    assert changed_groups(before, after) == {"source": ["mext"]}
+
+
+def test_attribution_says_when_old_files_are_lost(small: Workspace, old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5")
+    touch(old, "raw/maintainer/cited_values.csv", code=True)
+    result = attribute(small, drift_to(old), old, lambda _: None)
+    assert "no longer at hand" in result["attribution"]["source"]
+    assert not list(small.work.glob("attribute-*"))
+
+
+def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
+    """A cited figure and the code changed: with the old figure the one change goes, the other stays."""
+    space = Workspace(small_root(tmp_path / "root"))
+    refresh(space, lambda _: None)
+    shutil.copytree(space.built, space.curated)
+
+    def git(*arguments: str) -> None:
+        subprocess.run(
+            ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
+            check=True,
+            capture_output=True,
+        )
+
+    git("init", "-q")
+    git("add", "raw/maintainer", "raw/sources.toml", "curated")
+    git("commit", "-qm", "accepted")
+    path = space.maintainer / "cited_values.csv"
+    rows = spoil.read(space.maintainer, "cited_values")
+    chosen = {
+        (r["ingredient_id"], r["component"])
+        for r in spoil.read(space.built, "values")
+        if r["source"] == "maintainer" and r["value"]
+    }
+    target = next(
+        r for r in rows if (r["ingredient_id"], r["component"]) in chosen and r["steps"] == "[]" and r["value"]
+    )
+    target["value"] = target["text"] = "0.123"
+    target["low"] = target["high"] = ""
+    spoil.write(space.maintainer, "cited_values", rows)
+    assert path.is_file()
+    refresh(space, lambda _: None)
+    other = next(r for r in spoil.read(space.curated, "values") if r["component"] == "FE" and r["status"] == "measured")
+    spoil.set_cell(space.curated, other["ingredient_id"], "FE", value="77")
+    touch(space.curated, code=True)
+    first = compare(space.curated, space.built, space.schemas)
+    result = attribute(space, first, space.curated, lambda _: None)
+    assert result["attribution"] == {"source": "separated"}
+    causes = {(c["ingredient_id"], c["component"]): c["cause"] for c in of(result, kind="value", table="values")}
+    assert causes[target["ingredient_id"], target["component"]] == "source"
+    assert causes[other["ingredient_id"], "FE"] == "code"
+
+
+# forms ----------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def some_drift(old: Path, drift_to: Any) -> dict[str, Any]:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5", food_name="a | b <script> & \x0b `c`")
+    spoil.edit(old, "gaps", lambda rows: rows.pop(3), restamp=False)
+    result: dict[str, Any] = drift_to(old)
+    return result
+
+
+def test_text_fits_80_columns_and_says_why(some_drift: dict[str, Any]) -> None:
+    text = render_drift.text(some_drift)
+    assert max(map(len, text.splitlines())) <= 80
+    assert "crosses a requirement" in text and "cause:" in text and "rawref accept" in text
+
+
+def test_text_states_its_cap_and_wide_has_none(old: Path, drift_to: Any) -> None:
+    def change(rows: spoil.Rows) -> None:
+        for row in rows[:200]:
+            row["reason"] = "another"
+
+    spoil.edit(old, "values", change)
+    result = drift_to(old)
+    assert "160 more; --wide or --format json" in render_drift.text(result)
+    assert " more; " not in render_drift.text(result, wide=True)
+    assert "170 more" in render_drift.markdown(result)
+
+
+def test_no_drift_is_said(old: Path, drift_to: Any) -> None:
+    result = drift_to(old)
+    assert "no drift" in render_drift.text(result) and "No drift" in render_drift.markdown(result)
+    suite = junitparser.JUnitXml.fromstring(render_drift.junit(result).encode())
+    assert (suite.tests, suite.failures) == (4, 0)
+
+
+def test_junit_is_read_by_a_parser_of_another_make(some_drift: dict[str, Any]) -> None:
+    """junitparser 5 reads it; the element tree of the standard library too, control characters and all."""
+    body = render_drift.junit(some_drift)
+    suite = junitparser.JUnitXml.fromstring(body.encode())
+    assert (suite.tests, suite.failures) == (4, sum(any(c["tier"] == t for c in some_drift["changes"]) for t in TIERS))
+    assert ElementTree.fromstring(body).tag == "testsuites"
+    assert "hostname" not in body and "timestamp" not in body
+
+
+def test_sarif_has_a_rule_a_place_and_a_stable_mark_for_every_result(some_drift: dict[str, Any]) -> None:
+    """Required properties after SARIF 2.1.0, sections 3.13, 3.14, 3.27."""
+    log = render_drift.sarif(some_drift)
+    run = log["runs"][0]
+    assert log["version"] == "2.1.0" and run["tool"]["driver"]["name"] == "rawref"
+    rules = [r["id"] for r in run["tool"]["driver"]["rules"]]
+    assert len(run["results"]) == len(some_drift["changes"])
+    for result in run["results"]:
+        assert rules[result["ruleIndex"]] == result["ruleId"] and result["message"]["text"]
+        assert result["level"] in ("error", "warning", "note") and len(result["partialFingerprints"]) == 1
+        place = result["locations"][0]["physicalLocation"]
+        assert (
+            place["artifactLocation"]["uri"].endswith(".csv")
+            and place.get("region", {"startLine": 1})["startLine"] >= 1
+        )
+    assert log == render_drift.sarif(some_drift)
+
+
+def test_markdown_cannot_be_broken_by_a_cell(some_drift: dict[str, Any]) -> None:
+    text = render_drift.markdown(some_drift)
+    assert "<script>" not in text
+    rows = [line for line in text.splitlines() if line.startswith("| ") and not line.startswith("| cell")]
+    assert rows and all(line.replace("\\|", "").count("|") == 5 for line in rows)
+
+
+def test_annotations_are_one_line_each(some_drift: dict[str, Any]) -> None:
+    lines = render_drift.annotation_lines(some_drift)
+    assert 0 < len(lines) <= 10 and all(line.startswith("::") and "\n" not in line for line in lines)
+    assert lines[0].startswith("::error ")
