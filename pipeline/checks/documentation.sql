@@ -33,11 +33,11 @@ insert into chk_figure by name
 select 'D03' as rule_id, 'ingredient' as origin, ingredient_id, component,
   (value is not null or low is distinct from 0)::int as x, format('{} with value {} and low {}', status, value, low) as detail
 from chk_cell where status in ('trace', 'below_detection');
-insert into chk_evaluated select 'D03', count(*) from chk_value where status in ('trace', 'below_detection');
+insert into chk_evaluated select 'D03', count(*) from chk_row where status in ('trace', 'below_detection');
 insert into chk_figure by name
 select 'D03' as rule_id, 'food' as origin, source, food_id, source_component, component, 1 as x,
   format('{} with point value {}', status, value) as detail
-from chk_value where status in ('trace', 'below_detection') and value is not null;
+from chk_row where status in ('trace', 'below_detection') and value is not null;
 
 insert into chk_evaluated select 'D04', count(*) from reference."values" where source in ('mext', 'anses-ciqual');
 insert into chk_figure by name
