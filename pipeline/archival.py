@@ -33,12 +33,23 @@ def build_archival(
         source = by_id[release.source]
         con.execute(
             "insert into archival.releases values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [release.source, release.release, release.title, release.publisher, release.date, release.standing,
-             release.in_repository, source.country, order[release.source]],
+            [
+                release.source,
+                release.release,
+                release.title,
+                release.publisher,
+                release.date,
+                release.standing,
+                release.in_repository,
+                source.country,
+                order[release.source],
+            ],
         )
         common = source.module().load(con, release, schemas / "layouts")
         if unknown := set(common) - set(COMMON_TABLES):
-            raise InternalError(f"reader gives unknown tables {sorted(unknown)}", f"pipeline/sources/{source.reader}.py")
+            raise InternalError(
+                f"reader gives unknown tables {sorted(unknown)}", f"pipeline/sources/{source.reader}.py"
+            )
         for name, select in common.items():
             selects[name].append(select)
     for name, columns in COMMON_TABLES.items():

@@ -36,8 +36,12 @@ class Outcome:
 def input_digests(workspace: Workspace) -> dict[str, str]:
     """SHA-256 of everything that a build reads, by path relative to the root: sources, registry, code."""
     found: dict[str, str] = {}
-    patterns = ((workspace.raw, "**/*"), (workspace.schemas, "**/*"), (workspace.root / "pipeline", "**/*"),
-                (workspace.pinned, "**/*"))
+    patterns = (
+        (workspace.raw, "**/*"),
+        (workspace.schemas, "**/*"),
+        (workspace.root / "pipeline", "**/*"),
+        (workspace.pinned, "**/*"),
+    )
     for folder, pattern in patterns:
         for path in sorted(folder.glob(pattern)):
             if path.is_file() and path.suffix in (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json"):
@@ -54,8 +58,9 @@ def locked(workspace: Workspace) -> Iterator[None]:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
-            raise InputError("another build is running here", workspace.relative(workspace.work / "lock"),
-                             "wait for it to end") from error
+            raise InputError(
+                "another build is running here", workspace.relative(workspace.work / "lock"), "wait for it to end"
+            ) from error
         yield
 
 
@@ -88,10 +93,7 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
         inputs = input_digests(workspace)
         state = _state(workspace)
         unchanged = bool(state) and workspace.database.is_file() and state["inputs"] == inputs
-        if unchanged:
-            summary = state["summary"]
-        else:
-            summary = _make(workspace, inputs, say, threads)
+        summary = state["summary"] if unchanged else _make(workspace, inputs, say, threads)
         if workbook:
             _write_workbook(workspace, say)
         return Outcome(summary, _settle(workspace, summary["checks"]["open"]), unchanged)
@@ -157,9 +159,7 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     return summary
 
 
-def _write(
-    con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]
-) -> None:
+def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
     from pipeline import publish
 
     sources = declared(workspace)
@@ -228,12 +228,14 @@ def _summary(con: Any) -> dict[str, Any]:
         ),
         "ingredients": scalar(con, "select count(*) from curated.ingredients"),
         "values_by_status": {
-            r["status"]: r["n"] for r in rows(
-                con, 'select status, count(*) as n from curated."values" group by status order by n desc, status')
+            r["status"]: r["n"]
+            for r in rows(
+                con, 'select status, count(*) as n from curated."values" group by status order by n desc, status'
+            )
         },
         "gaps_by_kind": {
-            r["kind"]: r["n"] for r in rows(
-                con, "select kind, count(*) as n from curated.gaps group by kind order by n desc, kind")
+            r["kind"]: r["n"]
+            for r in rows(con, "select kind, count(*) as n from curated.gaps group by kind order by n desc, kind")
         },
         "review_list": scalar(con, "select count(*) from reference.foods where may_supply_raw = 'review'"),
     }

@@ -19,7 +19,11 @@ if TYPE_CHECKING:
     import duckdb
 
 app = typer.Typer(
-    name="rawref", no_args_is_help=True, add_completion=True, pretty_exceptions_enable=False, rich_markup_mode=None,
+    name="rawref",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     help="Raw-ingredient reference data for cat diets: every value traced to its source line, every gap named.",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -65,7 +69,9 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _global(
     root: Annotated[Path | None, typer.Option(help="Top folder of the checkout; default: upwards from here.")] = None,
-    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
 ) -> None:
     global _root
     _root = root
@@ -110,7 +116,9 @@ def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
 def fetch_command(
     sources: Annotated[list[str] | None, typer.Argument(help="Sources; default: all that are declared.")] = None,
     origin: Annotated[Path | None, typer.Option("--from", help="Side-load this file or folder for one source.")] = None,
-    offline: Annotated[bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")] = False,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")
+    ] = False,
     format: FormatOption = Format.text,
 ) -> None:
     """Get, verify and pin source releases, each beside the older ones."""
@@ -137,7 +145,9 @@ def fetch_command(
 @app.command("build", epilog="Example: rawref build --no-workbook")
 def build_command(
     workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
-    threads: Annotated[int | None, typer.Option(help="Threads for the database; the result is the same.", min=1)] = None,
+    threads: Annotated[
+        int | None, typer.Option(help="Threads for the database; the result is the same.", min=1)
+    ] = None,
     format: FormatOption = Format.text,
 ) -> None:
     """Build the table from the sources that are present, and publish it where none was accepted yet."""
@@ -169,7 +179,9 @@ def trace_command(
 
     given = [bool(ingredient and component), bool(source_line), bool(step)]
     if sum(given) != 1 or (ingredient and not component):
-        raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "rawref trace", "see rawref trace --help")
+        raise InputError(
+            "give INGREDIENT and COMPONENT, or --from, or --step", "rawref trace", "see rawref trace --help"
+        )
     space = workspace()
     with opened(space) as con:
         if ingredient and component:
@@ -294,7 +306,9 @@ def check_command(
 @app.command("drift", epilog="Example: rawref drift --format markdown")
 def drift_command(
     against: Annotated[Path | None, typer.Option(help="A folder of published CSV files instead of curated/.")] = None,
-    attribute: Annotated[bool, typer.Option("--attribute", help="Separate causes by building old inputs again.")] = False,
+    attribute: Annotated[
+        bool, typer.Option("--attribute", help="Separate causes by building old inputs again.")
+    ] = False,
     format: ReportOption = ReportFormat.text,
     wide: WideOption = False,
 ) -> None:
@@ -345,16 +359,25 @@ def accept_command(
     undecided += [f"planted fault not seen: {name}" for name in unseen]
     result = accept(space, reason, say, undecided=undecided, workbook=workbook)
     if format is Format.json:
-        emit({"schema_version": "1", "standing": result.standing, "version": result.version,
-              "undecided": list(result.undecided), "drift": result.drift})
+        emit(
+            {
+                "schema_version": "1",
+                "standing": result.standing,
+                "version": result.version,
+                "undecided": list(result.undecided),
+                "drift": result.drift,
+            }
+        )
     else:
         if result.standing != "nothing":
             out(render_drift.text(result.drift))
-        out({
-            "accepted": f"accepted as version {result.version}",
-            "nothing": f"nothing to accept: the build equals version {result.version}",
-            "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
-        }[result.standing])
+        out(
+            {
+                "accepted": f"accepted as version {result.version}",
+                "nothing": f"nothing to accept: the build equals version {result.version}",
+                "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
+            }[result.standing]
+        )
     if result.exit_status:
         raise typer.Exit(result.exit_status)
 
@@ -363,7 +386,9 @@ def accept_command(
 def suggest_command(
     ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
     component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
-    errors: Annotated[bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")] = False,
+    errors: Annotated[
+        bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")
+    ] = False,
     format: FormatOption = Format.text,
     wide: WideOption = False,
 ) -> None:
@@ -388,8 +413,9 @@ def suggest_command(
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
 def mix_command(
     file: Annotated[Path, typer.Argument(help="CSV: ingredient_id,grams[,as_purchased]; water is an ingredient.")],
-    need: Annotated[str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")]
-    = "fediaf-2021-adult-mer75",
+    need: Annotated[
+        str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")
+    ] = "fediaf-2021-adult-mer75",
     weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
     activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
     assay: Annotated[Path | None, typer.Option(help="CSV of your own laboratory or label figures.")] = None,
@@ -412,7 +438,8 @@ def mix_command(
     assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
     swaps = mix.parse_replace(replace or [])
     result = mix.evaluate(
-        table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps)
+        table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
+    )
     comparison = None
     if without or swaps:
         before = mix.evaluate(table, rows, profile, weight_kg=weight, activity=activity, assay=assays)
@@ -454,5 +481,7 @@ def main() -> None:
             sys.exit(130)
         if os.environ.get("RAWREF_DEBUG"):
             raise
-        typer.echo(f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True)
+        typer.echo(
+            f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True
+        )
         sys.exit(4)

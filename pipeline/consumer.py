@@ -251,8 +251,13 @@ def as_rules(cases: Sequence[Case]) -> list[dict[str, Any]]:
     """The cases in the shape of check rules, so that both are counted and shown together."""
     return [
         {
-            "id": f"consumer.{case.id}", "name": "consumer's expectation", "level": "table", "rule": case.rule,
-            "source": case.source or "schemas/consumer_suite.json", "implemented": True, "evaluated": int(case.applicable),
+            "id": f"consumer.{case.id}",
+            "name": "consumer's expectation",
+            "level": "table",
+            "rule": case.rule,
+            "source": case.source or "schemas/consumer_suite.json",
+            "implemented": True,
+            "evaluated": int(case.applicable),
             "findings": [f.as_dict() for f in case.findings],
         }
         for case in cases

@@ -10,7 +10,9 @@ if TYPE_CHECKING:
     import duckdb
 
 
-def connect(path: Path | None = None, *, read_only: bool = False, threads: int | None = None) -> duckdb.DuckDBPyConnection:
+def connect(
+    path: Path | None = None, *, read_only: bool = False, threads: int | None = None
+) -> duckdb.DuckDBPyConnection:
     """A connection that never reaches for an extension, a network or a Python variable."""
     import duckdb
 

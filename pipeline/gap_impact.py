@@ -39,13 +39,13 @@ def gap_impact(
     for name in ("ingredients", "values", "gaps"):
         if not (at / f"{name}.csv").is_file():
             raise InputError("no table here", f"{workspace.relative(at)}/{name}.csv", "run rawref build first")
-    requirements = requirements(need)
+    asked = requirements(need)
     parameters: dict[str, Any] = {
-        "component": [row[0] for row in requirements],
-        "named": [row[1] for row in requirements],
-        "minimum": [row[2] for row in requirements],
-        "maximum": [row[3] for row in requirements],
-        "standing": [row[4] for row in requirements],
+        "component": [row[0] for row in asked],
+        "named": [row[1] for row in asked],
+        "minimum": [row[2] for row in asked],
+        "maximum": [row[3] for row in asked],
+        "standing": [row[4] for row in asked],
         "ingredients": (at / "ingredients.csv").as_posix(),
         "values": (at / "values.csv").as_posix(),
         "gaps": (at / "gaps.csv").as_posix(),

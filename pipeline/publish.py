@@ -20,8 +20,15 @@ if TYPE_CHECKING:
     import duckdb
 
 WIDE = ("table", "table_status")
-TABLE_CODE = ("pipeline/sources/", "pipeline/reference/", "pipeline/curated/", "pipeline/archival.py",
-              "pipeline/registry.py", "pipeline/publish.py", "pipeline/build.py")
+TABLE_CODE = (
+    "pipeline/sources/",
+    "pipeline/reference/",
+    "pipeline/curated/",
+    "pipeline/archival.py",
+    "pipeline/registry.py",
+    "pipeline/publish.py",
+    "pipeline/build.py",
+)
 """Program files that make the table; the commands that only read it are not among them."""
 ORDER = {
     "ingredients": "ingredient_id",
@@ -40,14 +47,17 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
     for name in registry.PUBLISHED:
         # an empty text is a blank in the CSV: the Parquet twin must not tell the two apart
         columns = ", ".join(
-            f'nullif("{f.column}"::text, \'\') as "{f.column}"' if f.sql_type == "text"
-            else f'"{f.column}"::{f.sql_type} as "{f.column}"' for f in registry.fields(schemas)[name]
+            f'nullif("{f.column}"::text, \'\') as "{f.column}"'
+            if f.sql_type == "text"
+            else f'"{f.column}"::{f.sql_type} as "{f.column}"'
+            for f in registry.fields(schemas)[name]
         )
         _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name)
     for name, column in (("table", "value"), ("table_status", "status")):
         cells = ", ".join(
             f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""
-            for c in registry.components(schemas) if c["needed"] == "yes"
+            for c in registry.components(schemas)
+            if c["needed"] == "yes"
         )
         _copy(
             con,
@@ -79,8 +89,11 @@ def digest(path: Path) -> dict[str, Any]:
 
 def content_digests(folder: Path) -> dict[str, str]:
     """SHA-256 of the CSV form of every published table, which is the canonical content."""
-    return {name: digest(folder / f"{name}.csv")["sha256"] for name in (*registry.PUBLISHED, *WIDE)
-            if (folder / f"{name}.csv").is_file()}
+    return {
+        name: digest(folder / f"{name}.csv")["sha256"]
+        for name in (*registry.PUBLISHED, *WIDE)
+        if (folder / f"{name}.csv").is_file()
+    }
 
 
 def code_digest(inputs: dict[str, str]) -> str:
@@ -90,8 +103,12 @@ def code_digest(inputs: dict[str, str]) -> str:
 
 
 def manifest(
-    con: duckdb.DuckDBPyConnection, folder: Path, sources: list[Source], inputs: dict[str, str],
-    stamp: dict[str, str], checks: dict[str, Any],
+    con: duckdb.DuckDBPyConnection,
+    folder: Path,
+    sources: list[Source],
+    inputs: dict[str, str],
+    stamp: dict[str, str],
+    checks: dict[str, Any],
 ) -> dict[str, Any]:
     """What the build was made from and what it holds; no clock, no machine."""
     present = {r["source"]: r for r in rows(con, "select * from archival.releases")}
@@ -102,16 +119,28 @@ def manifest(
         **stamp,
         "sources": [
             {
-                "id": s.id, "title": s.title, "licence": s.licence, "attribution": s.attribution,
+                "id": s.id,
+                "title": s.title,
+                "licence": s.licence,
+                "attribution": s.attribution,
                 "present": s.id in present,
-                **({"release": present[s.id]["release"], "date": present[s.id]["release_date"],
-                    "standing": present[s.id]["standing"]} if s.id in present else {}),
+                **(
+                    {
+                        "release": present[s.id]["release"],
+                        "date": present[s.id]["release_date"],
+                        "standing": present[s.id]["standing"],
+                    }
+                    if s.id in present
+                    else {}
+                ),
             }
             for s in sources
         ],
         "inputs": {path: found for path, found in inputs.items() if not path.startswith("pipeline/")},
         "code": code_digest(inputs),
-        "source_files": rows(con, "select source, release, file, sha256, bytes, records from archival.files order by all"),
+        "source_files": rows(
+            con, "select source, release, file, sha256, bytes, records from archival.files order by all"
+        ),
         "rows": {name: scalar(con, f'select count(*) from curated."{name}"') for name in registry.PUBLISHED},
         "content": content_digests(folder),
         "files": {path.name: digest(path)["sha256"] for path in sorted(folder.glob("*.parquet"))},
@@ -126,12 +155,14 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
     for name in registry.PUBLISHED:
         columns = registry.fields(schemas)[name]
         schema: dict[str, Any] = {
-            "fields": [_table_field(f, words) for f in columns], "missingValues": [""],
+            "fields": [_table_field(f, words) for f in columns],
+            "missingValues": [""],
             "primaryKey": [f.column for f in columns if f.key],
         }
         foreign = [
             {"fields": [f.column], "reference": {"resource": f.constraint[4:], "fields": [f.column]}}
-            for f in columns if f.constraint.startswith("ref:")
+            for f in columns
+            if f.constraint.startswith("ref:")
         ]
         if foreign:
             schema["foreignKeys"] = foreign
@@ -139,11 +170,20 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
     for name, kind in (("table", "number"), ("table_status", "string")):
         schema = {
             "fields": [{"name": "ingredient_id", "type": "string"}, {"name": "name", "type": "string"}]
-            + [{"name": wide_column(c), "type": kind, "title": c["name"],
-                "description": (f"{c['name']}, {c['unit']}. " if kind == "number" else f"Status of {c['name']}. ")
-                + (c["usage_warning"] or "") + " Blank is unknown, never zero."}
-               for c in registry.components(schemas) if c["needed"] == "yes"],
-            "missingValues": [""], "primaryKey": ["ingredient_id"],
+            + [
+                {
+                    "name": wide_column(c),
+                    "type": kind,
+                    "title": c["name"],
+                    "description": (f"{c['name']}, {c['unit']}. " if kind == "number" else f"Status of {c['name']}. ")
+                    + (c["usage_warning"] or "")
+                    + " Blank is unknown, never zero.",
+                }
+                for c in registry.components(schemas)
+                if c["needed"] == "yes"
+            ],
+            "missingValues": [""],
+            "primaryKey": ["ingredient_id"],
         }
         resources.append(_resource(folder, name, schema))
     return {
@@ -153,10 +193,18 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
         "description": "One row per ingredient and component, with the gap where there is no evidence. "
         "A blank is unknown, never zero. Not veterinary advice.",
         **stamp,
-        "licenses": [{"name": "CC0-1.0", "title": "CC0 1.0 for the compilation; sources keep their own terms",
-                      "path": "https://creativecommons.org/publicdomain/zero/1.0/"}],
-        "sources": [{"title": s.attribution, "path": s.landing_page, "version": s.releases[0].release}
-                    for s in sources if s.in_repository],
+        "licenses": [
+            {
+                "name": "CC0-1.0",
+                "title": "CC0 1.0 for the compilation; sources keep their own terms",
+                "path": "https://creativecommons.org/publicdomain/zero/1.0/",
+            }
+        ],
+        "sources": [
+            {"title": s.attribution, "path": s.landing_page, "version": s.releases[0].release}
+            for s in sources
+            if s.in_repository
+        ],
         "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
         "resources": resources,
     }
@@ -165,8 +213,15 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
 def _resource(folder: Path, name: str, schema: dict[str, Any]) -> dict[str, Any]:
     facts = digest(folder / f"{name}.csv")
     return {
-        "name": name, "path": f"{name}.csv", "type": "table", "format": "csv", "mediatype": "text/csv",
-        "encoding": "utf-8", "bytes": facts["bytes"], "hash": f"sha256:{facts['sha256']}", "schema": schema,
+        "name": name,
+        "path": f"{name}.csv",
+        "type": "table",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": facts["bytes"],
+        "hash": f"sha256:{facts['sha256']}",
+        "schema": schema,
     }
 
 
@@ -180,8 +235,11 @@ def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dic
         constraints["pattern"] = rest
     elif kind in words and kind not in ("species", "part"):
         constraints["enum"] = list(words[kind])
-    made = {"name": field.column, "type": {"text": "string", "list": "array"}.get(field.type, field.type),
-            "description": field.description + (f" Unit: {field.unit}." if field.unit else "")}
+    made = {
+        "name": field.column,
+        "type": {"text": "string", "list": "array"}.get(field.type, field.type),
+        "description": field.description + (f" Unit: {field.unit}." if field.unit else ""),
+    }
     return made | ({"constraints": constraints} if constraints else {})
 
 

@@ -27,9 +27,11 @@ def table(heading: Sequence[str], body: Sequence[Sequence[Any]], wide: bool, rig
     lines = []
     for position, row in enumerate(cells):
         shown = [c if len(c) <= w else c[: w - 1] + "…" for c, w in zip(row, widths, strict=True)]
-        lines.append("  ".join(
-            c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(shown, widths, strict=True))
-        ).rstrip())
+        lines.append(
+            "  ".join(
+                c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(shown, widths, strict=True))
+            ).rstrip()
+        )
         if position == 0:
             lines.append("  ".join("-" * w for w in widths))
     return "\n".join(lines)
@@ -47,9 +49,14 @@ def _wrap(label: str, text: str, wide: bool = False) -> str:
 def build_summary(outcome: Any) -> str:
     """What was read, what was kept, what came of it."""
     s = outcome.summary
-    lines = [table(
-        ("source", "release", "foods", "values", "set aside"),
-        [(r["source"], r["release"], r["foods"], r["values"], r["set_aside"]) for r in s["sources"]], False, (2, 3, 4))]
+    lines = [
+        table(
+            ("source", "release", "foods", "values", "set aside"),
+            [(r["source"], r["release"], r["foods"], r["values"], r["set_aside"]) for r in s["sources"]],
+            False,
+            (2, 3, 4),
+        )
+    ]
     if s["absent"]:
         lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch gets them)")
     lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods wait for a look (rawref find --review)")
@@ -79,8 +86,20 @@ def releases(entries: list[dict[str, Any]]) -> str:
         return "nothing at hand"
     return table(
         ("source", "release", "standing", "state", "had", "days old"),
-        [(e["source"], e["release"], e["standing"], e["state"], e["freshness"],
-          "" if e["age_days"] is None else e["age_days"]) for e in entries], False, (5,))
+        [
+            (
+                e["source"],
+                e["release"],
+                e["standing"],
+                e["state"],
+                e["freshness"],
+                "" if e["age_days"] is None else e["age_days"],
+            )
+            for e in entries
+        ],
+        False,
+        (5,),
+    )
 
 
 def trace_cell(r: dict[str, Any], wide: bool) -> str:
@@ -99,8 +118,11 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     if r["source"]:
         add("source", f"{r['source']} release {r['release']}")
         add("food", f"{r['food_id']} {r['food_name']} (match {r['match_quality']})")
-        add("published", f"component {r['source_component']}: {r['source_value']!r} {r['source_unit']}, "
-                         f"n {number(r['n']) if r['n'] is not None else 'not stated'}")
+        add(
+            "published",
+            f"component {r['source_component']}: {r['source_value']!r} {r['source_unit']}, "
+            f"n {number(r['n']) if r['n'] is not None else 'not stated'}",
+        )
         for code in r["source_codes"]:
             add(code["kind"], f"{code['code']}: {code['meaning']}")
         if r["donor_food_id"]:
@@ -108,10 +130,13 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         add("line", f"{r['file']} line {r['line']}")
         add("sha256", r["sha256"])
     for part in r["parts"]:
-        add("part", f"{part['share_pct']:g} % ({part['share_low_pct']:g} to {part['share_high_pct']:g}) "
-                    f"{part['part_ingredient_id']}: {number(part['value'])} {part['unit']}, {part['status']}"
-                    + (f", {part['source']} {part['food_id']}, {part['file']} line {part['line']}" if part["source"] else "")
-                    + f" [share: {part['citation_id']}]")
+        add(
+            "part",
+            f"{part['share_pct']:g} % ({part['share_low_pct']:g} to {part['share_high_pct']:g}) "
+            f"{part['part_ingredient_id']}: {number(part['value'])} {part['unit']}, {part['status']}"
+            + (f", {part['source']} {part['food_id']}, {part['file']} line {part['line']}" if part["source"] else "")
+            + f" [share: {part['citation_id']}]",
+        )
     for step in r["steps"]:
         add("step", f"{step['id']}: {step['from']} -> {step['to']}, {step['factor']} [{step['source']}]")
     add("why", r["reason"])
@@ -121,8 +146,13 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
     p = r["peers"]
-    add("peers", f"{p['n']} comparable foods, {number(p['low'])} to {number(p['high'])}, median {number(p['median'])} "
-                 f"{r['unit']}" if p["n"] else "no comparable food has evidence")
+    add(
+        "peers",
+        f"{p['n']} comparable foods, {number(p['low'])} to {number(p['high'])}, median {number(p['median'])} "
+        f"{r['unit']}"
+        if p["n"]
+        else "no comparable food has evidence",
+    )
     if r["disagreement"] is not None:
         add("disagreement", f"largest by smallest of independent sources: {number(r['disagreement'])}")
     for ref in r["references"]:
@@ -130,29 +160,62 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         add("reference", f"{ref['reference_id']} {told}")
     add("mind", r["usage_warning"])
     if r["alternatives"]:
-        lines += ["", "not chosen:", table(
-            ("food", "match", "published", "status", "n", "why not"),
-            [(f"{a['source']}:{a['food_id']}", a["match_quality"], f"{a['source_value']} {a['source_unit']}", a["status"],
-              a["n"], a["reason_not_chosen"]) for a in r["alternatives"]], wide)]
+        lines += [
+            "",
+            "not chosen:",
+            table(
+                ("food", "match", "published", "status", "n", "why not"),
+                [
+                    (
+                        f"{a['source']}:{a['food_id']}",
+                        a["match_quality"],
+                        f"{a['source_value']} {a['source_unit']}",
+                        a["status"],
+                        a["n"],
+                        a["reason_not_chosen"],
+                    )
+                    for a in r["alternatives"]
+                ],
+                wide,
+            ),
+        ]
     return "\n".join(lines)
 
 
 def trace_from(r: dict[str, Any], wide: bool) -> str:
     """What one published line became."""
     v = r["published"]
-    lines = [f"{v['source']} {v['file']} line {v['line']}: {v['food_id']} {v['food_name']}",
-             f"  {v['source_component']} {v['component_name']}: {v['text']!r} {v['unit']}", ""]
+    lines = [
+        f"{v['source']} {v['file']} line {v['line']}: {v['food_id']} {v['food_name']}",
+        f"  {v['source_component']} {v['component_name']}: {v['text']!r} {v['unit']}",
+        "",
+    ]
     for h in r["reference"]:
         shown = number(h["value"]) if h["value"] is not None else f"{number(h['low'])} to {number(h['high'])}"
-        lines.append(f"reference  {h['component']} {shown} {h['unit']}, {h['status']}"
-                     f"{'' if h['evidence'] else ', no evidence'}{'; steps ' + ', '.join(h['steps']) if h['steps'] else ''}")
+        lines.append(
+            f"reference  {h['component']} {shown} {h['unit']}, {h['status']}"
+            f"{'' if h['evidence'] else ', no evidence'}{'; steps ' + ', '.join(h['steps']) if h['steps'] else ''}"
+        )
     if not r["reference"]:
         lines.append("reference  not on a common component: kept in the archival stage only")
     lines = [*(line if wide or not line else _wrap_plain(line) for line in lines), ""]
     if r["curated"]:
-        lines.append(table(("ingredient", "component", "rank", "value", "why not"),
-                           [(c["ingredient_id"], c["component"], c["rank"], number(c["value"]),
-                             c["reason_not_chosen"] or "chosen") for c in r["curated"]], wide))
+        lines.append(
+            table(
+                ("ingredient", "component", "rank", "value", "why not"),
+                [
+                    (
+                        c["ingredient_id"],
+                        c["component"],
+                        c["rank"],
+                        number(c["value"]),
+                        c["reason_not_chosen"] or "chosen",
+                    )
+                    for c in r["curated"]
+                ],
+                wide,
+            )
+        )
     else:
         lines.append("curated    no ingredient is mapped to this food, or the component is not needed")
     return "\n".join(lines)
@@ -161,29 +224,43 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
 def trace_step(r: dict[str, Any], wide: bool) -> str:
     """A step and the cells that went through it."""
     s = r["step"]
-    head = (f"{s['id']}: {s['from_component']} {s['from_unit']} -> {s['to_component']} {s['to_unit']}, "
-            f"{s['factor'] or s['formula']}")
+    head = (
+        f"{s['id']}: {s['from_component']} {s['from_unit']} -> {s['to_component']} {s['to_unit']}, "
+        f"{s['factor'] or s['formula']}"
+    )
     lines = [head if wide else _wrap_plain(head), _wrap("source", s["source"], wide), "", f"{len(r['touched'])} cells"]
     if r["touched"]:
-        lines.append(table(("ingredient", "component", "published", "value", "status"),
-                           [(t["ingredient_id"], t["component"], f"{t['source_value']} {t['source_unit']}",
-                             f"{number(t['value'])} {t['unit']}", t["status"]) for t in r["touched"]], wide))
+        lines.append(
+            table(
+                ("ingredient", "component", "published", "value", "status"),
+                [
+                    (
+                        t["ingredient_id"],
+                        t["component"],
+                        f"{t['source_value']} {t['source_unit']}",
+                        f"{number(t['value'])} {t['unit']}",
+                        t["status"],
+                    )
+                    for t in r["touched"]
+                ],
+                wide,
+            )
+        )
     return "\n".join(lines)
 
 
 def gaps(found: list[dict[str, Any]], wide: bool) -> str:
-    """Gaps, with the range of comparable foods."""
+    """Gaps, with the range of comparable foods, and what the unknown could hide where that was asked for."""
     if not found:
         return "no gap"
+    ranked = any(g["impact"] is not None for g in found)
     body = []
     for g in found:
         p = g["peers"]
         peers = f"{number(p['low'])} to {number(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
         impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
-        body.append((g["ingredient_id"], g["component"], g["kind"], peers, impact))
-    heading = ("ingredient", "component", "kind", "comparable foods", "could hide")
-    if not any(row[4] for row in body):
-        heading, body = heading[:4], [row[:4] for row in body]
+        body.append([g["ingredient_id"], g["component"], g["kind"], peers, *([impact] if ranked else [])])
+    heading = ["ingredient", "component", "kind", "comparable foods", *(["could hide"] if ranked else [])]
     return table(heading, body, wide) + f"\n\n{len(found)} gaps"
 
 
@@ -191,21 +268,51 @@ def found(r: dict[str, Any], wide: bool) -> str:
     """Ingredients, then source foods with what they are and who says so."""
     lines = []
     if r["ingredients"]:
-        lines += [table(("ingredient", "part", "skin", "bone", "valued", "measured", "gaps"),
-                        [(i["ingredient_id"], i["part"], i["skin"], i["bone"], i["components_valued"],
-                          i["components_measured"], i["components_missing"]) for i in r["ingredients"]], wide, (4, 5, 6)), ""]
+        lines += [
+            table(
+                ("ingredient", "part", "skin", "bone", "valued", "measured", "gaps"),
+                [
+                    (
+                        i["ingredient_id"],
+                        i["part"],
+                        i["skin"],
+                        i["bone"],
+                        i["components_valued"],
+                        i["components_measured"],
+                        i["components_missing"],
+                    )
+                    for i in r["ingredients"]
+                ],
+                wide,
+                (4, 5, 6),
+            ),
+            "",
+        ]
     for f in r["foods"]:
         told = f"{f['source']} {f['food_id']}  {f['name']}"
         lines.append(told if wide else _wrap_plain(told))
-        facts = [f["state"] + (f" ({f['method']})" if f["method"] not in (None, "none") else ""), f"{f['species']} {f['part']}",
-                 f"skin {f['skin']}", f"bone {f['bone']}", f"fat {f['fat_trim']}", f"additions {f['additions']}",
-                 f"may supply raw: {f['may_supply_raw']}"]
+        facts = [
+            f["state"] + (f" ({f['method']})" if f["method"] not in (None, "none") else ""),
+            f"{f['species']} {f['part']}",
+            f"skin {f['skin']}",
+            f"bone {f['bone']}",
+            f"fat {f['fat_trim']}",
+            f"additions {f['additions']}",
+            f"may supply raw: {f['may_supply_raw']}",
+        ]
         lines.append(_wrap("", "; ".join(facts), wide))
         for label, key in (("witnesses", "witnesses"), ("look at", "review_reasons"), ("cautions", "cautions")):
             if f[key]:
-                lines.append(_wrap(f"  {label}", "; ".join(
-                    x if isinstance(x, str) else " ".join(str(y) for y in x.values()) for x in (
-                        f[key] if isinstance(f[key], list) else [f"{k}: {v}" for k, v in f[key].items()])), wide))
+                lines.append(
+                    _wrap(
+                        f"  {label}",
+                        "; ".join(
+                            x if isinstance(x, str) else " ".join(str(y) for y in x.values())
+                            for x in (f[key] if isinstance(f[key], list) else [f"{k}: {v}" for k, v in f[key].items()])
+                        ),
+                        wide,
+                    )
+                )
         if f["refuse_pct"]:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
     lines.append(f"\n{len(r['ingredients'])} ingredients, {len(r['foods'])} source foods")

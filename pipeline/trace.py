@@ -40,8 +40,11 @@ def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
     known = [r["component"] for r in rows(con, "select component from reference.components where needed order by 1")]
     if component.upper() in known:
         return component.upper()
-    names = rows(con, "select component from reference.components where needed and name ilike ? order by position",
-                 [f"%{component}%"])
+    names = rows(
+        con,
+        "select component from reference.components where needed and name ilike ? order by position",
+        [f"%{component}%"],
+    )
     cure = f"did you mean {', '.join(r['component'] for r in names[:5])}?" if names else near(component.upper(), known)
     raise InputError(f"no needed component {component!r}", "", cure)
 
@@ -52,27 +55,43 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
 
     ingredient, component = resolve_ingredient(con, ingredient), resolve_component(con, component)
     key = [ingredient, component]
-    cell = rows(con, 'select * exclude (evidence, year) from curated."values" where ingredient_id = ? and component = ?',
-                key)[0]
+    cell = rows(
+        con, 'select * exclude (evidence, year) from curated."values" where ingredient_id = ? and component = ?', key
+    )[0]
     known = registry.steps(schemas)
     steps = []
     for step in json.loads(cell["steps"]):
         s = known[step]
-        steps.append({"id": step, "from": f"{s['from_component']} {s['from_unit']}".strip(),
-                      "to": f"{s['to_component']} {s['to_unit']}".strip(),
-                      "factor": s["factor"] or s["formula"], "source": s["source"]})
-    digests = rows(con, "select sha256 from archival.files where source = ? and file = ?", [cell["source"], cell["file"]])
+        steps.append(
+            {
+                "id": step,
+                "from": f"{s['from_component']} {s['from_unit']}".strip(),
+                "to": f"{s['to_component']} {s['to_unit']}".strip(),
+                "factor": s["factor"] or s["formula"],
+                "source": s["source"],
+            }
+        )
+    digests = rows(
+        con, "select sha256 from archival.files where source = ? and file = ?", [cell["source"], cell["file"]]
+    )
     references = [
-        r for reference in json.loads(cell["reference_ids"])
-        for r in rows(con, "select reference_id, authors, title, year, container, volume, issue, pages, url"
-                           ' from curated."references" where reference_id = ?', [reference])
+        r
+        for reference in json.loads(cell["reference_ids"])
+        for r in rows(
+            con,
+            "select reference_id, authors, title, year, container, volume, issue, pages, url"
+            ' from curated."references" where reference_id = ?',
+            [reference],
+        )
     ]
     others = rows(
         con,
         """select rank, source, release, food_id, food_name, match_quality, source_component, source_value, source_unit,
              value, unit, status, n, file, line, steps, reason_not_chosen
            from curated.candidates where ingredient_id = ? and component = ? and reason_not_chosen is not null
-           order by rank""", key)
+           order by rank""",
+        key,
+    )
     for other in others:
         other["steps"] = json.loads(other["steps"])
     gap = rows(con, "select * from curated.gaps where ingredient_id = ? and component = ?", key)
@@ -80,33 +99,49 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         con,
         """select p.n, p.low, p.median, p.high, p.part, p.species_group from reference.peers p
            join curated.ingredient_keys k on k.part = p.part and k.species_group = p.species_group
-           where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""", key)
+           where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""",
+        key,
+    )
     warning = rows(con, "select usage_warning from reference.components where component = ?", [component])
     parts = rows(
         con,
         """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
              v.low, v.high, v.status, v.source, v.food_id, v.file, v.line
            from archival.maintainer_composites c join curated."values" v on v.ingredient_id = c.part_ingredient_id
-           where c.ingredient_id = ? and v.component = ? order by c.line""", key)
-    decision = rows(con, "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
-                         " where decision_id = ?", [cell["decision_id"]])
+           where c.ingredient_id = ? and v.component = ? order by c.line""",
+        key,
+    )
+    decision = rows(
+        con,
+        "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
+        " where decision_id = ?",
+        [cell["decision_id"]],
+    )
     for name in ("reference_ids", "alternatives", "steps"):
         cell.pop(name)
     return {
-        "schema_version": "1", **cell,
+        "schema_version": "1",
+        **cell,
         "sha256": digests[0]["sha256"] if digests else None,
         "source_codes": _codes(con, cell),
-        "steps": steps, "references": references, "alternatives": others,
+        "steps": steps,
+        "references": references,
+        "alternatives": others,
         "peers": peers[0] if peers else {"n": 0, "low": None, "median": None, "high": None},
-        "parts": parts, "decision": decision[0] if decision else None,
+        "parts": parts,
+        "decision": decision[0] if decision else None,
         "usage_warning": warning[0]["usage_warning"],
         "gap": _gap(gap[0]) if gap else None,
     }
 
 
 def _gap(row: dict[str, Any]) -> dict[str, Any]:
-    return {"kind": row["kind"], "detail": row["detail"], "needed_by": json.loads(row["needed_by"]),
-            "remedy": row["remedy"]}
+    return {
+        "kind": row["kind"],
+        "detail": row["detail"],
+        "needed_by": json.loads(row["needed_by"]),
+        "remedy": row["remedy"],
+    }
 
 
 def _codes(con: duckdb.DuckDBPyConnection, cell: dict[str, Any]) -> list[dict[str, Any]]:
@@ -120,9 +155,14 @@ def _codes(con: duckdb.DuckDBPyConnection, cell: dict[str, Any]) -> list[dict[st
             """select 'source code' as kind, Src_Cd as code, SrcCd_Desc as meaning from archival.sr28_src_cd
                where Src_Cd = ? union all
                select 'derivation', Deriv_Cd, Deriv_Desc from archival.sr28_deriv_cd where Deriv_Cd = ?""",
-            [source_code, derivation])
-    return rows(con, "select kind, code, description as meaning from reference.status_map where source = ? and kind ="
-                     " 'derivation' and code = ?", [cell["source"], cell["derivation"]])
+            [source_code, derivation],
+        )
+    return rows(
+        con,
+        "select kind, code, description as meaning from reference.status_map where source = ? and kind ="
+        " 'derivation' and code = ?",
+        [cell["source"], cell["derivation"]],
+    )
 
 
 def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
@@ -133,28 +173,32 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
         raise InputError(f"{place!r} is not SOURCE:FILE:LINE", "", "for instance usda-sr28:NUT_DATA.txt:69721")
     known = rows(con, "select distinct source from archival.releases order by 1")
     if source not in [r["source"] for r in known]:
-        raise InputError(f"source {source!r} is not in the build", "",
-                         "use " + ", ".join(r["source"] for r in known))
+        raise InputError(f"source {source!r} is not in the build", "", "use " + ", ".join(r["source"] for r in known))
     published = rows(
         con,
         """select v.*, f.name as food_name, c.name as component_name from archival."values" v
              left join archival.foods f using (source, release, food_id)
              left join archival.components c using (source, release, source_component)
-           where v.source = ? and v.file = ? and v.line = ?""", [source, file, line])
+           where v.source = ? and v.file = ? and v.line = ?""",
+        [source, file, line],
+    )
     if not published:
         raise InputError("no published value on this line", place, "count lines from 1 in the unpacked file")
     value = published[0]
     reached = rows(
         con,
         """select ingredient_id, component, rank, value, unit, status, steps, reason_not_chosen from curated.candidates
-           where source = ? and file = ? and line = ? order by ingredient_id, component""", [source, file, line])
+           where source = ? and file = ? and line = ? order by ingredient_id, component""",
+        [source, file, line],
+    )
     for row in reached:
         row["steps"] = json.loads(row["steps"])
     harmonised = rows(
         con,
         """select component, value, low, high, unit, status, evidence, steps from reference."values"
            where source = ? and food_id = ? and source_component = ? order by component""",
-        [source, value["food_id"], value["source_component"]])
+        [source, value["food_id"], value["source_component"]],
+    )
     for row in harmonised:
         row["steps"] = json.loads(row["steps"])
     return {"schema_version": "1", "published": value, "reference": harmonised, "curated": reached}
@@ -171,5 +215,7 @@ def trace_step(con: duckdb.DuckDBPyConnection, schemas: Path, step: str) -> dict
         con,
         """select ingredient_id, component, source, food_id, source_value, source_unit, value, unit, status
            from curated."values" where list_contains(from_json(steps, '["VARCHAR"]'), ?)
-           order by ingredient_id, component""", [step])
+           order by ingredient_id, component""",
+        [step],
+    )
     return {"schema_version": "1", "step": known[step], "touched": touched}

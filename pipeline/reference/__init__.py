@@ -38,10 +38,14 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         'create table reference.components(component text primary key, name text, unit text, "group" text,'
         " needed boolean, block text, usage_warning text, definition text, position int)"
     )
-    load_rows(con, "reference.components", [
-        {**{k: v or None for k, v in c.items()}, "needed": c["needed"] == "yes", "position": i}
-        for i, c in enumerate(tags)
-    ])
+    load_rows(
+        con,
+        "reference.components",
+        [
+            {**{k: v or None for k, v in c.items()}, "needed": c["needed"] == "yes", "position": i}
+            for i, c in enumerate(tags)
+        ],
+    )
     con.execute(
         "create table reference.component_map(source text, source_component text, component text, preference int,"
         " steps text, factor decimal(18, 9), status_override text, note text,"
@@ -52,25 +56,38 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     for line, r in registry.read_csv(schemas / "component_sources.csv", "schemas/component_sources.csv"):
         where = f"schemas/component_sources.csv:{line}"
         if r["component"] not in names:
-            raise InputError(f"component {r['component']!r} is not in the registry", where,
-                             "use a component of schemas/components.csv")
+            raise InputError(
+                f"component {r['component']!r} is not in the registry",
+                where,
+                "use a component of schemas/components.csv",
+            )
         factor = Decimal("1.000000000")
         for step in json.loads(r["steps"] or "[]"):
             if step not in known_steps or not known_steps[step]["factor"]:
                 raise InputError(f"step {step!r} is not defined with a factor", where, "define it in conversions.csv")
             factor *= Decimal(known_steps[step]["factor"])
-        mapped.append({
-            "source": r["source"], "source_component": r["source_component"], "component": r["component"],
-            "preference": int(r["preference"]), "steps": r["steps"] or "[]",
-            "factor": factor.quantize(Decimal("1e-9")), "status_override": r["status"] or None, "note": r["note"] or None,
-        })
+        mapped.append(
+            {
+                "source": r["source"],
+                "source_component": r["source_component"],
+                "component": r["component"],
+                "preference": int(r["preference"]),
+                "steps": r["steps"] or "[]",
+                "factor": factor.quantize(Decimal("1e-9")),
+                "status_override": r["status"] or None,
+                "note": r["note"] or None,
+            }
+        )
     load_rows(con, "reference.component_map", mapped)
     con.execute(
         "create table reference.status_map(source text, kind text, code text, description text, status text, note text,"
         " primary key (source, kind, code))"
     )
-    load_rows(con, "reference.status_map",
-              [r for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")])
+    load_rows(
+        con,
+        "reference.status_map",
+        [r for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")],
+    )
 
 
 def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
@@ -84,7 +101,8 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
         source, file, line, derivation, code, text, count = unknown[0]
         raise InputError(
             f"unknown code (derivation {derivation!r}, source code {code!r}, text {text!r}), {count} rows of {source}",
-            f"{file}:{line}", "add the code to schemas/status_map.csv with its published meaning",
+            f"{file}:{line}",
+            "add the code to schemas/status_map.csv with its published meaning",
         )
     bad = con.execute(
         """select file, line,
@@ -121,8 +139,14 @@ def _require_sound_links(con: duckdb.DuckDBPyConnection) -> None:
         if name is None:
             raise InputError(f"{source} has no food {food}{more}", where, "mend the food id or take the row out")
         if name != expected:
-            raise InputError(f"{source} {food} is {name!r}, not {expected!r}{more}", where,
-                             "look at the food again, then correct food_name or the id")
+            raise InputError(
+                f"{source} {food} is {name!r}, not {expected!r}{more}",
+                where,
+                "look at the food again, then correct food_name or the id",
+            )
         what = f"state is {state}" if state != "raw" else f"additions are {additions}"
-        raise InputError(f"{source} {food} {name!r} may not supply a raw ingredient: {what}{more}", where,
-                         "map a raw food with nothing added")
+        raise InputError(
+            f"{source} {food} {name!r} may not supply a raw ingredient: {what}{more}",
+            where,
+            "map a raw food with nothing added",
+        )

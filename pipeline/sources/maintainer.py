@@ -16,7 +16,15 @@ if TYPE_CHECKING:
 
 ID = "maintainer"
 PREFIX = "maintainer"
-FILES = ("ingredients", "ingredient_foods", "ingredient_aliases", "citations", "cited_values", "composites", "decisions")
+FILES = (
+    "ingredients",
+    "ingredient_foods",
+    "ingredient_aliases",
+    "citations",
+    "cited_values",
+    "composites",
+    "decisions",
+)
 NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 
 Row = dict[str, Any]
@@ -71,18 +79,25 @@ def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
                 known = {r[key] for r in tables[target]}
                 for row in rows:
                     if row[column.column] not in known:
-                        raise InputError(f"{column.column} {row[column.column]!r} is not in {target}.csv",
-                                         _where(name, row), f"add it to {target}.csv or mend the id")
+                        raise InputError(
+                            f"{column.column} {row[column.column]!r} is not in {target}.csv",
+                            _where(name, row),
+                            f"add it to {target}.csv or mend the id",
+                        )
     cautions = {r["code"] for _, r in registry.read_csv(schemas / "cautions.csv", "schemas/cautions.csv")}
     for row in tables["ingredients"]:
         for code in filter(None, (row["cautions"] or "").split(";")):
             if code not in cautions:
-                raise InputError(f"unknown caution {code!r}", _where("ingredients", row),
-                                 "use a code of schemas/cautions.csv")
+                raise InputError(
+                    f"unknown caution {code!r}", _where("ingredients", row), "use a code of schemas/cautions.csv"
+                )
     for row in tables["ingredient_foods"]:
         if row["match_quality"] != "A" and not row["note"]:
-            raise InputError(f"match quality {row['match_quality']} without a note", _where("ingredient_foods", row),
-                             "say in note what differs")
+            raise InputError(
+                f"match quality {row['match_quality']} without a note",
+                _where("ingredient_foods", row),
+                "say in note what differs",
+            )
     _check_composites(tables["composites"])
     return tables
 
@@ -98,14 +113,18 @@ def _read(path: Path, name: str, schemas: Path) -> list[Row]:
     seen: dict[tuple[Any, ...], int] = {}
     for line, text in registry.read_csv(path, shown):
         if list(text) != [c.column for c in columns]:
-            raise InputError(f"heading is {','.join(text)}", f"{shown}:1",
-                             "it must be " + ",".join(c.column for c in columns))
+            raise InputError(
+                f"heading is {','.join(text)}", f"{shown}:1", "it must be " + ",".join(c.column for c in columns)
+            )
         row: Row = {c.column: _typed(c, text[c.column], f"{shown}:{line}", schemas) for c in columns}
         row["line"] = line
         key = tuple(row[c.column] for c in columns if c.key)
         if key in seen:
-            raise InputError(f"{'/'.join(map(str, key))} stands already on line {seen[key]}", f"{shown}:{line}",
-                             "keep one of the two rows")
+            raise InputError(
+                f"{'/'.join(map(str, key))} stands already on line {seen[key]}",
+                f"{shown}:{line}",
+                "keep one of the two rows",
+            )
         seen[key] = line
         rows.append(row)
     return rows
@@ -127,8 +146,9 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
         if kind == "range":
             low, _, high = rest.partition(":")
             if (low and value < float(low)) or (high and value > float(high)):
-                raise InputError(f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where,
-                                 "mend the number")
+                raise InputError(
+                    f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where, "mend the number"
+                )
         return int(value) if field.type == "integer" else value
     if field.type == "list":
         try:
@@ -139,8 +159,9 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
     if kind == "pattern" and not re.fullmatch(rest, text):
         raise InputError(f"{field.column} {text!r} is not well formed", where, "lower case, digits and hyphens")
     if kind == "ref" and rest == "components" and text not in {c["component"] for c in registry.components(schemas)}:
-        raise InputError(f"component {text!r} is not in the registry", where,
-                         "use a component of schemas/components.csv")
+        raise InputError(
+            f"component {text!r} is not in the registry", where, "use a component of schemas/components.csv"
+        )
     words = registry.vocabularies(schemas).get(kind)
     if words is not None and text not in words:
         raise InputError(f"{field.column} {text!r} is not one of {_near(text, words)}", where, "mend the word")
@@ -162,5 +183,8 @@ def _check_composites(rows: list[Row]) -> None:
         total[row["ingredient_id"]] = total.get(row["ingredient_id"], 0.0) + row["share_pct"]
     for row in rows:
         if abs(total[row["ingredient_id"]] - 100) > 1e-6:
-            raise InputError(f"shares of {row['ingredient_id']} sum to {total[row['ingredient_id']]:g}, not 100",
-                             _where("composites", row), "mend the shares")
+            raise InputError(
+                f"shares of {row['ingredient_id']} sum to {total[row['ingredient_id']]:g}, not 100",
+                _where("composites", row),
+                "mend the shares",
+            )

@@ -44,7 +44,9 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     archive = release.files[0]
     expected = release.members
     if set(expected) != {f"{name}.txt" for name in LAYOUT}:
-        raise InputError("twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]")
+        raise InputError(
+            "twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]"
+        )
     for name, body in archive_members(archive, expected, f"{archive.parent.parent.name}/{archive.name}"):
         stem = name.removesuffix(".txt")
         table = read_legacy_text(body, LAYOUT[stem].split(), f"{archive.name}!{name}")
@@ -53,8 +55,14 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
         con.unregister("incoming")
         con.execute(
             "insert into archival.files values ($source, $release, $file, $sha256, $bytes, $records)",
-            {"source": ID, "release": release.release, "file": name, "sha256": expected[name], "bytes": len(body),
-             "records": table.num_rows},
+            {
+                "source": ID,
+                "release": release.release,
+                "file": name,
+                "sha256": expected[name],
+                "bytes": len(body),
+                "records": table.num_rows,
+            },
         )
     return _common(release.release)
 

@@ -1,8 +1,8 @@
 """Bone-in composites against their parts and against published ground bone-in and bone-sieved figures.
 
-Sources: USDA SR28 foods 05301 to 05304, 10114, 13330, 17209 (mechanically separated, read from the build); Kakimov et al.
-2021, Theory and Practice of Meat Processing 6:39-45, abstract (cattle ribs and vertebrae ground with meat rests, 5318 mg
-Ca per 100 g); MEXT 2020, food 11211 (tree sparrow with bone and skin: 1100 mg Ca, 660 mg P).
+Sources: USDA SR28 foods 05301 to 05304, 10114, 13330, 17209 (mechanically separated, read from the build); Kakimov et
+al. 2021, Theory and Practice of Meat Processing 6:39-45, abstract (cattle ribs and vertebrae ground with meat rests,
+5318 mg Ca per 100 g); MEXT 2020, food 11211 (tree sparrow with bone and skin: 1100 mg Ca, 660 mg P).
 """
 
 from __future__ import annotations
@@ -66,8 +66,15 @@ def test_bone_raises_calcium_far_above_the_meat_and_above_meat_with_the_bone_sie
            and food_id in ('05301', '05302', '05303', '05304', '10114', '13330', '17209')"""
     ).fetchall()[0][0]
     assert sieved == 485
-    parts = ("chicken-neck-bone-in", "chicken-wing-bone-in", "chicken-back-bone-in", "chicken-leg-bone-in",
-             "pork-sparerib-bone-in", "lamb-neck-bone-in", "beef-short-rib-bone-in")
+    parts = (
+        "chicken-neck-bone-in",
+        "chicken-wing-bone-in",
+        "chicken-back-bone-in",
+        "chicken-leg-bone-in",
+        "pork-sparerib-bone-in",
+        "lamb-neck-bone-in",
+        "beef-short-rib-bone-in",
+    )
     for part in parts:
         assert cells[part, "CA"][1] > 2 * sieved, part
     assert cells["chicken-neck-meat-and-skin", "CA"][0] == 18
@@ -89,7 +96,7 @@ def test_calcium_to_phosphorus_lies_between_small_animals_and_hydroxyapatite(
 
 
 def test_beef_agrees_in_size_with_ribs_and_vertebrae_ground_whole(
-    cells: dict[tuple[str, str], tuple[Any, ...]]
+    cells: dict[tuple[str, str], tuple[Any, ...]],
 ) -> None:
     value, low, high, _ = cells["beef-short-rib-bone-in", "CA"]
     assert CATTLE_PASTE_CA / 2 < low < value < high < CATTLE_PASTE_CA
