@@ -9,6 +9,7 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -116,6 +117,7 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     from pipeline.curated import build_curated
     from pipeline.database import connect
     from pipeline.decisions import verify
+    from pipeline.publish import export_tables
     from pipeline.reference import build_reference
     from schemas.models import require, validate_handover
 
@@ -139,11 +141,13 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
             build_curated(con, workspace.schemas, workspace.maintainer / "needs")
             summary = _summary(con)
             summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
-            say("checks: every rule, then planted faults")
-            judged = gate(con, workspace.schemas)
+            say("checks: every rule, then planted faults; writing tables meanwhile")
+            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
+                judging = beside.submit(gate, other, workspace.schemas)
+                export_tables(con, staged, workspace.schemas)
+                judged = judging.result()
             summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
-            say("writing tables")
-            _write(con, staged, workspace, inputs, judged.result["summary"])
+            _describe(con, staged, workspace, inputs, judged.result["summary"])
             con.execute("checkpoint")
     except BaseException:
         fresh.unlink(missing_ok=True)
@@ -159,12 +163,12 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     return summary
 
 
-def _write(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
+def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
+    """Write manifest and data package descriptor beside the tables in `folder`."""
     from pipeline import publish
 
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
-    publish.export_tables(con, folder, workspace.schemas)
     publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, checks))
     publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
 

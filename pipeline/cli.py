@@ -461,6 +461,33 @@ def mix_command(
         raise typer.Exit(1)
 
 
+@app.command("report", epilog="Example: rawref report --open")
+def report_command(
+    open_pages: Annotated[bool, typer.Option("--open", help="Serve the pages on this machine and open them.")] = False,
+    format: FormatOption = Format.text,
+) -> None:
+    """Write the pages to look things up in to reports/site/: table, gaps, provenance, quality, drift, dictionary."""
+    from pipeline.build import check_result, refresh
+    from pipeline.drift import drift
+    from pipeline.report import serve, write_site
+
+    space = workspace()
+    refresh(space, say)
+    pending = drift(space) if (space.curated / "manifest.json").is_file() else None
+    target = space.reports / "site"
+    with opened(space) as con:
+        summary = write_site(space, con, target, check=check_result(space), drift=pending)
+    if format is Format.json:
+        emit({"schema_version": "1", "path": space.relative(target), **summary})
+    else:
+        out(
+            f"{summary['pages']} pages for {summary['ingredients']} ingredients, {summary['bytes'] / 1e6:.1f} MB: "
+            f"{space.relative(target)}/index.html"
+        )
+    if open_pages:
+        serve(target, say)
+
+
 def main() -> None:
     """Run the command and turn our exceptions into exit statuses, in this one place."""
     try:

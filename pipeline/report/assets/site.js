@@ -1,0 +1,252 @@
+/* Search, sort, copy, deep links and the arrow keys of the map. Without it every page still shows everything. */
+(function () {
+  "use strict";
+  var doc = document;
+  doc.documentElement.classList.add("js");
+  function all(selector, from) { return Array.prototype.slice.call((from || doc).querySelectorAll(selector)); }
+  function one(selector, from) { return (from || doc).querySelector(selector); }
+
+  /* Deep links: an address ending in #VITD opens the chain of that cell. */
+  function reveal() {
+    var id = "";
+    try { id = decodeURIComponent(location.hash.slice(1)); } catch (error) { return; }
+    var target = id && id.indexOf("=") < 0 && doc.getElementById(id);
+    if (!target) { return; }
+    var box = target.closest("details");
+    if (box) {
+      box.open = true;
+      one("summary", box).focus({ preventScroll: true });
+    }
+    target.scrollIntoView({ block: box ? "center" : "start" });
+  }
+
+  /* Filters: each field of a form is matched with the data attribute of the same name on a row. */
+  function filter(form) {
+    var name = form.getAttribute("data-filter");
+    var table = doc.getElementById(name);
+    if (!table) { return; }
+    var rows = table.tBodies ? all("tr", table.tBodies[0]) : all("[data-row]", table);
+    /* What a row is searched by: its own words, else its heading and the page that it leads to. */
+    var texts = rows.map(function (row) {
+      if (row.hasAttribute("data-q")) { return row.getAttribute("data-q"); }
+      return (row.cells[0].textContent + " " + one("a", row).getAttribute("href")).toLowerCase();
+    });
+    var hits = one('[data-hits="' + name + '"]');
+    var none = one('[data-none="' + name + '"]');
+    var columns = one("[data-columns]", form);
+
+    function apply() {
+      var words = form.elements.q ? form.elements.q.value.toLowerCase().split(/\s+/).filter(Boolean) : [];
+      var wanted = all("select[name]", form).filter(function (select) { return select.value && select !== columns; });
+      var shown = 0;
+      rows.forEach(function (row, at) {
+        var text = texts[at];
+        var fits = words.every(function (word) { return text.indexOf(word) >= 0; }) && wanted.every(function (select) {
+          return (row.getAttribute("data-" + select.name) || "").split(" ").indexOf(select.value) >= 0;
+        });
+        row.hidden = !fits;
+        if (fits) { shown += 1; }
+      });
+      if (hits) {
+        hits.textContent = (shown === rows.length ? rows.length : shown + " of " + rows.length) + " " + hits.getAttribute("data-noun");
+      }
+      if (none) { none.hidden = shown > 0; }
+      if (columns) { zoom(table, columns.value); }
+      remember();
+    }
+    /* The state goes into the address after #, so that a filtered list can be linked to. */
+    function remember() {
+      var state = all("input[name], select[name]", form).filter(function (field) { return field.value; }).map(function (field) {
+        return field.name + "=" + encodeURIComponent(field.value);
+      }).join("&");
+      if (state || location.hash.indexOf("=") > 0) {
+        try { history.replaceState(null, "", state ? "#" + state : location.pathname + location.search); } catch (error) { /* no address to keep it in */ }
+      }
+    }
+    function recall() {
+      if (location.hash.indexOf("=") < 0) { return; }
+      location.hash.slice(1).split("&").forEach(function (pair) {
+        var at = pair.indexOf("=");
+        var field = form.elements[pair.slice(0, at)];
+        try { if (field) { field.value = decodeURIComponent(pair.slice(at + 1)); } } catch (error) { /* not ours */ }
+      });
+    }
+    form.addEventListener("submit", function (event) { event.preventDefault(); });
+    form.addEventListener("input", apply);
+    form.addEventListener("change", apply);
+    form.addEventListener("reset", function () { setTimeout(apply, 0); });
+    all('[data-clear="' + name + '"]').forEach(function (button) {
+      button.addEventListener("click", function () { form.reset(); if (form.elements.q) { form.elements.q.focus(); } });
+    });
+    recall();
+    apply();
+    window.addEventListener("hashchange", function () { if (location.hash.indexOf("=") > 0) { recall(); apply(); } });
+  }
+  function zoom(table, wanted) {
+    var heads = all("thead th[data-tag]", table);
+    heads.forEach(function (head, at) {
+      var off = Boolean(wanted) && head.getAttribute("data-group") !== wanted && head.getAttribute("data-tag") !== wanted;
+      if (head.classList.contains("off") === off) { return; }
+      all("tr", table).forEach(function (row) { row.children[at + 1].classList.toggle("off", off); });
+    });
+  }
+
+  /* Sorting: a heading becomes a button; rows without a number stay at the end either way. */
+  function sortable(table) {
+    all("thead th[data-sort]", table).forEach(function (head) {
+      var at = Array.prototype.indexOf.call(head.parentNode.children, head);
+      var numeric = head.getAttribute("data-sort") === "number";
+      var button = doc.createElement("button");
+      button.type = "button";
+      button.className = "sort";
+      while (head.firstChild) { button.appendChild(head.firstChild); }
+      head.appendChild(button);
+      button.addEventListener("click", function () {
+        var down = head.getAttribute("aria-sort") === (numeric ? "descending" : "ascending");
+        var direction = numeric ? (down ? 1 : -1) : (down ? -1 : 1);
+        all("thead th[aria-sort]", table).forEach(function (other) { other.removeAttribute("aria-sort"); });
+        head.setAttribute("aria-sort", direction > 0 ? "ascending" : "descending");
+        var body = table.tBodies[0];
+        var keyed = all("tr", body).map(function (row, place) {
+          var cell = row.children[at];
+          var raw = numeric ? cell.getAttribute("data-v") : cell.textContent.trim().toLowerCase();
+          return { row: row, place: place, key: numeric ? (raw ? Number(raw) : null) : raw };
+        });
+        keyed.sort(function (a, b) {
+          if (numeric && (a.key === null || b.key === null)) { return (a.key === null) - (b.key === null) || a.place - b.place; }
+          return (a.key < b.key ? -1 : a.key > b.key ? 1 : 0) * direction || a.place - b.place;
+        });
+        keyed.forEach(function (item) { body.appendChild(item.row); });
+      });
+    });
+  }
+
+  /* Copying: the rows of values.csv of this ingredient, embedded in the page. */
+  function unpacked(data) {
+    var numeric = data.columns.map(function (column) { return data.numeric.indexOf(column) >= 0; });
+    return { columns: data.columns, rows: data.rows.map(function (row) {
+      return row.map(function (value, at) { return value === null || numeric[at] ? value : data.words[value]; });
+    }) };
+  }
+  function quoted(value) {
+    if (value === null) { return ""; }
+    if (typeof value === "number") { return String(value); }
+    var text = value;
+    /* A text that a spreadsheet would run as a formula gets an apostrophe in the copy; the files have it verbatim. */
+    if (/^[=+\-@\t\r]/.test(text)) { text = "'" + text; }
+    return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
+  }
+  function asCsv(data) {
+    return [data.columns].concat(data.rows).map(function (row) { return row.map(quoted).join(","); }).join("\r\n") + "\r\n";
+  }
+  function asJson(data) {
+    return JSON.stringify(data.rows.map(function (row) {
+      var made = {};
+      data.columns.forEach(function (column, at) {
+        made[column] = /^(steps|reference_ids|alternatives)$/.test(column) ? JSON.parse(row[at]) : row[at];
+      });
+      return made;
+    }), null, 1);
+  }
+  function put(text, done) {
+    function old() {
+      var area = doc.createElement("textarea");
+      area.value = text;
+      doc.body.appendChild(area);
+      area.select();
+      var worked = false;
+      try { worked = doc.execCommand("copy"); } catch (error) { worked = false; }
+      area.remove();
+      done(worked);
+    }
+    if (navigator.clipboard && window.isSecureContext) {
+      navigator.clipboard.writeText(text).then(function () { done(true); }, old);
+    } else { old(); }
+  }
+  function tools() {
+    var store = doc.getElementById("cells-data");
+    var said = one(".said");
+    all("[data-copy]").forEach(function (button) {
+      button.addEventListener("click", function () {
+        var data = unpacked(JSON.parse(store.textContent));
+        var kind = button.getAttribute("data-copy");
+        put(kind === "csv" ? asCsv(data) : asJson(data), function (worked) {
+          said.textContent = worked ? data.rows.length + " rows copied as " + kind.toUpperCase() : "The browser refused to copy: take the files from Download.";
+          button.focus();
+        });
+      });
+    });
+    all("[data-open-all]").forEach(function (button) {
+      button.addEventListener("click", function () {
+        var open = button.getAttribute("aria-pressed") !== "true";
+        button.setAttribute("aria-pressed", String(open));
+        button.textContent = open ? "Close every chain" : "Open every chain";
+        all(".cells details").forEach(function (box) { box.open = open; });
+      });
+    });
+    all(".cells details").forEach(function (box) {
+      box.addEventListener("toggle", function () {
+        var id = one(".chain", box).id;
+        if (box.open && !one('[data-open-all][aria-pressed="true"]')) {
+          try { history.replaceState(null, "", "#" + id); } catch (error) { /* no address to keep it in */ }
+        }
+      });
+    });
+  }
+
+  /* The map: one cell takes part in tabbing, the arrow keys move it, the line above says what is under it. */
+  function map(table) {
+    var line = one('[data-read="' + table.id + '"]');
+    var heads = all("thead th", table);
+    all("td a", table).forEach(function (link, at) { link.tabIndex = at ? -1 : 0; });
+    function tell(link) {
+      var row = link.closest("tr");
+      var head = heads[link.closest("td").cellIndex];
+      line.textContent = one("th", row).textContent + ", " + one("a", head).title + ": " + link.getAttribute("aria-label");
+    }
+    function move(link, down, across) {
+      var cell = link.closest("td");
+      var row = cell.parentNode;
+      var next = cell;
+      do {
+        if (down) { row = down > 0 ? row.nextElementSibling : row.previousElementSibling; next = row && row.children[cell.cellIndex]; }
+        else { next = across > 0 ? next.nextElementSibling : next.previousElementSibling; }
+      } while (next && (row.hidden || next.classList.contains("off")));
+      return next && one("td a", next.parentNode) && next.matches("td") ? one("a", next) : null;
+    }
+    table.addEventListener("focusin", function (event) {
+      var link = event.target.closest("td a");
+      if (!link) { return; }
+      all('td a[tabindex="0"]', table).forEach(function (other) { other.tabIndex = -1; });
+      link.tabIndex = 0;
+      tell(link);
+    });
+    table.addEventListener("mouseover", function (event) { var link = event.target.closest("td a"); if (link) { tell(link); } });
+    table.addEventListener("keydown", function (event) {
+      var link = event.target.closest("td a");
+      var step = { ArrowDown: [1, 0], ArrowUp: [-1, 0], ArrowRight: [0, 1], ArrowLeft: [0, -1] }[event.key];
+      if (!link || !step || event.altKey || event.ctrlKey || event.metaKey) { return; }
+      var next = move(link, step[0], step[1]);
+      event.preventDefault();
+      if (next) { next.focus(); next.scrollIntoView({ block: "nearest", inline: "nearest" }); }
+    });
+  }
+
+  function start() {
+    all("table[data-sortable]").forEach(sortable);
+    all("table.map").forEach(map);
+    all("form[data-filter]").forEach(filter);
+    if (one("#cells-data")) { tools(); }
+    reveal();
+    window.addEventListener("hashchange", reveal);
+    doc.addEventListener("keydown", function (event) {
+      var field = one('.filter input[type="search"]');
+      var typing = /^(INPUT|SELECT|TEXTAREA)$/.test((doc.activeElement || {}).tagName || "");
+      if (event.key === "/" && field && !typing && !event.ctrlKey && !event.metaKey && !event.altKey) {
+        event.preventDefault();
+        field.focus();
+      }
+    });
+  }
+  start();
+})();

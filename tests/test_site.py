@@ -1,0 +1,445 @@
+"""The static site says what the published table says, keeps every text harmless, and is the same bytes every time."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import random
+import re
+import subprocess
+import sys
+import threading
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.database import connect
+from pipeline.errors import InputError
+from pipeline.report import words, write_site
+from pipeline.report.serve import server
+from pipeline.workspace import Workspace
+from tests import site_folder
+
+CELLS, SEED = 500, 20
+VOID = {"meta", "link", "input", "br", "img"}
+
+
+@dataclass
+class Element:
+    """One element with its attributes, its text and what is in it."""
+
+    tag: str
+    attributes: dict[str, str]
+    inside: list[Element] = field(default_factory=list)
+    own: list[str] = field(default_factory=list)
+    order: list[Any] = field(default_factory=list)
+
+    def all(self, tag: str = "", **wanted: str) -> Iterator[Element]:
+        """Every element below with this tag, class (`cls`) or id."""
+        for child in self.inside:
+            classes = child.attributes.get("class", "").split()
+            if (not tag or child.tag == tag) and ("cls" not in wanted or wanted["cls"] in classes) and (
+                    "id" not in wanted or child.attributes.get("id") == wanted["id"]):
+                yield child
+            yield from child.all(tag, **wanted)
+
+    @property
+    def text(self) -> str:
+        """All text in it, in order."""
+        return "".join(part if isinstance(part, str) else part.text for part in self.order)
+
+
+class Tree(HTMLParser):
+    """A page as elements; the closing tags of dt and dd may be left out, as HTML allows."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.root = Element("", {})
+        self.open = [self.root]
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in ("dt", "dd") and self.open[-1].tag in ("dt", "dd"):
+            self.open.pop()
+        made = Element(tag, {name: value or "" for name, value in attrs})
+        self.open[-1].inside.append(made)
+        self.open[-1].order.append(made)
+        if tag not in VOID:
+            self.open.append(made)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        while self.open[-1].tag in ("dt", "dd") and self.open[-1].tag != tag:
+            self.open.pop()
+        assert self.open[-1].tag == tag, (tag, self.open[-1].tag)
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.open[-1].own.append(data)
+        self.open[-1].order.append(data)
+
+
+def tree(path: Path) -> Element:
+    made = Tree(path.read_text(encoding="utf-8"))
+    assert made.open == [made.root], path
+    return made.root
+
+
+@dataclass(frozen=True)
+class Site:
+    """A written site, what it was written from, and its summary."""
+
+    folder: Path
+    tables: Path
+    summary: dict[str, Any]
+
+    def pages(self) -> list[Path]:
+        return sorted(self.folder.rglob("*.html"))
+
+
+@pytest.fixture(scope="module")
+def site(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """The site of the whole table, from the working database."""
+    folder, summary = site_folder.whole(built_workspace, tmp_path_factory.getbasetemp())
+    return Site(folder, built_workspace.curated, summary)
+
+
+@pytest.fixture(scope="module")
+def hostile(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """A small site from a folder in which every text of others is hostile."""
+    base = tmp_path_factory.mktemp("hostile")
+    tables = site_folder.small(built_workspace.curated, base / "curated", site_folder.HOSTILE)
+    summary = write_site(built_workspace, tables, base / "site", check=site_folder.CHECK, drift=site_folder.DRIFT)
+    return Site(base / "site", tables, summary)
+
+
+def cells_of(page: str) -> dict[str, str]:
+    """The cells of an ingredient's page by component, each the source text of its row group."""
+    bodies = re.findall(r"<tbody(?: class=\"gap\")?>\n.*?</details></td></tr>\n</tbody>", page, re.DOTALL)
+    return {re.findall(r'<div class="chain" id="([^"]+)">', body)[0]: body for body in bodies}
+
+
+def rows_in_page(page: str) -> list[dict[str, Any]]:
+    """The embedded rows of values.csv, as the page's script unpacks them."""
+    data = json.loads(re.findall(r'<script type="application/json" id="cells-data">(.*?)</script>', page)[0])
+    return [{column: value if value is None or column in data["numeric"] else data["words"][value]
+             for column, value in zip(data["columns"], row, strict=True)} for row in data["rows"]]
+
+
+def same(shown: Any, text: str) -> bool:
+    """Whether a JSON value of a page is what the CSV field says; lists are compared as lists."""
+    if text == "":
+        return shown is None
+    if isinstance(shown, (int, float)):
+        return float(text) == shown
+    return bool(shown == text or (text.startswith("[") and json.loads(shown) == json.loads(text)))
+
+
+def test_500_random_cells_equal_the_published_values(site: Site) -> None:
+    published = site_folder.read(site.tables, "values")
+    sample = sorted(random.Random(SEED).sample(range(len(published)), CELLS))
+    pages: dict[str, str] = {}
+    for at in sample:
+        row = published[at]
+        path = site.folder / "ingredient" / f"{row['ingredient_id']}.html"
+        page = pages.setdefault(row["ingredient_id"], path.read_text(encoding="utf-8"))
+        cell = Tree(cells_of(page)[row["component"]]).root
+        where = f"{row['ingredient_id']} {row['component']}"
+        data = list(cell.all("data"))
+        if row["value"]:
+            assert [float(d.attributes["value"]) for d in data] == [float(row["value"])], where
+            shown = data[0].text
+            if shown.startswith("≈"):
+                assert float(shown[1:]) == pytest.approx(float(row["value"]), rel=5e-5), where
+                assert f"{words.number(float(row['value']))} {row['unit']}" in cell.text, where
+            else:
+                assert float(shown) == float(row["value"]), where
+        else:
+            assert not data, where
+            assert ("range only" if row["low"] or row["high"] else "unknown") in cell.text, where
+        chain = next(cell.all(cls="chain")).text
+        for end in ("low", "high"):
+            assert not row[end] or words.number(float(row[end])) in chain, where
+        assert words.plain(row["status"]) in cell.text
+        for column in ("source", "food_id", "file", "line", "source_value", "source_component", "decision_id"):
+            assert row[column] in chain, f"{where}: {column}"
+        assert row["food_name"] in cell.text and row["confidence"] in cell.text, where
+        assert all(step in chain for step in json.loads(row["steps"])), where
+        embedded = next(r for r in rows_in_page(page) if r["component"] == row["component"])
+        assert all(same(embedded[column], text) for column, text in row.items()), where
+
+
+def test_shown_gaps_are_the_rows_of_gaps(site: Site) -> None:
+    gaps = site_folder.read(site.tables, "gaps")
+    expected = {(g["ingredient_id"], g["component"]): g["kind"] for g in gaps}
+    shown = {}
+    for path in (site.folder / "ingredient").iterdir():
+        for component, cell in cells_of(path.read_text(encoding="utf-8")).items():
+            marks = re.findall(r'<span class="hole">([^<]+)</span>', cell)
+            assert len(marks) < 2
+            if marks:
+                shown[path.stem, component] = marks[0]
+    assert shown == {key: f"gap: {words.plain(kind)}" for key, kind in expected.items()}
+    assert site.summary["gaps"] == len(gaps)
+    index = tree(site.folder / "index.html")
+    assert [e.attributes["data-gaps"] for e in index.all("dd") if "data-gaps" in e.attributes] == [str(len(gaps))]
+    maps = "".join(path.read_text(encoding="utf-8") for path in (site.folder / "coverage").iterdir())
+    assert sum(int(n) for n in re.findall(r'<b data-gaps="(\d+)">', maps)) == len(gaps)
+    assert len(re.findall(r'<td><a class="g[ "]', maps)) == len(gaps)
+    components = "".join(path.read_text(encoding="utf-8") for path in (site.folder / "component").iterdir())
+    assert components.count('data-known="no"') == len(gaps)
+
+
+def test_an_unknown_amount_is_never_shown_as_a_number(site: Site) -> None:
+    blank = {(r["ingredient_id"], r["component"]) for r in site_folder.read(site.tables, "values") if not r["value"]}
+    for component in ("TAU", "VITD", "F20D4N6"):
+        page = tree(site.folder / "component" / f"{component}.html")
+        for row in next(page.all("table", id="list")).all("tr"):
+            link = next(row.all("a"), None)
+            if link is None:
+                continue
+            ingredient = Path(link.attributes["href"].partition("#")[0]).stem
+            amount = [cell for cell in row.inside if cell.tag == "td"][1]
+            if (ingredient, component) in blank:
+                assert amount.text in ("unknown", "range only") and amount.attributes["data-v"] == ""
+            else:
+                assert re.fullmatch(r"≈?[0-9.e-]+", amount.text)
+
+
+def test_counts_on_the_list_equal_the_table(site: Site) -> None:
+    published = {r["ingredient_id"]: r for r in site_folder.read(site.tables, "ingredients")}
+    total = len(rows_in_page((site.folder / "ingredient" / "beef-liver.html").read_text(encoding="utf-8")))
+    seen = set()
+    for row in next(tree(site.folder / "ingredients.html").all("tbody")).all("tr"):
+        ingredient = Path(next(row.all("a")).attributes["href"]).stem
+        numbers = [int(cell.attributes["data-v"]) for cell in row.all("td") if "data-v" in cell.attributes]
+        r = published[ingredient]
+        gaps = int(r["components_missing"])
+        assert numbers == [total - gaps, int(r["components_measured"]), gaps]
+        seen.add(ingredient)
+    assert seen == set(published)
+
+
+def test_size(site: Site) -> None:
+    sizes = {path: path.stat().st_size for path in site.pages()}
+    assert max(sizes.values()) <= 1_000_000
+    assert site.summary["pages"] == len(sizes) and site.summary["page_bytes"] == sum(sizes.values())
+    assert site.summary["bytes"] == sum(p.stat().st_size for p in site.folder.rglob("*") if p.is_file()) < 120_000_000
+
+
+def test_nothing_is_loaded_from_elsewhere_and_every_link_leads_somewhere(site: Site) -> None:
+    ids: dict[Path, set[str]] = {}
+    wanted: list[tuple[Path, Path, str]] = []
+    for path in site.pages():
+        page = path.read_text(encoding="utf-8")
+        found = re.findall(r'<[^>]* id="([^"]*)"', page)
+        ids[path] = set(found)
+        assert len(found) == len(ids[path]), f"{path.name}: an id twice"
+        assert not re.search(r"<[^>]* (?:style|on[a-z]+)=", page), path
+        assert not re.search(r'<(?!a )[^>]* (?:src|href|action|data)="(?:https?:)?//', page), path
+        for link in set(re.findall(r'<a [^>]*?href="([^"]*)"', page)):
+            if not link.startswith(("https://", "http://")):
+                file, _, anchor = link.partition("#")
+                wanted.append((path, Path(os.path.normpath(path.parent / file)) if file else path, anchor))
+    present = {path for path in site.folder.rglob("*") if path.is_file()}
+    for path, target, anchor in wanted:
+        assert target in present, f"{path}: {target}"
+        assert not anchor or "=" in anchor or anchor in ids[target], f"{path}: {target.name}#{anchor}"
+    css = (site.folder / "assets" / "site.css").read_text(encoding="utf-8")
+    assert "url(" not in css and "@import" not in css
+
+
+def test_index_carries_dataset_metadata(site: Site) -> None:
+    """Required and recommended properties after schema.org Dataset as search engines document them."""
+    blocks = tree(site.folder / "index.html").all("script")
+    block = next(e for e in blocks if e.attributes.get("type") == "application/ld+json")
+    data = json.loads(block.text)
+    assert data["@type"] == "Dataset" and data["@context"] == "https://schema.org/"
+    assert 50 <= len(data["description"]) <= 5000 and data["license"].startswith("https://") and data["isBasedOn"]
+    assert {v["propertyID"] for v in data["variableMeasured"]} >= {"TAU", "NA", "RETOL"}
+    for file in data["distribution"]:
+        body = (site.folder / file["contentUrl"]).read_bytes()
+        assert file["sha256"] == hashlib.sha256(body).hexdigest() and file["contentSize"] == f"{len(body)} B"
+
+
+def test_downloads_are_the_published_bytes(site: Site) -> None:
+    offered = {p.name for p in (site.folder / "data").iterdir()}
+    assert offered == {p.name for p in site.tables.iterdir()}
+    page = tree(site.folder / "download.html").text
+    for path in site.tables.iterdir():
+        body = path.read_bytes()
+        assert (site.folder / "data" / path.name).read_bytes() == body
+        assert hashlib.sha256(body).hexdigest() in page
+
+
+def test_dictionary_holds_the_whole_registry(site: Site, built_workspace: Workspace) -> None:
+    page = tree(site.folder / "dictionary.html").text
+    for name, column in (("fields", "description"), ("vocabularies", "code"), ("components", "name"),
+                         ("conversions", "id"), ("cautions", "text")):
+        with (built_workspace.schemas / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
+            for row in csv.DictReader(stream):
+                assert row[column] in page, (name, row[column])
+
+
+def test_hostile_texts_are_shown_and_do_nothing(hostile: Site) -> None:
+    for path in hostile.pages():
+        page = tree(path)
+        scripts = list(page.all("script"))
+        assert {e.attributes.get("type", e.attributes.get("src", "?")) for e in scripts} <= {
+            "application/json", "application/ld+json", "assets/site.js", "../assets/site.js"}, path
+        assert not list(page.all("img")) and not list(page.all("b", id="hurt"))
+        for link in page.all("a"):
+            assert not link.attributes.get("href", "").lower().startswith(("javascript", "data:")), path
+    listed = tree(hostile.folder / "ingredients.html")
+    names = {e.text for e in listed.all("bdi")}
+    assert names >= set(site_folder.HOSTILE.values())
+    liver = tree(hostile.folder / "ingredient" / f"{site_folder.FEW[0]}.html")
+    assert next(liver.all("h1")).text == site_folder.HOSTILE["script"]
+    assert all(b.tag == "bdi" for b in next(liver.all("h1")).inside)
+    quality = tree(hostile.folder / "quality.html").text
+    assert site_folder.HOSTILE["script"] in quality and site_folder.HOSTILE["end"] in quality
+
+
+def test_cut_lists_state_the_cut(hostile: Site) -> None:
+    quality = tree(hostile.folder / "quality.html")
+    shown = len(list(next(quality.all("details")).all("tr"))) - 1
+    assert shown < 301 and f"{301 - shown} more in the JSON" in quality.text
+    assert any(a.attributes["href"] == "ingredient/beef-liver.html#WATER" for a in quality.all("a"))
+    drift = tree(hostile.folder / "drift.html")
+    assert any(a.attributes["href"] == "ingredient/beef-liver.html#RETOL" for a in drift.all("a"))
+    assert "-100.0 %" in drift.text and "none" in drift.text
+
+
+def test_pages_are_well_formed(site: Site, hostile: Site) -> None:
+    """Every element that must be closed is, in the right order (the parser of this file asserts it)."""
+    chosen = [*site.folder.glob("*.html"), *hostile.pages(), *sorted((site.folder / "ingredient").iterdir())[::50]]
+    assert all(next(tree(path).all("main")).text for path in chosen)
+
+
+def test_what_was_not_run_is_said(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    write_site(built_workspace, hostile.tables, tmp_path / "site")
+    assert "No check result came with this report" in tree(tmp_path / "site" / "quality.html").text
+    assert "No comparison came with this report" in tree(tmp_path / "site" / "drift.html").text
+    write_site(built_workspace, hostile.tables, tmp_path / "site", drift={"summary": {}, "changes": []})
+    assert "None: the build equals the accepted table." in tree(tmp_path / "site" / "drift.html").text
+
+
+def test_a_folder_alone_gives_the_same_cells(site: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    tables = site_folder.small(built_workspace.curated, tmp_path / "curated")
+    write_site(built_workspace, tables, tmp_path / "site")
+    for name in site_folder.FEW:
+        one, other = ((folder / "ingredient" / f"{name}.html").read_text(encoding="utf-8")
+                      for folder in (site.folder, tmp_path / "site"))
+        assert rows_in_page(one) == rows_in_page(other)
+        assert "not drawn here" in other and "not drawn here" not in one
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+            for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_the_same_build_gives_the_same_bytes(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    """Another process, another hash seed, another locale and time zone, and over an older site."""
+    (tmp_path / "results.json").write_text(json.dumps([site_folder.CHECK, site_folder.DRIFT]), encoding="utf-8")
+    code = ("import json,sys; from pathlib import Path; from pipeline.report import write_site;"
+            "from pipeline.workspace import Workspace; c, d = json.load(open(sys.argv[4]));"
+            "write_site(Workspace(Path(sys.argv[1])), Path(sys.argv[2]), Path(sys.argv[3]), check=c, drift=d)")
+    for seed, zone in (("1", "Pacific/Auckland"), ("2", "UTC")):
+        subprocess.run(
+            [sys.executable, "-c", code, str(built_workspace.root), str(hostile.tables), str(tmp_path / "site"),
+             str(tmp_path / "results.json")],
+            check=True, cwd=Path(__file__).parent.parent,
+            env={**os.environ, "PYTHONHASHSEED": seed, "TZ": zone, "LC_ALL": "C"})
+        assert digests(tmp_path / "site") == digests(hostile.folder)
+
+
+@pytest.mark.slow
+def test_the_whole_site_gives_the_same_bytes(site: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    with connect(built_workspace.database, read_only=True, threads=1) as con:
+        write_site(built_workspace, con, tmp_path / "site", check=site_folder.CHECK, drift=site_folder.DRIFT)
+    assert digests(tmp_path / "site") == digests(site.folder)
+
+
+def test_a_folder_that_is_not_a_site_is_left_alone(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "letter.txt").write_text("keep", encoding="utf-8")
+    with pytest.raises(InputError, match="not a site of ours"):
+        write_site(built_workspace, hostile.tables, tmp_path / "mine")
+    assert (tmp_path / "mine" / "letter.txt").read_text(encoding="utf-8") == "keep"
+
+
+def test_a_failed_run_leaves_the_old_site(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
+    tables = site_folder.small(built_workspace.curated, tmp_path / "curated")
+    write_site(built_workspace, tables, tmp_path / "site")
+    before = digests(tmp_path / "site")
+    (tables / "gaps.csv").unlink()
+    with pytest.raises(InputError, match=r"gaps\.csv"):
+        write_site(built_workspace, tables, tmp_path / "site")
+    found = site_folder.read(hostile.tables, "ingredients")
+    assert digests(tmp_path / "site") == before and found
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["curated", "site"]
+
+
+def test_an_id_that_would_leave_the_folder_is_refused(built_workspace: Workspace, tmp_path: Path) -> None:
+    tables = site_folder.small(built_workspace.curated, tmp_path / "curated")
+    for name in ("ingredients", "values", "gaps", "candidates"):
+        path = tables / f"{name}.csv"
+        path.write_text(path.read_text(encoding="utf-8").replace("beef-heart,", "../beef-heart,"), encoding="utf-8")
+    with pytest.raises(InputError, match="cannot be the name of a page"):
+        write_site(built_workspace, tables, tmp_path / "site")
+    assert not (tmp_path / "site").exists()
+
+
+def test_the_server_keeps_to_loopback_and_to_the_folder(hostile: Site) -> None:
+    (hostile.folder.parent / "secret.txt").write_text("no", encoding="utf-8")
+    with server(hostile.folder) as running:
+        threading.Thread(target=running.serve_forever, daemon=True).start()
+        address = f"http://127.0.0.1:{running.server_address[1]}"
+        assert running.server_address[0] == "127.0.0.1"
+        with urllib.request.urlopen(f"{address}/index.html") as reply:
+            assert reply.status == 200 and b"<!doctype html>" in reply.read()
+        for path in ("/../secret.txt", "/%2e%2e/secret.txt", "/data/", "/nothing.html"):
+            with pytest.raises(urllib.error.HTTPError) as refused:
+                urllib.request.urlopen(address + path)
+            refused.value.close()
+            assert refused.value.code == 404
+        running.shutdown()
+    with pytest.raises(InputError, match="no site here"):
+        server(hostile.folder / "data")
+
+
+def test_numbers_keep_their_digits_or_say_that_they_do_not() -> None:
+    assert [words.number(x) for x in (0.0, 105.0, 0.1, 1e-07, None)] == ["0", "105", "0.1", "1e-07", ""]
+    amounts = (3483.09, 100000000.0, 0.18170057424118502, 0.0)
+    assert [words.short(x) for x in amounts] == ["3483.09", "100000000", "≈0.1817", "0"]
+    assert words.span(16.407179677, 17.792820323) == "16.4–17.8"
+    assert words.span(1.00001, 1.99999) == "1–2" and words.span(0.0, 0.05) == "0–0.05"
+    assert words.span(0.0, None) == "0 to unknown" and words.span(None, None) == ""
+    assert words.span(123456.0, 123456.0) == "123400–123500"
+    assert [words.share(n, 250) for n in (0, 1, 249, 250)] == ["0 %", "<1 %", "99 %", "100 %"]
+    assert words.share(0, 0) == "no cells"
+
+
+def test_embedded_json_cannot_end_its_element() -> None:
+    text = words.embedded({"a": "</script><!--<script>&\u2028"})
+    assert not re.search(r"[<>&\u2028]", text) and json.loads(text) == {"a": "</script><!--<script>&\u2028"}
+
+
+@pytest.mark.parametrize("address", ["javascript:alert(1)", "data:text/html,x", " JaVaScRiPt:x", "//host/x", "", None])
+def test_only_web_addresses_become_links(address: str | None) -> None:
+    assert words.web(address) == ""
+    assert words.web("https://doi.org/10.1/x") == "https://doi.org/10.1/x"
