@@ -196,14 +196,12 @@ def accepted_stamp(workspace: Workspace) -> dict[str, str]:
 
 
 def _settle(workspace: Workspace, is_open: bool) -> str:
-    """Publish where no table was accepted yet and the gate is open; else say how the build stands to what is there."""
+    """Publish where no table is in place yet and the gate is open; else say how the build stands to what is there."""
     from pipeline import publish
 
-    there = (workspace.curated / "manifest.json").is_file()
-    if there and publish.content_digests(workspace.curated) == publish.content_digests(workspace.built):
-        return "equal"
-    if there and accepted_stamp(workspace):
-        return "differs"
+    if (workspace.curated / "manifest.json").is_file():
+        same = publish.content_digests(workspace.curated) == publish.content_digests(workspace.built)
+        return "equal" if same else "differs"
     if not is_open:
         return "refused"
     publish.put_in_place(workspace.built, workspace.curated)

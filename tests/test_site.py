@@ -369,8 +369,12 @@ def test_the_same_build_gives_the_same_bytes(hostile: Site, built_workspace: Wor
 
 @pytest.mark.slow
 def test_the_whole_site_gives_the_same_bytes(site: Site, built_workspace: Workspace, tmp_path: Path) -> None:
-    with connect(built_workspace.database, read_only=True, threads=1) as con:
-        write_site(built_workspace, con, tmp_path / "site", check=site_folder.CHECK, drift=site_folder.DRIFT)
+    with connect(built_workspace.database, read_only=True) as con:
+        con.execute("set threads = 1")  # the open database of the session is the same one: set it, then put it back
+        try:
+            write_site(built_workspace, con, tmp_path / "site", check=site_folder.CHECK, drift=site_folder.DRIFT)
+        finally:
+            con.execute("reset threads")
     assert digests(tmp_path / "site") == digests(site.folder)
 
 
