@@ -113,7 +113,9 @@ def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bo
 
 def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
     from pipeline.archival import build_archival
-    from pipeline.checks.gate import gate
+    from pipeline.checks.gate import Gate
+    from pipeline.checks.run import run
+    from pipeline.checks.selftest import selftest
     from pipeline.curated import build_curated
     from pipeline.database import connect
     from pipeline.decisions import verify
@@ -133,9 +135,13 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
         with connect(fresh, threads=threads) as con:
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
-            require(validate_handover(con, workspace.schemas))
             say("reference: components, units, statuses, facets, comparable foods")
-            build_reference(con, workspace.schemas)
+            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
+                handed_over = beside.submit(validate_handover, other, workspace.schemas)
+                try:
+                    build_reference(con, workspace.schemas)
+                finally:  # a fault of the hand-over is named before what it led to
+                    require(handed_over.result())
             verify(con)
             say("curated: choosing values, naming gaps")
             build_curated(con, workspace.schemas, workspace.maintainer / "needs")
@@ -143,12 +149,13 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
             summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
             say("checks: every rule, then planted faults; writing tables meanwhile")
             with ThreadPoolExecutor(1) as beside, con.cursor() as other:
-                judging = beside.submit(gate, other, workspace.schemas)
+                checking = beside.submit(run, other, workspace.schemas)
                 export_tables(con, staged, workspace.schemas)
-                judged = judging.result()
+                plants = selftest(workspace.schemas)
+                con.execute("checkpoint")
+                judged = Gate.of(checking.result(), plants)
             summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
             _describe(con, staged, workspace, inputs, judged.result["summary"])
-            con.execute("checkpoint")
     except BaseException:
         fresh.unlink(missing_ok=True)
         shutil.rmtree(staged, ignore_errors=True)

@@ -9,7 +9,7 @@ select 'A02' as rule_id, origin, source, food_id, 'PROCNT' as component,
   nitrogen_factor as x, format('nitrogen factor {}', nitrogen_factor) as detail
 from chk_wide where origin = 'food' and raw_animal and part not in ('milk', 'skin', 'foot', 'ear', 'tail') and nitrogen_factor > 0;
 
-create or replace temp table chk_acids as
+create or replace table rules.chk_acids as
 select *, "ALA" + "ARG" + "ASP" + "CYS" + "GLU" + "GLY" + "HIS" + "ILE" + "LEU" + "LYS" + "MET" + "PHE" + "PRO" + "SER"
   + "THR" + "TRP" + "TYR" + "VAL" as acids
 from chk_wide where raw_animal;

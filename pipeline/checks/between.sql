@@ -1,5 +1,5 @@
 -- Between foods: raw and cooked, lean and fat, sources, skin and meat: B01 to B04.
-create or replace temp table chk_cooked as
+create or replace table rules.chk_cooked as
 with stems as (
   select source, food_id, name, state,
     trim(regexp_replace(regexp_replace(lower(name), ', (raw|cooked).*$', ''), '[^a-z0-9%/]+', ' ', 'g')) as stem

@@ -48,7 +48,7 @@ where source in ('mext', 'anses-ciqual') and status in ('missing', 'unmapped')
   and regexp_matches(coalesce(text, ''), '[^-–‐* ]');
 
 -- chk_unit: units of the sources in one spelling; what follows an underscore says how the amount is expressed.
-create or replace temp table chk_unit as
+create or replace table rules.chk_unit as
 select distinct source, source_component,
   replace(split_part(lower(replace(replace(coalesce(unit, ''), 'µ', 'u'), 'μ', 'u')), '_', 1), 'mcg', 'ug') as unit
 from archival.components;

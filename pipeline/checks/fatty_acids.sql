@@ -1,5 +1,5 @@
 -- Fat and fatty acids: L01 to L09. Totals of SR28 hold trans acids already: never add them again.
-create or replace temp table chk_fat as
+create or replace table rules.chk_fat as
 select *, "FASAT" + "FAMS" + "FAPU" as classes from chk_wide where origin = 'food' and raw_animal;
 
 insert into chk_figure by name

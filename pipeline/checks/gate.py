@@ -24,6 +24,11 @@ class Gate:
     def __iter__(self):  # type: ignore[no-untyped-def]
         return iter((self.open, self.result))
 
+    @classmethod
+    def of(cls, result: CheckResult, plants: list[Plant]) -> Gate:
+        """How the gate stands by the findings of the rules and what was seen of the planted faults."""
+        return cls(all(plant.seen for plant in plants) and not closing(result), result, plants)
+
     @property
     def why(self) -> str:
         """One line: why the gate is shut, or that it is open."""
@@ -39,6 +44,4 @@ def gate(con: duckdb.DuckDBPyConnection, schemas: Path, result: CheckResult | No
 
     Unpacks as (open, result). The gate is never open when a planted fault goes unseen.
     """
-    found = result if result is not None else run(con, schemas)
-    plants = selftest(schemas)
-    return Gate(all(plant.seen for plant in plants) and not closing(found), found, plants)
+    return Gate.of(result if result is not None else run(con, schemas), selftest(schemas))

@@ -1,5 +1,5 @@
 -- The figures against the thresholds, and each offence in the scopes that it touches.
-create or replace temp table chk_offence as
+create or replace table rules.chk_offence as
 select row_number() over (order by f.rule_id, f.source, f.food_id, f.ingredient_id, f.component, f.source_component, f.detail)
     as id,
   f.* replace (coalesce(f.detail, 'figure ' || f.x) as detail), if((f.x < l.fail_low or f.x > l.fail_high)
@@ -12,7 +12,7 @@ from (
 where (f.x < l.fail_low or f.x > l.fail_high) and (l.and_fail is null or f.x2 > l.and_fail)
   or (f.x < l.warn_low or f.x > l.warn_high) and (l.and_warn is null or f.x2 > l.and_warn);
 
-create or replace temp table chk_scoped as
+create or replace table rules.chk_scoped as
 with named as (
   select o.*, c.source_component as looked_up
   from chk_offence o left join chk_value c on o.source_component is null and c.source = o.source and c.food_id = o.food_id
@@ -50,7 +50,7 @@ from foods o
 where o.origin in ('food', 'source');
 
 -- A finding is decided when a decision touches the cell that it names, or any cell that the rule reads.
-create or replace temp table chk_decided as
+create or replace table rules.chk_decided as
 with touched as (
   select c.ingredient_id, c.component, min(d.decision_id) as decision_id
   from chk_cell c join archival.maintainer_decisions d on d.source = c.source and d.food_id = c.food_id

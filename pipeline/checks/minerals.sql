@@ -1,20 +1,5 @@
 -- Minerals, and outliers within part and species group on the log scale: M01 to M11.
-create or replace temp table chk_basis as
-select v.component, v.part, v.species_group, log10(v.x) as lx
-from chk_value v join reference.components c using (component)
-where v.raw_animal and v.x > 0 and not v.composite and v.duplicate_of is null and v.status <> 'imputed';
--- Without the reference stage (the committed table alone) the published cells are their own comparison.
-insert into chk_basis
-select component, part, species_group, log10(x) from chk_cell
-where kind = 'raw' and x > 0 and status in ('measured', 'calculated') and not exists (from chk_value);
-
-create or replace temp table chk_group as
-select component, part, species_group, count(*) as n, median(lx) as middle, 1.4826 * mad(lx) as sigma
-from chk_basis group by all;
-create or replace temp table chk_part as
-select component, part, count(*) as n, median(lx) as middle from chk_basis group by all;
-
-create or replace temp table chk_screened as
+create or replace table rules.chk_screened as
 select 'food' as origin, source, food_id, source_component, null::text as ingredient_id, component, part, species_group,
   log10(x) as lx
 from chk_value where raw_animal and x > 0
@@ -47,7 +32,7 @@ from chk_screened s
     and g.n >= getvariable('chk.M02.group_from')
 where exists (from chk_value); -- published cells alone are too few and too alike to be their own comparison
 
-create or replace temp table chk_flesh as
+create or replace table rules.chk_flesh as
 select *, species_group in ('bovine', 'sheep_goat', 'pig', 'rabbit', 'game', 'equine', 'bird') as land
 from chk_wide
 where raw_animal and bone <> 'yes' and species_group not in ('mollusc', 'crustacean')

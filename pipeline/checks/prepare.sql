@@ -1,6 +1,6 @@
 -- What the rules read, computed once: foods in scope, their values, and the published cells.
 -- chk_food: raw animal foods and every food that stands for an ingredient; key (source, food_id).
-create or replace temp table chk_food as
+create or replace table rules.chk_food as
 select f.*, f.realm = 'animal' and f.state = 'raw' as raw_animal, l.food_id is not null as linked,
   try_cast(a.nitrogen_factor as double) as nitrogen_factor, try_cast(a.protein_factor as double) as protein_factor,
   try_cast(a.fat_factor as double) as fat_factor, try_cast(a.cho_factor as double) as cho_factor
@@ -10,7 +10,7 @@ from reference.foods f
 where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.food_id is not null);
 
 -- chk_row: every row of the reference stage for those foods.
-create or replace temp table chk_row as
+create or replace table rules.chk_row as
 select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.value, v.high, v.unit, v.status,
   v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
   f.linked, f.part, f.species, f.species_group, f.composite, f.duplicate_of
@@ -18,13 +18,13 @@ from reference."values" v join chk_food f using (source, release, food_id);
 
 -- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
 -- below detection counts as the 0 that is printed, as the rules judge what was published.
-create or replace temp table chk_value as
+create or replace table rules.chk_value as
 select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0, null)) as x
 from chk_row
 qualify row_number() over (partition by source, food_id, component order by (x is null), preference, source_component) = 1;
 
 -- chk_cell: the published cells with what their ingredient is; key (ingredient_id, component).
-create or replace temp table chk_cell as
+create or replace table rules.chk_cell as
 select v.ingredient_id, v.component, v.value, v.unit, v.basis, v.status, v.low, v.high, v.spread_basis, v.n,
   v.confidence, v.source, v.release, v.food_id, v.match_quality, v.source_component, v.source_value, v.source_unit,
   v.derivation, v.donor_food_id, v.donor_state, v.file, v.line, v.steps, v.reference_ids, v.disagreement,
@@ -37,7 +37,7 @@ from curated."values" v
   left join chk_species s on s.species = i.species;
 
 -- chk_pair: the foods and the ingredients whose profile a rule can judge; key (source, food_id) or ingredient_id.
-create or replace temp table chk_profile as
+create or replace table rules.chk_profile as
 select 'food' as origin, source, food_id, null::text as ingredient_id, raw_animal, part, species, species_group, skin,
   bone, fat_trim, name, nitrogen_factor, protein_factor, fat_factor, cho_factor
 from chk_food
@@ -51,17 +51,33 @@ from curated.ingredients i
   left join chk_food f on f.source = e.source and f.food_id = e.food_id
 where i.kind = 'raw' and coalesce(s.species_group, 'none') not in ('plant', 'none');
 
-create or replace temp table chk_amount as
+create or replace table rules.chk_amount as
 select 'food' as origin, source || ':' || food_id as key, component, x, status, source_code, derivation, evidence
 from chk_value
 union all by name
 select 'ingredient' as origin, ingredient_id as key, component, x, status, null as source_code, derivation, evidence
 from chk_cell where kind = 'raw';
 
+-- chk_group and chk_part: the middle and spread of what raw animal foods hold, on the log scale.
+create or replace table rules.chk_basis as
+select v.component, v.part, v.species_group, log10(v.x) as lx
+from chk_value v join reference.components c using (component)
+where v.raw_animal and v.x > 0 and not v.composite and v.duplicate_of is null and v.status <> 'imputed';
+-- Without the reference stage (the committed table alone) the published cells are their own comparison.
+insert into chk_basis
+select component, part, species_group, log10(x) from chk_cell
+where kind = 'raw' and x > 0 and status in ('measured', 'calculated') and not exists (from chk_value);
+
+create or replace table rules.chk_group as
+select component, part, species_group, count(*) as n, median(lx) as middle, 1.4826 * mad(lx) as sigma
+from chk_basis group by all;
+create or replace table rules.chk_part as
+select component, part, count(*) as n, median(lx) as middle from chk_basis group by all;
+
 -- What every rule hands over: one row per subject judged, with the figure to hold against the thresholds.
-create or replace temp table chk_figure(
+create or replace table rules.chk_figure(
   rule_id text, class text, origin text, source text, food_id text, source_component text, ingredient_id text,
   component text, x double, x2 double, detail text);
 
 -- Rules over very many subjects hand over only those that break them, and the number that was looked at.
-create or replace temp table chk_evaluated(rule_id text, n bigint);
+create or replace table rules.chk_evaluated(rule_id text, n bigint);

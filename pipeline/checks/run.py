@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 from pipeline import registry
 from pipeline.checks import catalogue
 from pipeline.checks.catalogue import Rule
-from pipeline.database import rows, run_file
+from pipeline.database import rows, run_file, scalar
 
 if TYPE_CHECKING:
     import duckdb
@@ -28,6 +31,7 @@ FAMILIES = (
     "between",
     "published",
 )
+WORKERS = 2
 CheckResult = dict[str, Any]
 SEVERITY = {"fail": 0, "warn": 1}
 SCOPE = {"curated": 0, "candidate": 1, "source": 2}
@@ -38,20 +42,36 @@ def run(
 ) -> CheckResult:
     """Every rule over the database, in the JSON shape of the contract; nothing is capped and nothing is edited.
 
-    `only` limits the result to some rule ids, `families` the files of rules that are run. Temporary tables
-    `chk_*` are made and dropped again.
+    `only` limits the result to some rule ids, `families` the files of rules that are run, two at a time. What they
+    hand on stands in tables `chk_*` of a database in memory that is attached as `rules` and dropped again. What `con`
+    has not committed is not seen.
     """
     rules = catalogue.load(schemas)
+    con.execute("attach ':memory:' as rules (read_only false)")
     try:
-        _load(con, rules, schemas)
-        run_file(con, HERE / "prepare.sql")
-        _pivot(con, schemas)
-        for name in families:
-            run_file(con, HERE / f"{name}.sql")
-        run_file(con, HERE / "judge.sql")
-        return _result(con, [rule for rule in rules if not only or rule.id in only])
+        with ExitStack() as stack:
+            cursors = [stack.enter_context(_cursor(con, rules)) for _ in range(min(WORKERS, len(families)))]
+            first = cursors[0]
+            _load(first, rules, schemas)
+            run_file(first, HERE / "prepare.sql")
+            _pivot(first, schemas)
+            idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
+            for cursor in cursors:
+                idle.put(cursor)
+
+            def judge(family: str) -> None:
+                cursor = idle.get()
+                try:
+                    run_file(cursor, HERE / f"{family}.sql")
+                finally:
+                    idle.put(cursor)
+
+            with ThreadPoolExecutor(len(cursors)) as pool:
+                list(pool.map(judge, families))
+            run_file(first, HERE / "judge.sql")
+            return _result(first, [rule for rule in rules if not only or rule.id in only])
     finally:
-        _drop(con)
+        con.execute("detach rules")
 
 
 def closing(result: CheckResult) -> list[dict[str, Any]]:
@@ -86,8 +106,19 @@ def summarise(rules: list[dict[str, Any]]) -> CheckResult:
     return result
 
 
+def _cursor(con: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> duckdb.DuckDBPyConnection:
+    """A connection of its own to the same database that finds `chk_*` and knows the numbers of the rules."""
+    cursor = con.cursor()
+    home = scalar(con, "select current_database()")
+    cursor.execute(f"set search_path = '{home},rules'")
+    for rule in rules:
+        for name, value in rule.numbers.items():
+            cursor.execute(f'set variable "chk.{rule.id}.{name}" = {value!r}::double')
+    return cursor
+
+
 def _load(con: duckdb.DuckDBPyConnection, rules: Sequence[Rule], schemas: Path) -> None:
-    """The catalogue, the species groups and the step factors as temporary tables."""
+    """The catalogue, the species groups and the step factors as tables."""
     _fill(con, "chk_rule", "rule_id text, level text, via text", [[r.id, r.level, r.via] for r in rules])
     _fill(
         con,
@@ -107,9 +138,6 @@ def _load(con: duckdb.DuckDBPyConnection, rules: Sequence[Rule], schemas: Path) 
         "rule_id text, name text, value double",
         [[r.id, name, value] for r in rules for name, value in r.numbers.items()],
     )
-    for rule in rules:
-        for name, value in rule.numbers.items():
-            con.execute(f'set variable "chk.{rule.id}.{name}" = {value!r}::double')
     _fill(
         con,
         "chk_word",
@@ -134,13 +162,13 @@ def _load(con: duckdb.DuckDBPyConnection, rules: Sequence[Rule], schemas: Path) 
 
 
 def _fill(con: duckdb.DuckDBPyConnection, table: str, columns: str, lines: list[list[Any]]) -> None:
-    """Make a temporary table of a few rows in one statement."""
+    """Make a table of a few rows in one statement."""
     casts = ", ".join(
         f"line[{place}]::{column.split()[1]} as {column.split()[0]}"
         for place, column in enumerate(columns.split(", "), 1)
     )
     con.execute(
-        f"""create or replace temp table {table} as
+        f"""create table rules.{table} as
         select {casts} from (select unnest(from_json(?, '[["VARCHAR"]]')) as line)""",
         [json.dumps(lines)],
     )
@@ -150,7 +178,7 @@ def _pivot(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     """chk_wide: one row per food and ingredient, one column per component of the registry."""
     tags = ", ".join(f"'{c['component']}'" for c in registry.components(schemas))
     con.execute(
-        f"""create or replace temp table chk_wide as
+        f"""create table rules.chk_wide as
         with amounts as (
           from (
             pivot (select origin, key, component, x from chk_amount) on component in ({tags})
@@ -209,11 +237,3 @@ def entry(rule: Rule, findings: list[dict[str, Any]], evaluated: int) -> dict[st
     if rule.note:
         made["note"] = rule.note
     return made
-
-
-def _drop(con: duckdb.DuckDBPyConnection) -> None:
-    names = con.execute(
-        "select table_name from duckdb_tables() where temporary and starts_with(table_name, 'chk_') order by 1"
-    ).fetchall()
-    for (name,) in names:
-        con.execute(f'drop table temp."{name}"')

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from pipeline.errors import InputError
+
+BLOCK = 64 << 20
+"""Bytes parsed at once: small blocks become small row groups, which the database joins again at its checkpoint."""
 
 
 def read_legacy_text(
@@ -22,7 +26,7 @@ def read_legacy_text(
     try:
         table = pacsv.read_csv(
             pa.BufferReader(body),
-            read_options=pacsv.ReadOptions(column_names=list(columns), encoding=encoding, block_size=8 << 20),
+            read_options=pacsv.ReadOptions(column_names=list(columns), encoding=encoding, block_size=BLOCK),
             parse_options=pacsv.ParseOptions(
                 delimiter=delimiter, quote_char=quote, double_quote=False, newlines_in_values=False
             ),
@@ -39,7 +43,7 @@ def read_legacy_text(
             f"{lines} complete lines but {table.num_rows} rows; the file is cut or a field holds a line break",
             f"{where}:{lines + 1}", "restore the pinned file",
         )
-    return table.append_column("line", pa.array(range(1, table.num_rows + 1), pa.int64()))
+    return table.append_column("line", pa.array(np.arange(1, table.num_rows + 1, dtype=np.int64)))
 
 
 def _first_fault(

@@ -5,15 +5,18 @@ All twelve files are read. Layout: Documentation and User Guide, September 2015,
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
 from pipeline.sources import Release, archive_members
+from pipeline.sources.layouts import record_file, store
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
+    import pyarrow as pa
 
 ID = "usda-sr28"
 PREFIX = "sr28"
@@ -47,23 +50,17 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
         raise InputError(
             "twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]"
         )
-    for name, body in archive_members(archive, expected, f"{archive.parent.parent.name}/{archive.name}"):
-        stem = name.removesuffix(".txt")
-        table = read_legacy_text(body, LAYOUT[stem].split(), f"{archive.name}!{name}")
-        con.register("incoming", table)
-        con.execute(f'create table archival."{PREFIX}_{stem.lower()}" as select * from incoming')
-        con.unregister("incoming")
-        con.execute(
-            "insert into archival.files values ($source, $release, $file, $sha256, $bytes, $records)",
-            {
-                "source": ID,
-                "release": release.release,
-                "file": name,
-                "sha256": expected[name],
-                "bytes": len(body),
-                "records": table.num_rows,
-            },
-        )
+    members = archive_members(archive, expected, f"{archive.parent.parent.name}/{archive.name}")
+
+    def read(member: tuple[str, bytes]) -> tuple[str, int, pa.Table]:
+        name, body = member
+        columns = LAYOUT[name.removesuffix(".txt")].split()
+        return name, len(body), read_legacy_text(body, columns, f"{archive.name}!{name}")
+
+    with ThreadPoolExecutor(2) as pool:  # the next files are parsed while one is stored
+        for name, size, table in pool.map(read, members):
+            store(con, f"{PREFIX}_{name.removesuffix('.txt').lower()}", table)
+            record_file(con, ID, release.release, name, expected[name], size, table.num_rows)
     return _common(release.release)
 
 

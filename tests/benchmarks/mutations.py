@@ -158,29 +158,28 @@ def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -
     """Mutations of reference."values" of foods in scope, one a food and batch; each seen when a rule names its food."""
     rng, score, done = random.Random(seed), Score(), 0
     with tempfile.TemporaryDirectory() as scratch:
-        copy = Path(scratch) / "spoilt.duckdb"
-        shutil.copyfile(database, copy)
-        with connect(copy) as con:
+        with connect(database, read_only=True) as con:
             quiet = named_foods(run(con, schemas))
             rows = con.execute(
                 """select v.rowid, v.food_id, v.component, v.value, v.status, v.unit from reference."values" v
                    join reference.foods f using (source, release, food_id)
                    where v.source = 'usda-sr28' and f.realm = 'animal' and f.state = 'raw' order by v.rowid"""
             ).fetchall()
-            foods = sorted({row[1] for row in rows})
-            while done < count:
-                planned: dict[str, tuple[str, str, str]] = {}
-                con.execute("begin")
+        foods = sorted({row[1] for row in rows})
+        while done < count:
+            planned: dict[str, tuple[str, str, str]] = {}
+            copy = Path(scratch) / "spoilt.duckdb"
+            shutil.copyfile(database, copy)
+            with connect(copy) as con:
                 while len(planned) < min(BATCH, count - done):
                     row, kind = rng.choice(rows), KINDS[(done + len(planned)) % len(KINDS)]
                     if row[1] not in planned and mutate_stored(con, kind, row, foods, rng):
                         planned[row[1]] = (kind, row[2], row[4])
                 told = named_foods(run(con, schemas))
-                con.execute("rollback")
-                for food, (kind, component, status) in planned.items():
-                    rules = {r.split("|")[0] for r in told.get(food, set()) - quiet.get(food, set())}
-                    _count(score, kind, f"{food} {component} ({status}): {kind}", rules)
-                done += len(planned)
+            for food, (kind, component, status) in planned.items():
+                rules = {r.split("|")[0] for r in told.get(food, set()) - quiet.get(food, set())}
+                _count(score, kind, f"{food} {component} ({status}): {kind}", rules)
+            done += len(planned)
     return score
 
 
