@@ -21,7 +21,16 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import unpack
 from pipeline.errors import InputError, SourceMissing
-from pipeline.sources import COMMON_TABLES, DeclaredRelease, PinnedFile, Release, Source, archive_members, committed
+from pipeline.sources import (
+    COMMON_TABLES,
+    DeclaredRelease,
+    PinnedFile,
+    Release,
+    Source,
+    committed,
+    opened_archive,
+    require_digest,
+)
 from pipeline.sources import declared as declared_sources
 from pipeline.sources import sha256 as digest_of
 from pipeline.sources.layouts import LEADING_BYTES, leading_fault
@@ -522,5 +531,7 @@ def _compare_with_repository(workspace: Workspace, name: str, origin: Path) -> E
     if not origin.is_file():
         raise InputError("no such file", str(origin), "give the path of the downloaded archive")
     if digest_of(origin) not in {digest_of(path) for path in release.files}:
-        list(archive_members(origin, release.members, origin.name))
+        with opened_archive(origin, release.members, origin.name) as bundle:
+            for member, digest in release.members.items():
+                require_digest(hashlib.sha256(bundle.read(member)).hexdigest(), digest, f"{origin.name}!{member}")
     return replace(_in_repository(release), note=f"{origin.name} holds the same files")

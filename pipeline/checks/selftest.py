@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import tempfile
 from collections.abc import Callable
@@ -11,6 +12,7 @@ from pathlib import Path
 from pipeline import registry
 from pipeline.checks.run import CheckResult, run
 from pipeline.checks.scene import SOURCE, Scene
+from pipeline.database import connect
 from pipeline.errors import InputError
 
 FAMILIES = ("identity", "proximates", "amino_acids", "fatty_acids", "minerals", "documentation", "published")
@@ -157,9 +159,10 @@ def _raises(attempt: Callable[[], object]) -> bool:
 
 
 def _short_row() -> None:
-    from pipeline.sources.text import read_legacy_text
+    from pipeline.sources.text import store_legacy_text
 
-    read_legacy_text(b"~1~^~2~\n~3~\n", ["one", "two"], "planted")
+    with connect() as con:
+        store_legacy_text(con, "planted", lambda: io.BytesIO(b"~1~^~2~\n~3~\n"), ["one", "two"], "planted")
 
 
 def _spoilt_decision(schemas: Path, column: str) -> None:

@@ -6,7 +6,9 @@ import hashlib
 import importlib
 import tomllib
 import zipfile
-from collections.abc import Iterator
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -151,14 +153,20 @@ def committed(workspace: Workspace) -> Iterator[Release]:
         )
 
 
-def archive_members(archive: Path, expected: dict[str, str], where: str) -> Iterator[tuple[str, bytes]]:
-    """Name and bytes of each expected file in a zip archive; InputError where one is absent or has a wrong digest."""
+@contextmanager
+def opened_archive(archive: Path, names: Iterable[str], where: str) -> Iterator[zipfile.ZipFile]:
+    """The zip archive, open; InputError where it cannot be read or lacks one of the files `names`."""
+    cure = "restore the pinned archive with git checkout"
     try:
         with zipfile.ZipFile(archive) as bundle:
-            for name, digest in expected.items():
-                body = bundle.read(name)
-                if hashlib.sha256(body).hexdigest() != digest:
-                    raise InputError("wrong digest", f"{where}!{name}", "restore the pinned archive with git checkout")
-                yield name, body
-    except (zipfile.BadZipFile, KeyError) as error:
-        raise InputError(f"cannot be read: {error}", where, "restore the pinned archive with git checkout") from error
+            if absent := sorted(set(names) - set(bundle.namelist())):
+                raise InputError(f"lacks {', '.join(absent)}", where, cure)
+            yield bundle
+    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
+        raise InputError(f"cannot be read: {error}", where, cure) from error
+
+
+def require_digest(found: str, expected: str, where: str) -> None:
+    """InputError unless the two digests are one."""
+    if found != expected:
+        raise InputError("wrong digest", where, "restore the pinned archive with git checkout")

@@ -5,18 +5,17 @@ All twelve files are read. Layout: Documentation and User Guide, September 2015,
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
-from pipeline.sources import Release, archive_members
-from pipeline.sources.layouts import record_file, store
+from pipeline.sources import Release, opened_archive, require_digest
+from pipeline.sources.layouts import record_file
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
-    import pyarrow as pa
 
 ID = "usda-sr28"
 PREFIX = "sr28"
@@ -42,7 +41,7 @@ LAYOUT = {
 
 def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
     """Fill archival.sr28_<file> and return the SELECT of each common archival table."""
-    from pipeline.sources.text import read_legacy_text
+    from pipeline.sources.text import store_legacy_text
 
     archive = release.files[0]
     expected = release.members
@@ -50,17 +49,19 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
         raise InputError(
             "twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]"
         )
-    members = archive_members(archive, expected, f"{archive.parent.parent.name}/{archive.name}")
-
-    def read(member: tuple[str, bytes]) -> tuple[str, int, pa.Table]:
-        name, body = member
-        columns = LAYOUT[name.removesuffix(".txt")].split()
-        return name, len(body), read_legacy_text(body, columns, f"{archive.name}!{name}")
-
-    with ThreadPoolExecutor(2) as pool:  # the next files are parsed while one is stored
-        for name, size, table in pool.map(read, members):
-            store(con, f"{PREFIX}_{name.removesuffix('.txt').lower()}", table)
-            record_file(con, ID, release.release, name, expected[name], size, table.num_rows)
+    where = f"{archive.parent.parent.name}/{archive.name}"
+    with opened_archive(archive, expected, where) as bundle:
+        for name, digest in expected.items():
+            stem = name.removesuffix(".txt")
+            text = store_legacy_text(
+                con,
+                f'archival."{PREFIX}_{stem.lower()}"',
+                partial(bundle.open, name),
+                LAYOUT[stem].split(),
+                f"{archive.name}!{name}",
+            )
+            require_digest(text.sha256, digest, f"{where}!{name}")
+            record_file(con, ID, release.release, name, digest, text.size, text.lines)
     return _common(release.release)
 
 

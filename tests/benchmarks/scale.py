@@ -2,8 +2,8 @@
 
     python tests/benchmarks/scale.py [--times 1 10 40] [--folder DIR]
 
-Each root holds so many copies of every food of SR28 with all its values, under ids of their own; 40 copies are 27
-million values, about the whole of FoodData Central. Needs some 3 GB of disk below DIR for 40, and 6 GB of memory.
+Each root holds so many copies of every food of SR28 with all its values, under ids and names of their own; 40 copies
+are 27 million values, about the whole of FoodData Central. Needs some 3 GB of disk below DIR for 40, and 6 GB of memory.
 Budget of the design: linear within 20 %, at most 6 GB.
 """
 
@@ -24,6 +24,8 @@ from bench import ARCHIVE, fresh_clone, measure, rawref, tell
 
 GROWING = ("FOOD_DES.txt", "NUT_DATA.txt", "LANGUAL.txt", "DATSRCLN.txt", "WEIGHT.txt", "FOOTNOTE.txt")
 FIRST = re.compile(rb"(?m)^~(\d{5})~")
+NAME = re.compile(rb"(?m)^(~\d{7}~\^~\d{4}~\^~[^,~]*)")
+"""The first part of a food's name: with a lot named after it the rules do not compare copies with each other."""
 
 
 def grow(root: Path, times: int) -> None:
@@ -39,6 +41,8 @@ def grow(root: Path, times: int) -> None:
                 for copy in range(times if name in GROWING else 1):
                     # The copy's number before the five digits; donors stay those of the first copy.
                     part = body if copy == 0 else FIRST.sub(rb"~%02d\1~" % copy, body)
+                    if copy and name == "FOOD_DES.txt":
+                        part = NAME.sub(rb"\1, lot %02d" % copy, part)
                     digest.update(part)
                     size += len(part)
                     stream.write(part)
@@ -66,7 +70,8 @@ def main() -> int:
             root = fresh_clone(Path(scratch) / "root")
             grow(root, times)
             run = measure(rawref(root, "build", "--no-workbook"))
-            if run.status != 0:
+            # exit 1: copies make groups of peers large enough for outlier rules that are silent about one copy
+            if run.status not in (0, 1) or not (root / ".rawref" / "build" / "curated" / "manifest.json").is_file():
                 tell(f"the build of {times} copies ended with exit {run.status}")
                 return 1
             seconds[times], peak = run.seconds, max(peak, run.megabytes)
