@@ -3,8 +3,8 @@
     python tests/benchmarks/scale.py [--times 1 10 40] [--folder DIR]
 
 Each root holds so many copies of every food of SR28 with all its values, under ids and names of their own; 40 copies
-are 27 million values, about the whole of FoodData Central. Needs some 3 GB of disk below DIR for 40, and 6 GB of memory.
-Budget of the design: linear within 20 %, at most 6 GB.
+are 27 million values, about the whole of FoodData Central. Needs some 3 GB of disk below DIR for 40, and 6 GB of
+memory. Budget of the design: linear within 20 %, at most 6 GB.
 """
 
 from __future__ import annotations
