@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from pipeline import findings
-from pipeline.findings import Case, Finding
+from pipeline.findings import Case, Finding, Tested
 
 WIDTH = 80
 TEXT_CAP = 40
@@ -18,6 +18,7 @@ HEADINGS = {
     "note": "notes",
 }
 SEVERITY = {"requirement": "fail", "spread": "warn", "rounding": "note", "note": "note"}
+LEVELS = {"fail": "error", "warn": "warning", "note": "note"}
 CURE = "rawref accept --reason TEXT takes the build over; a decision in raw/maintainer/decisions.csv overrules a value"
 EDITED = "git checkout -- the file, or let rawref accept write it anew"
 
@@ -162,24 +163,48 @@ def _finding(change: dict[str, Any], result: dict[str, Any]) -> Finding:
 
 def junit(result: dict[str, Any]) -> str:
     """One testcase a tier; every unaccepted change fails its tier, as the exit status does."""
-    hard = [
-        Case(
-            c.id,
-            c.rule,
-            findings=[
-                Finding("fail", f.subject, f.detail, f.cure, f.scope, f.file, f.line, f.rule) for f in c.findings
-            ],
-        )
-        for c in cases(result)
-    ]
-    return findings.junit("rawref drift", hard)
+    suite = "rawref drift"
+    return findings.junit(
+        suite,
+        [
+            Tested(suite, c.id, failure=(c.id, c.rule) if c.findings else None, told=[_line(f) for f in c.findings])
+            for c in cases(result)
+        ],
+    )
+
+
+def _line(f: Finding) -> str:
+    where = f"{f.file}:{f.line}: " if f.file and f.line else ""
+    return f"fail: {where}{f.subject}: {f.detail} -> {f.cure}"
 
 
 def sarif(result: dict[str, Any]) -> dict[str, Any]:
-    """The SARIF log of the changes."""
-    return findings.sarif(cases(result))
+    """The SARIF log of the changes: a rule per tier, a result per change."""
+    told = cases(result)
+    rules = [{"id": c.id, "shortDescription": {"text": c.rule}} for c in told]
+    results = (_result(position, f) for position, c in enumerate(told) for f in c.findings)
+    return findings.sarif(rules, results, len(result["changes"]))
+
+
+def _result(position: int, f: Finding) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "ruleId": f.rule,
+        "ruleIndex": position,
+        "level": LEVELS[f.severity],
+        "message": {"text": f"{f.subject}: {f.detail} Cure: {f.cure}"},
+        "partialFingerprints": {"rawrefSubject/v1": findings.mark(f.rule, f.file, f.subject)},
+    }
+    if f.file:
+        made["locations"] = [{"physicalLocation": findings.place(f.file, f.line)}]
+    return made
 
 
 def annotation_lines(result: dict[str, Any]) -> list[str]:
     """The worst changes as annotation lines."""
-    return findings.annotation_lines(cases(result))
+    worst = [f for c in cases(result) for f in c.findings][: findings.ANNOTATION_CAP]
+    return [
+        findings.annotation(
+            LEVELS[f.severity], f"{f.subject}: {f.detail} -> {f.cure}", title=f.rule, file=f.file, line=f.line
+        )
+        for f in worst
+    ]
