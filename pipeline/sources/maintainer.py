@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     import duckdb
 
 ID = "maintainer"
-PREFIX = "maintainer"
 NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 
 Row = dict[str, Any]
