@@ -7,8 +7,8 @@ from typing import Any
 
 from pipeline import findings
 from pipeline.findings import Case, Finding, Tested
+from pipeline.render import WIDTH, number
 
-WIDTH = 80
 TEXT_CAP = 40
 MARKDOWN_CAP = 30
 HEADINGS = {
@@ -21,13 +21,6 @@ SEVERITY = {"requirement": "fail", "spread": "warn", "rounding": "note", "note":
 LEVELS = {"fail": "error", "warn": "warning", "note": "note"}
 CURE = "rawref accept --reason TEXT takes the build over; a decision in raw/maintainer/decisions.csv overrules a value"
 EDITED = "git checkout -- the file, or let rawref accept write it anew"
-
-
-def shown(value: Any) -> str:
-    """A value of a change as people read it."""
-    if value is None:
-        return "unknown"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _cut(text: str, width: int = 60) -> str:
@@ -44,9 +37,8 @@ def headline(change: dict[str, Any], wide: bool = False) -> str:
     else:
         limit = 10_000 if wide else 24
         column = "" if change["column"] in (change["kind"], None) else f" {change['column']}"
-        detail = (
-            f"{change['kind']}{column} {_cut(shown(change['before']), limit)} -> {_cut(shown(change['after']), limit)}"
-        )
+        before, after = (_cut(number(change[side]), limit) for side in ("before", "after"))
+        detail = f"{change['kind']}{column} {before} -> {after}"
         if change["relative_change"] is not None:
             detail += f" ({change['relative_change'] * 100:+.3g} %)"
         if len(change["fields"]) > 1:
@@ -65,13 +57,17 @@ def counts(result: dict[str, Any]) -> str:
     return f"{s['added']} added, {s['removed']} removed, {s['changed']} changed; {s['significant']} significant"
 
 
+def by_cause(result: dict[str, Any]) -> str:
+    """How many changes each cause has, in the order of the summary."""
+    return ", ".join(f"{cause} {n}" for cause, n in result["summary"]["causes"].items() if n)
+
+
 def text(result: dict[str, Any], wide: bool = False) -> str:
     """The report for a terminal: tiers, worst first, each change with its reason and cause."""
     lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}", counts(result)]
     if not result["changes"]:
         return "\n".join([*lines[:1], "no drift: the content is equal"])
-    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
-    lines.append("by cause: " + ", ".join(causes))
+    lines.append(f"by cause: {by_cause(result)}")
     left = TEXT_CAP
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
@@ -103,8 +99,7 @@ def markdown(result: dict[str, Any]) -> str:
     ]
     if not result["changes"]:
         return "\n".join([*out[:2], "No drift: the content is equal.", ""])
-    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
-    out += ["", "By cause: " + ", ".join(causes) + "."]
+    out += ["", f"By cause: {by_cause(result)}."]
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
         if not found:
