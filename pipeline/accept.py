@@ -184,11 +184,11 @@ def entry(found: dict[str, Any], reason: str, version: str, day: str, *, first: 
     lines = [f"## {version} ({day})", "", f"Reason: {_plain(reason)}", ""]
     if first:
         return "\n".join([*lines, "First accepted version.", ""])
-    s = found["summary"]
-    causes = [f"{k} {v}" for k, v in s["causes"].items() if v]
+    from pipeline.render_drift import by_cause, counts
+
+    causes = by_cause(found)
     lines += [
-        f"{s['added']} added, {s['removed']} removed, {s['changed']} changed; {s['significant']} significant."
-        + (f" By cause: {', '.join(causes)}." if causes else ""),
+        f"{counts(found)}." + (f" By cause: {causes}." if causes else ""),
         "",
     ]
     breaking = [c for c in found["changes"] if c["kind"] == "unit" or (c["kind"] == "schema" and c["line"] == 1)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import json
 import os
 import shutil
@@ -17,7 +16,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.errors import InputError
-from pipeline.sources import Release, committed, declared
+from pipeline.sources import Release, committed, declared, sha256
 from pipeline.workspace import Workspace
 
 Say = Callable[[str], None]
@@ -46,8 +45,7 @@ def input_digests(workspace: Workspace) -> dict[str, str]:
     for folder, pattern in patterns:
         for path in sorted(folder.glob(pattern)):
             if path.is_file() and path.suffix in (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json"):
-                with path.open("rb") as stream:
-                    found[workspace.relative(path)] = hashlib.file_digest(stream, "sha256").hexdigest()
+                found[workspace.relative(path)] = sha256(path)
     return found
 
 
@@ -65,18 +63,13 @@ def locked(workspace: Workspace) -> Iterator[None]:
         yield
 
 
-def is_current(workspace: Workspace) -> bool:
-    """Whether the last build was made from just the inputs that are here now."""
-    state = _state(workspace)
-    return bool(state) and workspace.database.is_file() and state["inputs"] == input_digests(workspace)
-
-
-def _state(workspace: Workspace) -> dict[str, Any]:
+def _current(workspace: Workspace, inputs: dict[str, str]) -> dict[str, Any] | None:
+    """The summary of the last build where it was made from just these inputs and is all there; else None."""
     path = workspace.work / "state.json"
-    if not path.is_file() or not (workspace.built / "manifest.json").is_file():
-        return {}
+    if not all(p.is_file() for p in (path, workspace.built / "manifest.json", workspace.database)):
+        return None
     state: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    return state
+    return state["summary"] if state["inputs"] == inputs else None
 
 
 def present_releases(workspace: Workspace) -> list[Release]:
@@ -92,20 +85,18 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
     """Bring the build up to date and, where no table was accepted yet, publish it."""
     with locked(workspace):
         inputs = input_digests(workspace)
-        state = _state(workspace)
-        unchanged = bool(state) and workspace.database.is_file() and state["inputs"] == inputs
-        summary = state["summary"] if unchanged else _make(workspace, inputs, say, threads)
+        held = _current(workspace, inputs)
+        summary = _make(workspace, inputs, say, threads) if held is None else held
         if workbook:
             _write_workbook(workspace, say)
-        return Outcome(summary, _settle(workspace, summary["checks"]["open"]), unchanged)
+        return Outcome(summary, _settle(workspace, summary["checks"]["open"]), held is not None)
 
 
 def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bool:
     """Bring the build up to date without publishing anything; whether it had to be made."""
     with locked(workspace):
         inputs = input_digests(workspace)
-        state = _state(workspace)
-        if state and workspace.database.is_file() and state["inputs"] == inputs:
+        if _current(workspace, inputs) is not None:
             return False
         _make(workspace, inputs, say, threads)
         return True

@@ -39,11 +39,6 @@ DATA = {
 }
 
 
-def to_cooked(raw: float, retention_pct: float, yield_: float) -> float:
-    """Amount per 100 g cooked from the amount per 100 g raw: the step raw_to_cooked."""
-    return raw * (retention_pct / 100) / yield_
-
-
 def to_raw(cooked: float, retention_pct: float, yield_: float) -> float:
     """Amount per 100 g raw from the amount per 100 g cooked: the step cooked_to_raw."""
     return cooked * yield_ / (retention_pct / 100)

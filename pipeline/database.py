@@ -29,6 +29,11 @@ def connect(
     return con
 
 
+def literal(text: str) -> str:
+    """`text` as an SQL string literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
 def scalar(con: duckdb.DuckDBPyConnection, query: str, parameters: Any = None) -> Any:
     """The one value of a query that gives one row."""
     return con.execute(query, parameters).fetchall()[0][0]

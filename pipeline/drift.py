@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import publish, registry
-from pipeline.drift_cause import causes
+from pipeline.drift_cause import CAUSES, causes
 from pipeline.drift_faults import check_wide, name_hand_edits
 from pipeline.drift_read import Side, find_faulty_cells, load, open_side
 from pipeline.drift_rows import Change, changed_rows, new_change
@@ -98,7 +98,7 @@ def summary(changes: list[Change]) -> dict[str, Any]:
         "significant": sum(c["tier"] in ("requirement", "spread") for c in changes),
         "tiers": count("tier", TIERS),
         "kinds": kinds,
-        "causes": count("cause", ("source", "rule", "decision", "ingredients", "code", "unknown")),
+        "causes": count("cause", CAUSES),
     }
 
 

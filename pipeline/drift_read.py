@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import publish, registry
+from pipeline.database import literal
 from pipeline.registry import Field
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def _heading(side: Side, table: str, names: list[str]) -> list[str]:
 def _read(con: duckdb.DuckDBPyConnection, side: Side, table: str, path: Path, heading: list[str], target: str) -> None:
     import duckdb
 
-    columns = ", ".join("'" + name.replace("'", "''") + "': 'VARCHAR'" for name in heading)
+    columns = ", ".join(f"{literal(name)}: 'VARCHAR'" for name in heading)
     try:
         con.execute(
             f"create or replace temp table {target} as select *, row_number() over () + 1 as row_line,"

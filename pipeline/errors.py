@@ -1,4 +1,4 @@
-"""One exception type per exit status; each carries what is wrong, where, and the cure."""
+"""One exception type per exit status of an error; each carries what is wrong, where, and the cure."""
 
 from __future__ import annotations
 
@@ -16,12 +16,6 @@ class RawrefError(Exception):
         """The whole message on one line: where, what, cure."""
         text = f"{self.where}: {self.what}" if self.where else self.what
         return " ".join(f"{text} -> {self.cure}".split()) if self.cure else " ".join(text.split())
-
-
-class FindingsError(RawrefError):
-    """There is something to object to: exit 1."""
-
-    exit_status = 1
 
 
 class InputError(RawrefError):

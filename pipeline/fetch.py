@@ -112,18 +112,6 @@ def available(workspace: Workspace) -> list[Release]:
     return found
 
 
-def holdings(workspace: Workspace, names: Sequence[str] = ()) -> list[Entry]:
-    """Every release at hand, complete or not, and how old it is; nothing is asked of a network."""
-    entries = [_in_repository(release) for release in committed(workspace)
-               if not names or release.source in names]
-    for source in _select(workspace, names):
-        entries += [
-            _entry(source, pin, "incomplete" if _lacking(source, pin) else "already pinned")
-            for pin in _pins(workspace, source.id)
-        ]
-    return entries
-
-
 def fetch(
     workspace: Workspace, names: Sequence[str] = (), *, origin: Path | None = None, offline: bool = False,
     limits: Limits | None = None, progress: Progress | None = None,

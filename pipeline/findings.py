@@ -1,21 +1,24 @@
-"""Findings in the forms that CI reads: JUnit XML, SARIF 2.1.0 and annotation lines. No clock, no host, no query."""
+"""Findings, and the forms that CI reads: JUnit XML, SARIF 2.1.0, annotation lines. No clock, no host, no query.
+
+The form is written here; what each rule and finding says in it is put into words by the module that reports it.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-from pipeline import __version__
+from pipeline import CONTRACT_VERSION, __version__
 
 SARIF_SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
 SARIF_CAP = 5000
 """Hosts show this many results of a run; the worst come first and the cap is stated."""
 ANNOTATION_CAP = 10
-LEVELS = {"fail": "error", "warn": "warning", "note": "note"}
 _CONTROL = re.compile("[^\\t\\n\\r -\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
 
 
@@ -49,119 +52,94 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One rule with what it found; a case without findings passed, unless it was not applicable."""
+    """One rule with what it found; a case without findings passed."""
 
     id: str
     rule: str
     source: str = ""
     findings: Sequence[Finding] = field(default_factory=tuple)
-    applicable: bool = True
-    reason: str = ""
 
 
-def junit(suite: str, cases: Sequence[Case]) -> str:
-    """A JUnit document, one testcase a rule; only `fail` findings fail a case, the rest is in its output."""
-    failed = sum(any(f.severity == "fail" for f in c.findings) for c in cases)
-    skipped = sum(not c.applicable for c in cases)
-    counts = f'tests="{len(cases)}" failures="{failed}" errors="0" skipped="{skipped}"'
-    out = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        f"<testsuites {counts}>",
-        f"  <testsuite name={_attribute(suite)} {counts}>",
-    ]
-    for case in cases:
-        out.append(f"    <testcase classname={_attribute(suite)} name={_attribute(case.id)}>")
-        hard = [f for f in case.findings if f.severity == "fail"]
-        soft = [f for f in case.findings if f.severity != "fail"]
-        if not case.applicable:
-            out.append(f"      <skipped message={_attribute(case.reason or 'not applicable')}/>")
-        if hard:
-            out.append(
-                f"      <failure type={_attribute(case.id)} message={_attribute(case.rule)}>"
-                + _text("\n".join(_line(f) for f in hard))
-                + "</failure>"
-            )
-        if soft:
-            out.append("      <system-out>" + _text("\n".join(_line(f) for f in soft)) + "</system-out>")
-        out.append("    </testcase>")
-    return "\n".join([*out, "  </testsuite>", "</testsuites>", ""])
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """One test case of a JUnit document: it failed, was skipped, or passed with what is told of it."""
+
+    group: str
+    name: str
+    failure: tuple[str, str] | None = None
+    """Type and message."""
+    skipped: str = ""
+    """Why."""
+    told: Sequence[str] = ()
+    """A line per finding."""
 
 
-def _line(finding: Finding) -> str:
-    where = f"{finding.file}:{finding.line}: " if finding.file and finding.line else ""
-    cure = f" -> {finding.cure}" if finding.cure else ""
-    return f"{finding.severity}: {where}{finding.subject}: {finding.detail}{cure}"
+def junit(suite: str, tested: Sequence[Tested]) -> str:
+    """A JUnit document of one suite."""
+    failed, skipped = sum(t.failure is not None for t in tested), sum(bool(t.skipped) for t in tested)
+    counts = f'name={_attribute(suite)} tests="{len(tested)}" failures="{failed}" errors="0" skipped="{skipped}"'
+    out = ['<?xml version="1.0" encoding="UTF-8"?>', f"<testsuites {counts}>", f" <testsuite {counts}>"]
+    for t in tested:
+        head = f"  <testcase classname={_attribute(t.group)} name={_attribute(t.name)}"
+        told = escape(_printable("\n".join(t.told)))
+        if t.failure is not None:
+            kind, message = map(_attribute, t.failure)
+            out += [f"{head}>", f"   <failure message={message} type={kind}>{told}</failure>", "  </testcase>"]
+        elif t.skipped:
+            out += [f"{head}>", f"   <skipped message={_attribute(t.skipped)} />", "  </testcase>"]
+        elif told:
+            out += [f"{head}>", f"   <system-out>{told}</system-out>", "  </testcase>"]
+        else:
+            out.append(f"{head} />")
+    return "\n".join([*out, " </testsuite>", "</testsuites>", ""])
 
 
-def _text(text: str) -> str:
-    return escape(_CONTROL.sub("\ufffd", text))
+def _printable(text: str) -> str:
+    """Text with a replacement sign for each character that XML 1.0 forbids."""
+    return _CONTROL.sub("\ufffd", text)
 
 
 def _attribute(text: str) -> str:
-    return quoteattr(_CONTROL.sub("\ufffd", text))
+    return quoteattr(_printable(text))
 
 
-def sarif(cases: Sequence[Case], information_uri: str = "") -> dict[str, Any]:
-    """A SARIF 2.1.0 log: a rule per case, a result per finding, at most SARIF_CAP and then said so."""
-    results: list[dict[str, Any]] = []
-    total = 0
-    for position, case in enumerate(cases):
-        for finding in case.findings:
-            total += 1
-            if len(results) < SARIF_CAP:
-                results.append(_result(case, position, finding))
-    driver: dict[str, Any] = {
-        "name": "rawref",
-        "version": __version__,
-        "semanticVersion": __version__,
-        "rules": [
-            {
-                "id": c.id,
-                "shortDescription": {"text": c.rule or c.id},
-                **({"fullDescription": {"text": f"{c.rule} Source: {c.source}"}} if c.source else {}),
-            }
-            for c in cases
-        ],
+def sarif(rules: list[dict[str, Any]], results: Iterable[dict[str, Any]], total: int) -> dict[str, Any]:
+    """A SARIF 2.1.0 log with the first SARIF_CAP of `total` results; where some are left out it says so."""
+    driver = {"name": "rawref", "version": __version__, "semanticVersion": __version__, "rules": rules}
+    shown = list(islice(results, SARIF_CAP))
+    run: dict[str, Any] = {
+        "tool": {"driver": driver},
+        "columnKind": "unicodeCodePoints",
+        "results": shown,
+        "properties": {"contract_version": CONTRACT_VERSION, "total_results": total, "shown_results": len(shown)},
     }
-    if information_uri:
-        driver["informationUri"] = information_uri
-    run: dict[str, Any] = {"tool": {"driver": driver}, "columnKind": "unicodeCodePoints", "results": results}
-    if total > len(results):
-        run["properties"] = {"capped": f"{len(results)} of {total} results, the worst first"}
+    if total > len(shown):
+        text = f"the worst {len(shown)} of {total} findings; --format json has all"
+        run["invocations"] = [
+            {
+                "executionSuccessful": True,
+                "toolExecutionNotifications": [{"level": "note", "message": {"text": text}}],
+            }
+        ]
     return {"$schema": SARIF_SCHEMA, "version": "2.1.0", "runs": [run]}
 
 
-def _result(case: Case, position: int, finding: Finding) -> dict[str, Any]:
-    text = f"{finding.subject}: {finding.detail}" + (f" Cure: {finding.cure}" if finding.cure else "")
-    mark = hashlib.sha256(f"{case.id}|{finding.file}|{finding.subject}".encode()).hexdigest()[:32]
-    result: dict[str, Any] = {
-        "ruleId": case.id,
-        "ruleIndex": position,
-        "level": LEVELS[finding.severity],
-        "message": {"text": text},
-        "partialFingerprints": {"rawrefSubject/v1": mark},
-    }
-    if finding.file:
-        place: dict[str, Any] = {"artifactLocation": {"uri": finding.file}}
-        if finding.line:
-            place["region"] = {"startLine": finding.line}
-        result["locations"] = [{"physicalLocation": place}]
-    return result
+def place(file: str, line: int | None) -> dict[str, Any]:
+    """A physical location of SARIF; without a line, the whole file."""
+    made: dict[str, Any] = {"artifactLocation": {"uri": file}}
+    return made | ({"region": {"startLine": line}} if line else {})
 
 
-def annotation_lines(cases: Sequence[Case], limit: int = ANNOTATION_CAP) -> list[str]:
-    """Lines that a CI host shows beside the file; the first `limit` of the order given."""
-    words = {"fail": "error", "warn": "warning", "note": "notice"}
-    found = [(c, f) for c in cases for f in c.findings]
-    out = []
-    for case, f in found[:limit]:
-        place = ([f"file={_property(f.file)}"] if f.file else []) + ([f"line={f.line}"] if f.file and f.line else [])
-        head = ",".join([*place, f"title={_property(case.id)}"])
-        out.append(
-            f"::{words[f.severity]} {head}::"
-            + _message(f"{f.subject}: {f.detail}" + (f" -> {f.cure}" if f.cure else ""))
-        )
-    return out
+def mark(*parts: str) -> str:
+    """A fingerprint by which a host knows a finding again."""
+    return hashlib.sha256("|".join(parts).encode()).hexdigest()[:32]
+
+
+def annotation(level: str, text: str, *, title: str = "", file: str = "", line: int | None = None) -> str:
+    """A line that a CI host shows beside the file; `level` is that of SARIF: error, warning or note."""
+    told = {"file": file, "line": str(line) if file and line else "", "title": title}
+    head = ",".join(f"{key}={_property(value)}" for key, value in told.items() if value)
+    return f"::{'notice' if level == 'note' else level}{' ' if head else ''}{head}::{_message(text)}"
 
 
 def _message(text: str) -> str:

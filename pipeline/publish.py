@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import CONTRACT_VERSION, __version__, registry
-from pipeline.database import rows, scalar
-from pipeline.sources import Source
+from pipeline.database import literal, rows, scalar
+from pipeline.sources import Source, sha256
 
 if TYPE_CHECKING:
     import duckdb
@@ -74,17 +74,16 @@ def wide_column(component: dict[str, str]) -> str:
 
 
 def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path) -> None:
-    target = stem.as_posix().replace("'", "''")
+    csv, parquet = (literal(f"{stem.as_posix()}{ending}") for ending in (".csv", ".parquet"))
     con.execute(f"create or replace temp table going_out as {query}")
-    con.execute(f"copy going_out to '{target}.csv' (format csv, header true, delimiter ',', quote '\"', escape '\"')")
-    con.execute(f"copy going_out to '{target}.parquet' (format parquet, compression zstd, row_group_size 200000)")
+    con.execute(f"copy going_out to {csv} (format csv, header true, delimiter ',', quote '\"', escape '\"')")
+    con.execute(f"copy going_out to {parquet} (format parquet, compression zstd, row_group_size 200000)")
     con.execute("drop table going_out")
 
 
 def digest(path: Path) -> dict[str, Any]:
     """SHA-256 and size of a published file."""
-    with path.open("rb") as stream:
-        return {"sha256": hashlib.file_digest(stream, "sha256").hexdigest(), "bytes": path.stat().st_size}
+    return {"sha256": sha256(path), "bytes": path.stat().st_size}
 
 
 def content_digests(folder: Path) -> dict[str, str]:

@@ -12,6 +12,16 @@ from pipeline.errors import InputError
 
 PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue")
 """The published long tables; the wide twins are made from `values`."""
+MAINTAINER = (
+    "ingredients",
+    "ingredient_foods",
+    "ingredient_aliases",
+    "citations",
+    "cited_values",
+    "composites",
+    "decisions",
+)
+"""The files that people enter, raw/maintainer/<name>.csv."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ import textwrap
 from typing import Any
 
 from pipeline import findings
-from pipeline.findings import Case, Finding
+from pipeline.findings import Case, Finding, Tested
+from pipeline.render import WIDTH, number
 
-WIDTH = 80
 TEXT_CAP = 40
 MARKDOWN_CAP = 30
 HEADINGS = {
@@ -18,15 +18,9 @@ HEADINGS = {
     "note": "notes",
 }
 SEVERITY = {"requirement": "fail", "spread": "warn", "rounding": "note", "note": "note"}
+LEVELS = {"fail": "error", "warn": "warning", "note": "note"}
 CURE = "rawref accept --reason TEXT takes the build over; a decision in raw/maintainer/decisions.csv overrules a value"
 EDITED = "git checkout -- the file, or let rawref accept write it anew"
-
-
-def shown(value: Any) -> str:
-    """A value of a change as people read it."""
-    if value is None:
-        return "unknown"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _cut(text: str, width: int = 60) -> str:
@@ -43,9 +37,8 @@ def headline(change: dict[str, Any], wide: bool = False) -> str:
     else:
         limit = 10_000 if wide else 24
         column = "" if change["column"] in (change["kind"], None) else f" {change['column']}"
-        detail = (
-            f"{change['kind']}{column} {_cut(shown(change['before']), limit)} -> {_cut(shown(change['after']), limit)}"
-        )
+        before, after = (_cut(number(change[side]), limit) for side in ("before", "after"))
+        detail = f"{change['kind']}{column} {before} -> {after}"
         if change["relative_change"] is not None:
             detail += f" ({change['relative_change'] * 100:+.3g} %)"
         if len(change["fields"]) > 1:
@@ -64,13 +57,17 @@ def counts(result: dict[str, Any]) -> str:
     return f"{s['added']} added, {s['removed']} removed, {s['changed']} changed; {s['significant']} significant"
 
 
+def by_cause(result: dict[str, Any]) -> str:
+    """How many changes each cause has, in the order of the summary."""
+    return ", ".join(f"{cause} {n}" for cause, n in result["summary"]["causes"].items() if n)
+
+
 def text(result: dict[str, Any], wide: bool = False) -> str:
     """The report for a terminal: tiers, worst first, each change with its reason and cause."""
     lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}", counts(result)]
     if not result["changes"]:
         return "\n".join([*lines[:1], "no drift: the content is equal"])
-    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
-    lines.append("by cause: " + ", ".join(causes))
+    lines.append(f"by cause: {by_cause(result)}")
     left = TEXT_CAP
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
@@ -102,8 +99,7 @@ def markdown(result: dict[str, Any]) -> str:
     ]
     if not result["changes"]:
         return "\n".join([*out[:2], "No drift: the content is equal.", ""])
-    causes = [f"{k} {v}" for k, v in result["summary"]["causes"].items() if v]
-    out += ["", "By cause: " + ", ".join(causes) + "."]
+    out += ["", f"By cause: {by_cause(result)}."]
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
         if not found:
@@ -162,24 +158,48 @@ def _finding(change: dict[str, Any], result: dict[str, Any]) -> Finding:
 
 def junit(result: dict[str, Any]) -> str:
     """One testcase a tier; every unaccepted change fails its tier, as the exit status does."""
-    hard = [
-        Case(
-            c.id,
-            c.rule,
-            findings=[
-                Finding("fail", f.subject, f.detail, f.cure, f.scope, f.file, f.line, f.rule) for f in c.findings
-            ],
-        )
-        for c in cases(result)
-    ]
-    return findings.junit("rawref drift", hard)
+    suite = "rawref drift"
+    return findings.junit(
+        suite,
+        [
+            Tested(suite, c.id, failure=(c.id, c.rule) if c.findings else None, told=[_line(f) for f in c.findings])
+            for c in cases(result)
+        ],
+    )
+
+
+def _line(f: Finding) -> str:
+    where = f"{f.file}:{f.line}: " if f.file and f.line else ""
+    return f"fail: {where}{f.subject}: {f.detail} -> {f.cure}"
 
 
 def sarif(result: dict[str, Any]) -> dict[str, Any]:
-    """The SARIF log of the changes."""
-    return findings.sarif(cases(result))
+    """The SARIF log of the changes: a rule per tier, a result per change."""
+    told = cases(result)
+    rules = [{"id": c.id, "shortDescription": {"text": c.rule}} for c in told]
+    results = (_result(position, f) for position, c in enumerate(told) for f in c.findings)
+    return findings.sarif(rules, results, len(result["changes"]))
+
+
+def _result(position: int, f: Finding) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "ruleId": f.rule,
+        "ruleIndex": position,
+        "level": LEVELS[f.severity],
+        "message": {"text": f"{f.subject}: {f.detail} Cure: {f.cure}"},
+        "partialFingerprints": {"rawrefSubject/v1": findings.mark(f.rule, f.file, f.subject)},
+    }
+    if f.file:
+        made["locations"] = [{"physicalLocation": findings.place(f.file, f.line)}]
+    return made
 
 
 def annotation_lines(result: dict[str, Any]) -> list[str]:
     """The worst changes as annotation lines."""
-    return findings.annotation_lines(cases(result))
+    worst = [f for c in cases(result) for f in c.findings][: findings.ANNOTATION_CAP]
+    return [
+        findings.annotation(
+            LEVELS[f.severity], f"{f.subject}: {f.detail} -> {f.cure}", title=f.rule, file=f.file, line=f.line
+        )
+        for f in worst
+    ]

@@ -558,19 +558,20 @@ def series(s: Scene, name: str, water: float) -> None:
 case("B02", "warn", series, 72.31, 72.29)
 
 
-def two_sources(s: Scene, name: str, larger: float) -> None:
+def candidates(s: Scene, name: str, component: str, unit: str, *told: tuple[str, str, float]) -> None:
+    """An ingredient with a candidate for one cell from each (source, food id, value)."""
     s.ingredient(name, None)
-    for rank, (source, value) in enumerate(((SOURCE, 1.0), ("anses-ciqual", larger)), 1):
+    for rank, (source, food, value) in enumerate(told, 1):
         s.put(
             "curated.candidates",
             ingredient_id=name,
-            component="FE",
+            component=component,
             value=value,
-            unit="mg",
+            unit=unit,
             basis="x",
             status="measured",
             source=source,
-            food_id=f"{rank}",
+            food_id=food,
             match_quality="A",
             steps="[]",
             reference_ids="[]",
@@ -578,6 +579,10 @@ def two_sources(s: Scene, name: str, larger: float) -> None:
             reason="x",
             rank=rank,
         )
+
+
+def two_sources(s: Scene, name: str, larger: float) -> None:
+    candidates(s, name, "FE", "mg", (SOURCE, "1", 1.0), ("anses-ciqual", "2", larger))
 
 
 case("B03", "warn", two_sources, 2.01, 1.99)

@@ -16,7 +16,7 @@ import pytest
 from pipeline.checks import catalogue, render
 from pipeline.checks.accepted import run_accepted
 from pipeline.checks.catalogue import load
-from pipeline.checks.gate import gate
+from pipeline.checks.gate import Gate
 from pipeline.checks.run import closing, run, summarise
 from pipeline.checks.scene import SOURCE, Scene
 from pipeline.checks.selftest import PLANTED, selftest
@@ -25,7 +25,7 @@ from pipeline.errors import InputError
 from pipeline.notes import publisher_notes
 from pipeline.workspace import Workspace
 from tests.benchmarks import mutations
-from tests.check_cases import CASES
+from tests.check_cases import CASES, candidates
 
 CheckResult = dict[str, Any]
 # Rules of one scene, of two builds, or of files: each has a test of its own below, or is named in NOT_BY_CASE.
@@ -251,25 +251,7 @@ def test_worked_example_passes(result: CheckResult, rules: tuple[str, ...], food
 def test_between_source_disagreement_warns(checkout: Workspace) -> None:
     """o02: lamb liver retinol, 435 ug in Ciqual 40102 against 7391 ug in SR28 17199, ratio 17."""
     made = Scene(checkout.schemas)
-    made.ingredient("lamb-liver", None)
-    for rank, (source, food, value) in enumerate(((SOURCE, "17199", 7391.0), ("anses-ciqual", "40102", 435.0)), 1):
-        made.put(
-            "curated.candidates",
-            ingredient_id="lamb-liver",
-            component="RETOL",
-            value=value,
-            unit="ug",
-            basis="x",
-            status="measured",
-            source=source,
-            food_id=food,
-            match_quality="A",
-            steps="[]",
-            reference_ids="[]",
-            alternatives="[]",
-            reason="x",
-            rank=rank,
-        )
+    candidates(made, "lamb-liver", "RETOL", "ug", (SOURCE, "17199", 7391.0), ("anses-ciqual", "40102", 435.0))
     with made.database() as con:
         found = findings(run(con, checkout.schemas), "B03")
     assert len(found) == 1 and "ratio 17.0" in found[0]["detail"]
@@ -438,19 +420,17 @@ def test_selftest_sees_every_plant(checkout: Workspace) -> None:
     }
 
 
-def test_gate_stays_shut_when_a_plant_goes_unseen(checkout: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_gate_stays_shut_when_a_plant_goes_unseen(checkout: Workspace) -> None:
     blind = {"schema_version": "1", "summary": {}, "rules": []}
     plants = selftest(checkout.schemas, result=blind)
     assert sum(not p.seen for p in plants) == len(PLANTED)
-    monkeypatch.setattr("pipeline.checks.gate.selftest", lambda _: plants)
     with Scene(checkout.schemas).database() as con:
-        made = gate(con, checkout.schemas)
+        made = Gate.of(run(con, checkout.schemas), plants)
     assert not made.open and "missed planted faults" in made.why
 
 
-def test_gate_of_the_build_is_open(built: duckdb.DuckDBPyConnection, result: CheckResult, checkout: Workspace) -> None:
-    is_open, held = gate(built, checkout.schemas, result)
-    assert is_open and held is result
+def test_gate_of_the_build_is_open(result: CheckResult, checkout: Workspace) -> None:
+    assert Gate.of(result, selftest(checkout.schemas)).open
 
 
 def test_only_undecided_failures_of_the_published_table_close(checkout: Workspace) -> None:

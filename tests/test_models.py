@@ -280,7 +280,7 @@ def test_faults_of_a_big_table_are_capped(archival: Any, space: Workspace) -> No
 
 def test_every_published_and_maintainer_table_has_a_model(checkout: Workspace) -> None:
     fields = registry.fields(checkout.schemas)
-    assert {*registry.PUBLISHED, *(f"maintainer.{m}" for m in models.MAINTAINER)} == set(fields)
+    assert {*registry.PUBLISHED, *(f"maintainer.{m}" for m in registry.MAINTAINER)} == set(fields)
     for name, columns in fields.items():
         made = models.model(name, columns, registry.vocabularies(checkout.schemas), {})
         assert list(made.columns) == [f.column for f in columns] and made.strict is True and not made.coerce

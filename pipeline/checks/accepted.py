@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline import registry
 from pipeline.checks import catalogue
 from pipeline.checks.run import HERE, CheckResult, run, summarise
-from pipeline.database import connect, rows, run_file
+from pipeline.database import connect, literal, rows, run_file
 from pipeline.errors import InputError
 from pipeline.publish import WIDE, digest, wide_column
 
@@ -162,7 +162,7 @@ def _changed(con: duckdb.DuckDBPyConnection, folder: Path, name: str, schemas: P
         return [_fault(name, f"{name}.parquet is missing")]
     try:
         con.execute(f"create or replace temp table now as select * from {_csv(folder / f'{name}.csv')}")
-        con.execute("create or replace temp table was as select * from read_parquet(" + _quoted(twin) + ")")
+        con.execute(f"create or replace temp table was as select * from read_parquet({literal(twin.as_posix())})")
     except Exception as error:
         return [_fault(name, f"{name}: {str(error).splitlines()[0]}")]
     columns = [(r["column_name"], r["column_type"]) for r in rows(con, "describe was")]
@@ -280,15 +280,12 @@ def _key(columns: list[str]) -> str:
     return "concat_ws(':', " + ", ".join(f'"{c}"' for c in columns) + ")"
 
 
-def _quoted(path: Path) -> str:
-    return "'" + path.as_posix().replace("'", "''") + "'"
-
-
 def _csv(path: Path) -> str:
     """A CSV file with every column as text, blanks as null."""
     return (
-        f"read_csv({_quoted(path)}, all_varchar = true, header = true, delim = ',', quote = '\"', escape = '\"',"
-        " strict_mode = true, allow_quoted_nulls = false, auto_detect = false, columns = " + _columns(path) + ")"
+        f"read_csv({literal(path.as_posix())}, all_varchar = true, header = true, delim = ',', quote = '\"',"
+        " escape = '\"', strict_mode = true, allow_quoted_nulls = false, auto_detect = false,"
+        f" columns = {_columns(path)})"
     )
 
 
@@ -297,4 +294,4 @@ def _columns(path: Path) -> str:
 
     with path.open(encoding="utf-8", newline="") as stream:
         heading = next(csv.reader(stream), [])
-    return "{" + ", ".join("'" + c.replace("'", "''") + "': 'VARCHAR'" for c in heading) + "}"
+    return "{" + ", ".join(f"{literal(c)}: 'VARCHAR'" for c in heading) + "}"

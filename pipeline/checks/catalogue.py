@@ -40,14 +40,11 @@ class Rule:
     scopes: tuple[str, ...]
     name: str
     rule: str
-    applies_to: str
     source: str
-    standing: str
     implemented: bool
     why_not: str
     cure: str
     note: str
-    line: int
     limits: dict[str, Limits] = field(default_factory=dict)
     numbers: dict[str, float] = field(default_factory=dict)
     lists: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -70,11 +67,11 @@ def load(schemas: Path) -> tuple[Rule, ...]:
             raise InputError(f"unknown scope {sorted(unknown)[0]!r}", where, "use source, candidate, curated")
         if row["implemented"] == "no" and not row["why_not"]:
             raise InputError(f"rule {row['id']} is not implemented and does not say why", where, "fill why_not")
-        rules.append(_rule(row, scopes, line, where))
+        rules.append(_rule(row, scopes, where))
     return tuple(rules)
 
 
-def _rule(row: dict[str, str], scopes: tuple[str, ...], line: int, where: str) -> Rule:
+def _rule(row: dict[str, str], scopes: tuple[str, ...], where: str) -> Rule:
     try:
         given = json.loads(row["parameters"] or "{}")
     except ValueError as error:
@@ -100,14 +97,11 @@ def _rule(row: dict[str, str], scopes: tuple[str, ...], line: int, where: str) -
         scopes,
         row["name"],
         row["rule"],
-        row["applies_to"],
         row["source"],
-        row["standing"],
         row["implemented"] == "yes",
         row["why_not"],
         row["cure"],
         row["note"],
-        line,
         limits,
         {name: _number(value, name, where) for name, value in given.items()},
         {name: tuple(map(str, words)) for name, words in lists.items()},

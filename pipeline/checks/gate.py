@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipeline.checks.run import CheckResult, closing, run
-from pipeline.checks.selftest import Plant, selftest
-
-if TYPE_CHECKING:
-    import duckdb
+from pipeline.checks.run import CheckResult, closing
+from pipeline.checks.selftest import Plant
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,9 +15,6 @@ class Gate:
     open: bool
     result: CheckResult
     plants: list[Plant]
-
-    def __iter__(self):  # type: ignore[no-untyped-def]
-        return iter((self.open, self.result))
 
     @classmethod
     def of(cls, result: CheckResult, plants: list[Plant]) -> Gate:
@@ -37,11 +29,3 @@ class Gate:
         if found := closing(self.result):
             return f"shut: {len(found)} undecided failures, first {found[0]['rule']} {found[0]['subject']}"
         return f"open: {len(self.plants)} planted faults were all seen"
-
-
-def gate(con: duckdb.DuckDBPyConnection, schemas: Path, result: CheckResult | None = None) -> Gate:
-    """Run the rules over the database (or take their `result`) and try them with planted faults.
-
-    Unpacks as (open, result). The gate is never open when a planted fault goes unseen.
-    """
-    return Gate.of(result if result is not None else run(con, schemas), selftest(schemas))

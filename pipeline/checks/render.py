@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
-from pipeline import CONTRACT_VERSION, __version__, registry
+from pipeline import findings, registry
+from pipeline.checks.run import closes
+from pipeline.findings import Tested
 
 CheckResult = dict[str, Any]
 Rule = dict[str, Any]
@@ -17,9 +17,6 @@ Finding = dict[str, Any]
 WIDTH = 80
 WORST = {"failed": 0, "warned": 1, "not_applicable": 2, "passed": 3}
 SHOWN = {"failed": 20, "warned": 3}
-SARIF_SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
-SARIF_CAP = 5000
-ANNOTATIONS = 10
 
 
 def worst_first(result: CheckResult) -> list[Rule]:
@@ -27,11 +24,11 @@ def worst_first(result: CheckResult) -> list[Rule]:
     return sorted(result["rules"], key=lambda rule: (WORST[rule["status"]], rule["id"]))
 
 
-def open_first(findings: list[Finding]) -> list[Finding]:
+def open_first(found: list[Finding]) -> list[Finding]:
     """Findings in order of concern: what closes the gate, then failures, then warnings, decided ones last in each."""
     scopes = {"curated": 0, "candidate": 1, "source": 2}
     return sorted(
-        findings, key=lambda f: (f["severity"] != "fail", scopes[f["scope"]], bool(f.get("decision_id")), f["subject"])
+        found, key=lambda f: (f["severity"] != "fail", scopes[f["scope"]], bool(f.get("decision_id")), f["subject"])
     )
 
 
@@ -127,42 +124,17 @@ def _cell(words: str) -> str:
 
 def junit(result: CheckResult) -> str:
     """One test case a rule: failed rules are failures, warnings go to system-out, not applicable is skipped."""
-    rules = result["rules"]
-    counts = {
-        "tests": str(len(rules)),
-        "failures": str(sum(r["status"] == "failed" for r in rules)),
-        "errors": "0",
-        "skipped": str(sum(r["status"] == "not_applicable" for r in rules)),
-    }
-    top = ElementTree.Element("testsuites", {"name": "rawref check", **counts})
-    suite = ElementTree.SubElement(top, "testsuite", {"name": "rawref check", **counts})
-    for rule in rules:
-        case = ElementTree.SubElement(
-            suite, "testcase", {"classname": f"rawref.check.{rule['level']}", "name": f"{rule['id']} {rule['name']}"}
-        )
-        found = [f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}" for f in open_first(rule["findings"])]
-        if rule["status"] == "failed":
-            undecided = sum(
-                f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
-                for f in rule["findings"]
-            )
-            node = ElementTree.SubElement(
-                case, "failure", {"message": f"{undecided} undecided: {rule['rule']}", "type": rule["id"]}
-            )
-            node.text = _clean("\n".join(found))
-        elif rule["status"] == "not_applicable":
-            ElementTree.SubElement(
-                case, "skipped", {"message": rule.get("why_not") or "what the rule needs is not there"}
-            )
-        elif found:
-            ElementTree.SubElement(case, "system-out").text = _clean("\n".join(found))
-    ElementTree.indent(top, " ")
-    return "<?xml version='1.0' encoding='utf-8'?>\n" + ElementTree.tostring(top, encoding="unicode") + "\n"
+    return findings.junit("rawref check", [_tested(rule) for rule in result["rules"]])
 
 
-def _clean(words: str) -> str:
-    """Text without the control characters that XML forbids."""
-    return "".join(c for c in words if c in "\t\n\r" or c >= " ")
+def _tested(rule: Rule) -> Tested:
+    failure, skipped = None, ""
+    if rule["status"] == "failed":
+        failure = (rule["id"], f"{sum(map(closes, rule['findings']))} undecided: {rule['rule']}")
+    elif rule["status"] == "not_applicable":
+        skipped = rule.get("why_not") or "what the rule needs is not there"
+    told = [f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}" for f in open_first(rule["findings"])]
+    return Tested(f"rawref.check.{rule['level']}", f"{rule['id']} {rule['name']}", failure, skipped, told)
 
 
 class Places:
@@ -190,74 +162,41 @@ class Places:
 
 
 def sarif(result: CheckResult, folder: Path) -> dict[str, Any]:
-    """The result as a SARIF 2.1.0 log; at most 5,000 results, the worst, and the log says so."""
+    """The result as a SARIF 2.1.0 log, worst first."""
     places = Places(folder)
     rules = worst_first(result)
-    index = {rule["id"]: place for place, rule in enumerate(rules)}
-    results = [(rule, f) for rule in rules for f in open_first(rule["findings"])]
-    results.sort(
-        key=lambda pair: (
-            pair[1]["severity"] != "fail" or pair[1]["scope"] != "curated" or bool(pair[1].get("decision_id")),
-            pair[1]["severity"] != "fail",
-        )
-    )
-    log_run: dict[str, Any] = {
-        "tool": {
-            "driver": {
-                "name": "rawref",
-                "version": __version__,
-                "semanticVersion": __version__,
-                "rules": [
-                    {
-                        "id": r["id"],
-                        "name": r["name"],
-                        "shortDescription": {"text": r["name"]},
-                        "fullDescription": {"text": r["rule"]},
-                        "help": {"text": f"{r['rule']}. Source: {r['source']}"},
-                        "properties": {"level": r["level"], "status": r["status"]},
-                    }
-                    for r in rules
-                ],
-            }
-        },
-        "columnKind": "unicodeCodePoints",
-        "results": [_sarif_result(rule, f, index, places) for rule, f in results[:SARIF_CAP]],
-        "properties": {
-            "contract_version": CONTRACT_VERSION,
-            "total_results": len(results),
-            "shown_results": min(len(results), SARIF_CAP),
-        },
-    }
-    if len(results) > SARIF_CAP:
-        log_run["invocations"] = [
+    found = [(place, rule, f) for place, rule in enumerate(rules) for f in open_first(rule["findings"])]
+    found.sort(key=lambda told: (not closes(told[2]), told[2]["severity"] != "fail"))
+    return findings.sarif(
+        [
             {
-                "executionSuccessful": True,
-                "toolExecutionNotifications": [
-                    {
-                        "level": "note",
-                        "message": {"text": f"the worst {SARIF_CAP} of {len(results)} findings; --format json has all"},
-                    }
-                ],
+                "id": r["id"],
+                "name": r["name"],
+                "shortDescription": {"text": r["name"]},
+                "fullDescription": {"text": r["rule"]},
+                "help": {"text": f"{r['rule']}. Source: {r['source']}"},
+                "properties": {"level": r["level"], "status": r["status"]},
             }
-        ]
-    return {"$schema": SARIF_SCHEMA, "version": "2.1.0", "runs": [log_run]}
+            for r in rules
+        ],
+        (_sarif_result(rule, f, place, places) for place, rule, f in found),
+        len(found),
+    )
 
 
-def _sarif_result(rule: Rule, f: Finding, index: Mapping[str, int], places: Places) -> dict[str, Any]:
-    file, line = places.of(f["subject"])
-    undecided = f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
+def _sarif_result(rule: Rule, f: Finding, position: int, places: Places) -> dict[str, Any]:
     made: dict[str, Any] = {
         "ruleId": rule["id"],
-        "ruleIndex": index[rule["id"]],
-        "level": "error" if undecided else "warning" if f["severity"] == "fail" else "note",
+        "ruleIndex": position,
+        "level": "error" if closes(f) else "warning" if f["severity"] == "fail" else "note",
         "message": {"text": f"{f['subject']}: {f['detail']}. Cure: {f['cure']}"},
         "locations": [
             {
-                "physicalLocation": {"artifactLocation": {"uri": file}, "region": {"startLine": line}},
+                "physicalLocation": findings.place(*places.of(f["subject"])),
                 "logicalLocations": [{"fullyQualifiedName": f["subject"], "kind": f["scope"]}],
             }
         ],
-        "partialFingerprints": {"rawref/v1": _fingerprint(rule["id"], f["severity"], f["scope"], f["subject"])},
+        "partialFingerprints": {"rawref/v1": findings.mark(rule["id"], f["severity"], f["scope"], f["subject"])},
         "properties": {"severity": f["severity"], "scope": f["scope"]},
     }
     if f.get("decision_id"):
@@ -265,10 +204,6 @@ def _sarif_result(rule: Rule, f: Finding, index: Mapping[str, int], places: Plac
             {"kind": "external", "status": "accepted", "justification": f"decision {f['decision_id']}"}
         ]
     return made
-
-
-def _fingerprint(*parts: str) -> str:
-    return hashlib.sha256("|".join(parts).encode()).hexdigest()[:32]
 
 
 def ci_annotations(result: CheckResult, folder: Path, environment: Mapping[str, str]) -> list[str]:
@@ -280,26 +215,18 @@ def ci_annotations(result: CheckResult, folder: Path, environment: Mapping[str, 
         for rule in worst_first(result)
         if rule["status"] == "failed"
         for f in open_first(rule["findings"])
-        if f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")
+        if closes(f)
     ]
     if not found:
         return []
     places = Places(folder)
     lines = []
-    for rule, f in found[:ANNOTATIONS]:
+    for rule, f in found[: findings.ANNOTATION_CAP]:
         file, line = places.of(f["subject"])
+        title = f"{rule['id']} {rule['name']}"
+        lines.append(findings.annotation("error", f"{f['subject']}: {f['detail']}", title=title, file=file, line=line))
+    if len(found) > len(lines):
         lines.append(
-            f"::error file={_property(file)},line={line},title={_property(rule['id'] + ' ' + rule['name'])}::"
-            f"{_message(f['subject'] + ': ' + f['detail'])}"
+            findings.annotation("note", f"{len(found) - len(lines)} more undecided failures are in the report")
         )
-    if len(found) > ANNOTATIONS:
-        lines.append(f"::notice::{len(found) - ANNOTATIONS} more undecided failures are in the report")
     return lines
-
-
-def _message(words: str) -> str:
-    return words.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
-
-
-def _property(words: str) -> str:
-    return _message(words).replace(":", "%3A").replace(",", "%2C")

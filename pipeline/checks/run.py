@@ -74,13 +74,15 @@ def run(
         con.execute("detach rules")
 
 
+def closes(finding: dict[str, Any]) -> bool:
+    """Whether a finding closes the gate: undecided, of severity fail, in the published table."""
+    return finding["severity"] == "fail" and finding["scope"] == "curated" and not finding.get("decision_id")
+
+
 def closing(result: CheckResult) -> list[dict[str, Any]]:
-    """The findings that close the gate: undecided, of severity fail, in the published table; each with its rule id."""
+    """The findings that close the gate, each with its rule id."""
     return [
-        {"rule": rule["id"], **finding}
-        for rule in result["rules"]
-        for finding in rule["findings"]
-        if finding["severity"] == "fail" and finding["scope"] == "curated" and not finding.get("decision_id")
+        {"rule": rule["id"], **finding} for rule in result["rules"] for finding in rule["findings"] if closes(finding)
     ]
 
 
@@ -90,9 +92,7 @@ def summarise(rules: list[dict[str, Any]]) -> CheckResult:
         rule["findings"].sort(key=lambda f: (SEVERITY[f["severity"]], SCOPE[f["scope"]], f["subject"], f["detail"]))
         if not rule["implemented"]:
             rule["status"] = "not_applicable"
-        elif any(
-            f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id") for f in rule["findings"]
-        ):
+        elif any(map(closes, rule["findings"])):
             rule["status"] = "failed"
         elif rule["findings"]:
             rule["status"] = "warned"

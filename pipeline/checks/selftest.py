@@ -180,7 +180,7 @@ def _spoilt_decision(schemas: Path, column: str) -> None:
     }
     row[column] = "" if column == "reason" else "forget"
     with tempfile.TemporaryDirectory() as folder:
-        for name in maintainer.FILES:
+        for name in registry.MAINTAINER:
             heading = ",".join(f.column for f in registry.fields(schemas)[f"maintainer.{name}"])
             line = ",".join(row.get(c, "") for c in columns) if name == "decisions" else ""
             (Path(folder) / f"{name}.csv").write_text(

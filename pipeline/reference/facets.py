@@ -16,11 +16,13 @@ import csv
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.database import literal, run_file
 from pipeline.errors import InputError
 
 if TYPE_CHECKING:
     import duckdb
 
+HERE = Path(__file__).parent
 RULE_COLUMNS = ("rule_id", "facet", "order", "source_scope", "pattern", "except_pattern", "value", "note")
 # Of state, method, part, skin, bone and fat_trim the least order wins; the others are lists.
 FACETS = ("state", "method", "part", "skin", "bone", "fat_trim", "addition", "composite", "caution", "footnote")
@@ -59,10 +61,6 @@ TABLES = {
     ),
     "facet_reasons": ("review_reasons.csv", "code, serious, text", "code, serious = 'yes' as serious"),
 }
-
-
-def _literal(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
 
 
 def _records(path: Path) -> list[dict[str, str]]:
@@ -104,9 +102,9 @@ def _whole(pattern: str, japanese: bool) -> str:
 
 def _test(rule: dict[str, str], number: int, column: str, *, whole_name: bool, japanese: bool) -> str:
     wrap = (lambda pattern: pattern) if whole_name else (lambda pattern: _whole(pattern, japanese))
-    test = f"regexp_matches({column}, {_literal(wrap(rule['pattern']))})"
+    test = f"regexp_matches({column}, {literal(wrap(rule['pattern']))})"
     if rule["except_pattern"]:
-        test += f" and not regexp_matches({column}, {_literal(rule['except_pattern'])})"
+        test += f" and not regexp_matches({column}, {literal(rule['except_pattern'])})"
     return f"case when {test} then {number} end"
 
 
@@ -128,13 +126,13 @@ def _hit_query(rules: list[dict[str, str]], scope: str) -> list[str]:
         statements.append(
             "insert into facet_segment_hit select * from (select id, unnest(["
             + ",\n".join(by_segment)
-            + f"]) as rule from facet_segment where rule_scope = {_literal(scope)}) where rule is not null"
+            + f"]) as rule from facet_segment where rule_scope = {literal(scope)}) where rule is not null"
         )
     if by_name:
         statements.append(
             "insert into facet_name_hit select * from (select food, unnest(["
             + ",\n".join(by_name)
-            + f"]) as rule from facet_food where rule_scope = {_literal(scope)}) where rule is not null"
+            + f"]) as rule from facet_food where rule_scope = {literal(scope)}) where rule is not null"
         )
     return statements
 
@@ -149,7 +147,7 @@ def _footnote_query(rules: list[dict[str, str]]) -> list[str]:
                     test = test.replace("(?:^|[^a-z-])", "").replace("(?:$|[^a-z-])", "")
                 statements.append(
                     "insert into facet_footnote_hit select distinct source, release, food_id, "
-                    f"{_literal(rule['rule_id'])} from archival.footnotes "
+                    f"{literal(rule['rule_id'])} from archival.footnotes "
                     f"where source {sources} and ({test}) is not null"
                 )
     return statements
@@ -168,9 +166,9 @@ def _load_tables(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         path = schemas / file
         if not path.is_file():
             raise InputError(f"cannot read {file}", str(path), "restore the file from the repository")
-        shape = ", ".join(f"{_literal(name.strip())}: 'varchar'" for name in columns.split(","))
+        shape = ", ".join(f"{literal(name.strip())}: 'varchar'" for name in columns.split(","))
         con.execute(
-            f"create or replace temp table {table} as select {select} from read_csv({_literal(str(path))}, "
+            f"create or replace temp table {table} as select {select} from read_csv({literal(str(path))}, "
             f"columns = {{{shape}}}, header = true, auto_detect = false, quote = '\"', escape = '\"', delim = ',', "
             "nullstr = '')"
         )
@@ -186,7 +184,6 @@ def match_rules(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
 
     Raises InputError when a rule file is missing or malformed.
     """
-    here = Path(__file__).parent
     rules = load_rules(schemas)
     _load_tables(con, schemas)
     con.execute(
@@ -200,13 +197,13 @@ def match_rules(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
             "value": [rule["value"] for rule in rules],
         },
     )
-    con.execute((here / "facets_prepare.sql").read_text(encoding="utf-8"))
+    run_file(con, HERE / "facets_prepare.sql")
     phrases = _phrases(schemas)
     con.execute(
         "update facet_segment set text = trim(case "
         + " ".join(
-            f"when rule_scope in ({', '.join(map(_literal, scopes))}) "
-            f"then regexp_replace(segment, {_literal(phrases[key])}, ' ', 'g')"
+            f"when rule_scope in ({', '.join(map(literal, scopes))}) "
+            f"then regexp_replace(segment, {literal(phrases[key])}, ' ', 'g')"
             for key, scopes in (("animal", ("animal", "egg")), ("plant", ("plant",)))
         )
         + " else segment end) where rule_scope in ('animal', 'egg', 'plant')"
@@ -223,13 +220,13 @@ def match_rules(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         con.execute(statement)
     con.execute(
         "create or replace temp table facet_cut as select id, case when rule_scope = 'ja' then "
-        f"case when regexp_matches(text, {_literal(_whole(phrases['cut_ja'], True))}) then '' else text end "
+        f"case when regexp_matches(text, {literal(_whole(phrases['cut_ja'], True))}) then '' else text end "
         "else trim(regexp_replace(regexp_replace(text, "
-        + _literal(rf"\b(?:{phrases['cut']})(?:\b|$)")
+        + literal(rf"\b(?:{phrases['cut']})(?:\b|$)")
         + r", '', 'g'), '(^[ ,;]+|[ ,;]+$|\(\s*\))', '', 'g')) end as cut from facet_segment "
         "where rule_scope in ('animal', 'ja')"
     )
-    con.execute((here / "facets_hit.sql").read_text(encoding="utf-8"))
+    run_file(con, HERE / "facets_hit.sql")
 
 
 def build_foods(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
@@ -240,7 +237,7 @@ def build_foods(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     """
     match_rules(con, schemas)
     con.execute("create schema if not exists reference")
-    con.execute((Path(__file__).parent / "facets.sql").read_text(encoding="utf-8"))
+    run_file(con, HERE / "facets.sql")
     con.execute(
         "drop table facet_food; drop table facet_segment; drop table facet_food_segment; drop table facet_species; "
         "drop table facet_witness; drop table facet_segment_hit; drop table facet_name_hit; "

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     import duckdb
 
 ID = "anses-ciqual"
-PREFIX = "ciqual"
 LAYOUT = "anses-ciqual.toml"
 FILES = 1
 """Files that make a release."""

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.database import literal
 from pipeline.errors import InputError
 
 if TYPE_CHECKING:
@@ -59,11 +60,6 @@ def refuse(problems: Iterable[str], file: str, layout_file: str) -> None:
             file,
             f"if the publisher changed the file, describe the change in schemas/layouts/{layout_file}",
         )
-
-
-def literal(text: str) -> str:
-    """`text` as an SQL string literal."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def release_key(source: str, release: str) -> str:

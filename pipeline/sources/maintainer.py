@@ -15,16 +15,6 @@ if TYPE_CHECKING:
     import duckdb
 
 ID = "maintainer"
-PREFIX = "maintainer"
-FILES = (
-    "ingredients",
-    "ingredient_foods",
-    "ingredient_aliases",
-    "citations",
-    "cited_values",
-    "composites",
-    "decisions",
-)
 NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 
 Row = dict[str, Any]
@@ -70,7 +60,7 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
 
 def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
     """Rows of every maintainer file with typed fields and `line`; InputError names the first fault."""
-    tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in FILES}
+    tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
             if column.constraint.startswith("ref:maintainer."):
