@@ -160,12 +160,16 @@ def read_need(path: Path, units: Mapping[str, str], shown: str | None = None) ->
 
 
 def read_rows(
-    path: Path, columns: tuple[str, ...], shown: str, required: tuple[str, ...]
+    path: Path,
+    columns: tuple[str, ...],
+    shown: str,
+    required: tuple[str, ...],
+    faults: list[tuple[int, InputError]] | None = None,
 ) -> list[tuple[int, dict[str, str]]]:
     """(line, row) of a CSV file that people write; cells stripped, blank lines passed over, missing columns empty.
 
     Raises InputError for a file that cannot be read, is not UTF-8, lacks a required column, has an unknown one, or
-    has a row with too many or too few cells.
+    has a row with too many or too few cells; such a row goes to `faults` with its line where that is given.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -177,7 +181,7 @@ def read_rows(
         raise InputError(error.strerror or "cannot be read", shown, "give a CSV file that can be read") from None
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
-        return _rows_of(reader, columns, shown, required)
+        return _rows_of(reader, columns, shown, required, faults)
     except csv.Error as error:
         cure = "quote cells that hold commas or quotes, and close every quote"
         raise InputError(f"not CSV: {error}", f"{shown}:{reader.line_num}", cure) from None
@@ -197,7 +201,11 @@ def number(text: str, where: str, what: str) -> Fraction:
 
 
 def _rows_of(
-    reader: object, columns: tuple[str, ...], shown: str, required: tuple[str, ...]
+    reader: object,
+    columns: tuple[str, ...],
+    shown: str,
+    required: tuple[str, ...],
+    faults: list[tuple[int, InputError]] | None,
 ) -> list[tuple[int, dict[str, str]]]:
     rows: list[tuple[int, dict[str, str]]] = []
     heading: list[str] | None = None
@@ -208,17 +216,31 @@ def _rows_of(
             continue
         if heading is None:
             heading = cells
+            _check_separator(heading, columns, f"{shown}:{line}")
             _check_heading(heading, columns, f"{shown}:{line}", required)
             continue
         if len(cells) > len(heading) or len(cells) < len(required):
-            what = f"{len(cells)} cells where the heading has {len(heading)}"
-            raise InputError(what, f"{shown}:{line}", "give one cell per column; quote cells that hold commas")
+            what = f"{len(cells)} cell{'s' if len(cells) != 1 else ''} where the heading has {len(heading)}"
+            fault = InputError(what, f"{shown}:{line}", "give one cell per column; quote cells that hold commas")
+            if faults is None:
+                raise fault
+            faults.append((line, fault))
+            continue
         row = dict.fromkeys(columns, "")
         row.update(zip(heading, cells, strict=False))
         rows.append((line, row))
     if heading is None:
         raise InputError("the file is empty", shown, f"begin with the heading {','.join(required)}")
     return rows
+
+
+def _check_separator(heading: list[str], columns: tuple[str, ...], where: str) -> None:
+    """Spreadsheets of many countries write semicolons, since the comma is their decimal sign."""
+    for sign, name in ((";", "semicolon"), ("\t", "tab")):
+        words = {word.strip(' "') for cell in heading for word in cell.split(sign)}
+        if any(sign in cell for cell in heading) and (words & set(columns) or words == {"sep=", ""}):
+            cure = "save it as CSV with commas between the cells and a point in decimal numbers"
+            raise InputError(f"the file looks {name}-separated", where, cure)
 
 
 def _check_heading(heading: list[str], columns: tuple[str, ...], where: str, required: tuple[str, ...]) -> None:
