@@ -179,6 +179,7 @@ def read_rows(
         raise InputError("not UTF-8 text", shown, "save the file as CSV in UTF-8") from None
     except OSError as error:
         raise InputError(error.strerror or "cannot be read", shown, "give a CSV file that can be read") from None
+    _check_separator(text, columns, shown)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         return _rows_of(reader, columns, shown, required, faults)
@@ -216,7 +217,6 @@ def _rows_of(
             continue
         if heading is None:
             heading = cells
-            _check_separator(heading, columns, f"{shown}:{line}")
             _check_heading(heading, columns, f"{shown}:{line}", required)
             continue
         if len(cells) > len(heading) or len(cells) < len(required):
@@ -234,13 +234,16 @@ def _rows_of(
     return rows
 
 
-def _check_separator(heading: list[str], columns: tuple[str, ...], where: str) -> None:
+def _check_separator(text: str, columns: tuple[str, ...], shown: str) -> None:
     """Spreadsheets of many countries write semicolons, since the comma is their decimal sign."""
+    lines = text.splitlines()
+    line = next((number for number, words in enumerate(lines, 1) if words.strip()), 0)
+    heading = lines[line - 1] if line else ""
     for sign, name in ((";", "semicolon"), ("\t", "tab")):
-        words = {word.strip(' "') for cell in heading for word in cell.split(sign)}
-        if any(sign in cell for cell in heading) and (words & set(columns) or words == {"sep=", ""}):
+        words = [word.strip(' "') for word in heading.split(sign)]
+        if len(words) > 1 and (set(words) & set(columns) or words[0] == "sep="):
             cure = "save it as CSV with commas between the cells and a point in decimal numbers"
-            raise InputError(f"the file looks {name}-separated", where, cure)
+            raise InputError(f"the file looks {name}-separated", f"{shown}:{line}", cure)
 
 
 def _check_heading(heading: list[str], columns: tuple[str, ...], where: str, required: tuple[str, ...]) -> None:
