@@ -68,7 +68,7 @@ def accept(
 
     reason = " ".join(reason.split())
     if not reason:
-        raise InputError("the reason is empty", "rawref accept", 'say why, for instance --reason "Release 29 of SR"')
+        raise InputError("the reason is empty", "accept", 'say why, for instance --reason "Release 29 of SR"')
     if not (workspace.built / "manifest.json").is_file():
         raise InputError("no build to accept", workspace.relative(workspace.built), "run rawref build first")
     with locked(workspace):

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.exceptions import TyperException
 
 from pipeline import __version__
 from pipeline.errors import InputError, RawrefError
@@ -57,6 +58,15 @@ class MixFormat(StrEnum):
 ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, junit, markdown or sarif.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
 WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
+MIX_HELP = (
+    "CSV with the heading ingredient_id,grams or ingredient_id,grams,as_purchased. Grams are edible; where "
+    "as_purchased is yes the refuse comes off. water is an ingredient."
+)
+ASSAY_HELP = (
+    "CSV of your own laboratory or label figures, with the columns ingredient_id, component, value, unit, basis, "
+    "laboratory, date (YYYY-MM-DD) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
+    "per_kg_DM; laboratory: its name, or label."
+)
 _root: Path | None = None
 
 
@@ -179,9 +189,7 @@ def trace_command(
 
     given = [bool(ingredient and component), bool(source_line), bool(step)]
     if sum(given) != 1 or (ingredient and not component):
-        raise InputError(
-            "give INGREDIENT and COMPONENT, or --from, or --step", "rawref trace", "see rawref trace --help"
-        )
+        raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "trace", "see rawref trace --help")
     space = workspace()
     with opened(space) as con:
         if ingredient and component:
@@ -238,7 +246,7 @@ def find_command(
     from pipeline.find import find
 
     if not text and not review:
-        raise InputError("give words of a name, or --review", "rawref find", 'for instance: rawref find "beef heart"')
+        raise InputError("give words of a name, or --review", "find", 'for instance: rawref find "beef heart"')
     space = workspace()
     with opened(space) as con:
         result = find(con, text, review=review)
@@ -396,7 +404,7 @@ def suggest_command(
     from pipeline import render_suggest, suggest
 
     if errors == bool(ingredient and component):
-        raise InputError("give INGREDIENT and COMPONENT, or --errors", "rawref suggest", "see rawref suggest --help")
+        raise InputError("give INGREDIENT and COMPONENT, or --errors", "suggest", "see rawref suggest --help")
     space = workspace()
     with opened(space) as con:
         if errors:
@@ -412,13 +420,13 @@ def suggest_command(
 
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
 def mix_command(
-    file: Annotated[Path, typer.Argument(help="CSV: ingredient_id,grams[,as_purchased]; water is an ingredient.")],
+    file: Annotated[Path, typer.Argument(help=MIX_HELP)],
     need: Annotated[
         str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")
     ] = "fediaf-2021-adult-mer75",
     weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
     activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
-    assay: Annotated[Path | None, typer.Option(help="CSV of your own laboratory or label figures.")] = None,
+    assay: Annotated[Path | None, typer.Option(help=ASSAY_HELP)] = None,
     without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
     replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the profile to a PNG or SVG file.")] = None,
@@ -434,8 +442,8 @@ def mix_command(
         opened(space).close()
     table = mix.load_table(space)
     profile = load_need(space, need)
-    rows = mix.read_mix(file, file.as_posix())
     assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
+    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
     swaps = mix.parse_replace(replace or [])
     result = mix.evaluate(
         table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
@@ -488,13 +496,31 @@ def report_command(
         serve(target, say)
 
 
+def usage(error: TyperException) -> list[str]:
+    """What is wrong with the command line, in our one line and words; the help itself where no command was given."""
+    text = error.format_message()
+    if "\n" in text.strip():
+        return [text]
+    # the library that reads the options passes on the wording of the one that checks their types
+    text = text.replace("Value error, ", "").replace("Input should be", "it should be").strip().rstrip(".")
+    context = getattr(error, "ctx", None)
+    command = context.info_name if context is not None and context.parent is not None else ""
+    cure = f"see rawref {command} --help" if command else "see rawref --help"
+    return [f"rawref: {InputError(text[:1].lower() + text[1:], command, cure).line()}"]
+
+
 def main() -> None:
     """Run the command and turn our exceptions into exit statuses, in this one place."""
     try:
-        app()
+        sys.exit(app(standalone_mode=False))
     except RawrefError as error:
-        typer.echo(f"rawref: {error.line()}", err=True)
+        for line in error.lines():
+            typer.echo(f"rawref: {line}", err=True)
         sys.exit(error.exit_status)
+    except TyperException as error:
+        for line in usage(error):
+            typer.echo(line, err=True)
+        sys.exit(error.exit_code)
     except KeyboardInterrupt:
         typer.echo("rawref: interrupted", err=True)
         sys.exit(130)

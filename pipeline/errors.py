@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class RawrefError(Exception):
     """Base of the errors that a user can act on; `exit_status` is the process's answer."""
@@ -17,11 +19,38 @@ class RawrefError(Exception):
         text = f"{self.where}: {self.what}" if self.where else self.what
         return " ".join(f"{text} -> {self.cure}".split()) if self.cure else " ".join(text.split())
 
+    def lines(self) -> list[str]:
+        """What the command line prints, one line per fault."""
+        return [self.line()]
+
 
 class InputError(RawrefError):
     """Bad usage or input, a pinned file with a wrong digest included: exit 2."""
 
     exit_status = 2
+
+
+class InputErrors(InputError):
+    """Several faults of one file: a line each, capped, and a last line with their number. Exit 2."""
+
+    shown = 20
+
+    def __init__(self, faults: Sequence[InputError], where: str) -> None:
+        self.faults = tuple(faults)
+        kept = "" if len(faults) <= self.shown else f", the first {self.shown} shown"
+        super().__init__(f"{len(faults)} faults{kept}", where, "mend them and run again")
+
+    def lines(self) -> list[str]:
+        """The faults in the order of the file, then their number."""
+        return [*(fault.line() for fault in self.faults[: self.shown]), self.line()]
+
+
+def raise_all(faults: Sequence[InputError], where: str) -> None:
+    """Raise what was gathered of one file: nothing, the one fault, or all of them together."""
+    if len(faults) == 1:
+        raise faults[0]
+    if faults:
+        raise InputErrors(faults, where)
 
 
 class SourceMissing(RawrefError):

@@ -19,9 +19,11 @@ from typing import Any
 from pipeline.errors import InputError
 from pipeline.mix_cautions import cautions_of
 from pipeline.mix_content import ZERO, Content, Item, content_of, judge
+from pipeline.mix_dry import DryMatter, dry_matter_of
 from pipeline.mix_energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, daily_need, factors_of
-from pipeline.mix_inputs import Assays, MixRow, parse_replace, read_assay, read_mix, resolve, substituted
-from pipeline.mix_kcal import Energy, all_energies, dry_matter_of, either, energy_of, out, weighted
+from pipeline.mix_inputs import Assays, MixRow, edible, parse_replace, read_assay, read_mix, resolve, substituted
+from pipeline.mix_kcal import Energy, all_energies, either, energy_of, out, range_drivers, weighted
+from pipeline.mix_shares import shares_of
 from pipeline.mix_table import WATER_ID, Table, load_table
 from pipeline.needs import Bound, Need, parts_of, unit_of
 
@@ -36,10 +38,9 @@ THOUSAND = Fraction(1000)
 METHOD = (
     "Contents of different ingredients are free of each other: bounds add (worst case). Amounts count points and the "
     "low end of ranges. Unknown counts as nothing at the low end and as the highest comparable food, else without "
-    "limit, at the high end. Verdicts hold energy at the figure of the formula; energy_sensitive marks those that its "
-    "range would change."
+    "limit, at the high end; water without a figure is at most what the other proximates leave. Verdicts hold energy "
+    "at the figure of the formula; energy_sensitive marks those that its range would change."
 )
-MEAT_DEFINITION = "animal foods of kind raw or composite: meat, organs, bone-in parts, fish, shellfish, egg, milk"
 
 
 def evaluate(
@@ -78,6 +79,8 @@ def evaluate(
     used = formulas[formula]
     energies = {key: energy_of(table, assays, key, used) for key in grams}
     kcal = weighted(grams, {key: energy.point for key, energy in energies.items()})
+    kcal_low = weighted(grams, {key: energy.low for key, energy in energies.items()})
+    kcal_high = weighted(grams, {key: energy.high + energy.unknown for key, energy in energies.items()})
     unknown_kcal = weighted(grams, {key: energy.unknown for key, energy in energies.items()})
     names = [key for key, item in table.components.items() if item.needed]
     names += [key for key in (RATIO, *need.components()) if key not in names]
@@ -88,6 +91,7 @@ def evaluate(
         for key in dict.fromkeys(names)
     ]
     by_name = {entry["component"]: entry for entry in entries}
+    density, density_low, density_high = dry.per(kcal, kcal_low, kcal_high)
     result: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
         "need": need.name,
@@ -95,24 +99,22 @@ def evaluate(
         "table": table.folder,
         "grams": out(total),
         "energy_kcal": out(kcal),
-        "energy_low_kcal": out(weighted(grams, {key: energy.low for key, energy in energies.items()})),
-        "energy_high_kcal": out(
-            weighted(grams, {key: energy.high + energy.unknown for key, energy in energies.items()})
-        ),
+        "energy_low_kcal": out(kcal_low),
+        "energy_high_kcal": out(kcal_high),
+        "energy_range_from": range_drivers(grams, energies),
         "energy_unknown_from": sorted(key for key, energy in energies.items() if energy.unknown > 0),
         "energy_formula": formula,
         "energy_formula_title": next(iter(used.values())).title,
         "energy_source": next(iter(used.values())).source,
-        "energies": all_energies(table, assays, grams, formulas, dry),
+        "energies": all_energies(table, assays, grams, formulas, dry.point),
         "energy_density_kcal_per_g": out(kcal / total),
-        "energy_density_kcal_per_g_dm": out(kcal / dry) if dry else None,
-        "moisture_pct": _share_known(table, assays, grams, "WATER"),
-        "proximates": _proximates(by_name, total, dry),
+        "energy_density_kcal_per_g_dm": out(density),
+        "energy_density_low_kcal_per_g_dm": out(density_low),
+        "energy_density_high_kcal_per_g_dm": out(density_high),
+        **dry.fields(),
+        "proximates": _proximates(by_name, total),
         "calcium_phosphorus_ratio": by_name[RATIO]["amount"],
-        "meat_pct": out(_kind_share(table, grams, meat=True)),
-        "additions_pct": out(_kind_share(table, grams, meat=False)),
-        "meat_pct_is": MEAT_DEFINITION,
-        "shares_pct": _shares(table, grams),
+        **shares_of(table, grams),
         "daily": _daily(daily, weight_kg, activity or activity_of(need.mer), kcal, total),
         "ingredients": _ingredients(table, grams, purchased, energies, total),
         "assays": [
@@ -173,16 +175,9 @@ def _edible(table: Table, rows: Sequence[MixRow]) -> tuple[dict[str, Fraction], 
     grams: dict[str, Fraction] = {}
     purchased: dict[str, Fraction] = {}
     for row in rows:
-        edible = row.grams
         if row.as_purchased:
-            ingredient = table.ingredients.get(row.ingredient_id)
-            refuse = ingredient.refuse_pct if ingredient else None
-            if refuse is None:
-                what = f"the refuse of {row.ingredient_id} is unknown, so its weight as purchased cannot be used"
-                raise InputError(what, row.where, "weigh the edible part and leave as_purchased out")
-            edible = row.grams * (1 - refuse / 100)
             purchased[row.ingredient_id] = purchased.get(row.ingredient_id, ZERO) + row.grams
-        grams[row.ingredient_id] = grams.get(row.ingredient_id, ZERO) + edible
+        grams[row.ingredient_id] = grams.get(row.ingredient_id, ZERO) + edible(table, row)
     if not any(grams.values()):
         raise InputError("nothing edible is left of the mix", rows[0].where, "check the weights as purchased")
     return grams, purchased
@@ -190,7 +185,7 @@ def _edible(table: Table, rows: Sequence[MixRow]) -> tuple[dict[str, Fraction], 
 
 def _component(
     table: Table, assays: Assays, grams: Mapping[str, Fraction], energies: Mapping[str, Energy], need: Need, key: str,
-    kcal: Fraction, unknown_kcal: Fraction, dry: Fraction | None, kcal_per_day: float | None,
+    kcal: Fraction, unknown_kcal: Fraction, dry: DryMatter, kcal_per_day: float | None,
 ) -> dict[str, Any]:  # fmt: skip
     """One entry of `components`."""
     form, parts = parts_of(key)
@@ -220,6 +215,7 @@ def _component(
     top = _per(high, kcal) if form != "ratio" else out(high)
     bottom = _per(low, kcal + unknown_kcal) if form != "ratio" else out(low)
     plain = form != "ratio"
+    per_dry = dry.per(amount, low, high) if plain else (None, None, None)
     total = sum(grams.values(), ZERO)
     registered = table.components.get(key)
     entry: dict[str, Any] = {
@@ -235,7 +231,9 @@ def _component(
         "per_1000kcal_high": top,
         "per_100g": out(amount / total * 100) if plain and amount is not None else None,
         "per_ounce": out(amount / total * OUNCE_G) if plain and amount is not None else None,
-        "per_100g_dm": out(amount / dry * 100) if plain and amount is not None and dry else None,
+        "per_100g_dm": _hundred(per_dry[0]),
+        "per_100g_dm_low": _hundred(per_dry[1]),
+        "per_100g_dm_high": _hundred(per_dry[2]),
         "per_day": _day(amount, kcal, kcal_per_day) if plain else None,
         "unknown_share": out(sum((grams[name] for name in unknown), ZERO) / total),
         "unknown_from": sorted(unknown),
@@ -369,75 +367,24 @@ def _other(row: Bound, low: float | None, high: float | None) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _share_known(table: Table, assays: Assays, grams: Mapping[str, Fraction], component: str) -> float | None:
-    """Per cent of a proximate in the part of the mix where it is known."""
-    known = {key: content_of(table, assays, key, component).point for key in grams}
-    weight = sum((grams[key] for key, value in known.items() if value is not None), ZERO)
-    if not weight:
-        return None
-    return out(weighted(grams, {k: either(v, None) for k, v in known.items() if v is not None}) / weight * 100)
-
-
-def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction, dry: Fraction | None) -> dict[str, Any]:
+def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction) -> dict[str, Any]:
     """Water, protein, fat, ash, carbohydrate, fibre: per cent as fed, per cent of dry matter, per 1000 kcal."""
     found = {}
     for key in ("WATER", "PROCNT", "FAT", "ASH", "CHOCDF", "FIBTG"):
         entry = entries.get(key)
         if entry is None:
             continue
-        amount = entry["amount"]
+        amount, high = entry["amount"], entry["per_100g_dm_high"]
+        dry = key != "WATER"
         found[key] = {
             "as_fed_pct": None if amount is None else amount / float(total) * 100,
-            "dry_matter_pct": None if amount is None or not dry or key == "WATER" else amount / float(dry) * 100,
+            "dry_matter_pct": entry["per_100g_dm"] if dry else None,
+            "dry_matter_low_pct": entry["per_100g_dm_low"] if dry else None,
+            "dry_matter_high_pct": None if not dry or high is None else min(100.0, high),
             "per_1000kcal": entry["per_1000kcal"],
             "unknown_share": entry["unknown_share"],
         }
     return found
-
-
-def _kind_share(table: Table, grams: Mapping[str, Fraction], meat: bool) -> Fraction:
-    """Per cent of the mix that is meat ingredients, or additions; water is neither."""
-    wanted = sum((weight for key, weight in grams.items() if _is_meat(table, key) is meat), ZERO)
-    return wanted / sum(grams.values(), ZERO) * 100
-
-
-def _is_meat(table: Table, key: str) -> bool | None:
-    """True for animal foods, False for additions (a user's own product included), None for water and plants."""
-    ingredient = table.ingredients.get(key)
-    if key == WATER_ID:
-        return None
-    if ingredient is None or ingredient.kind == "addition":
-        return False
-    return None if ingredient.part == "plant" else True
-
-
-def _shares(table: Table, grams: Mapping[str, Fraction]) -> dict[str, float]:
-    """Per cent of the mix by group: muscle, organ, bone-in, fish, shellfish, egg and milk, plant, addition, water."""
-    total = sum(grams.values(), ZERO)
-    found: dict[str, Fraction] = {}
-    for key, weight in grams.items():
-        group = _share_group(table, key)
-        found[group] = found.get(group, ZERO) + weight / total * 100
-    return {group: float(share) for group, share in sorted(found.items())}
-
-
-def _share_group(table: Table, key: str) -> str:
-    ingredient = table.ingredients.get(key)
-    if key == WATER_ID and ingredient is None:
-        return "water"
-    if ingredient is None or ingredient.kind == "addition":
-        return "addition"
-    if ingredient.species_group == "finfish":
-        return "fish"
-    if ingredient.species_group in {"mollusc", "crustacean"}:
-        return "shellfish"
-    if ingredient.part.startswith("egg") or ingredient.part == "milk":
-        return "egg_and_milk"
-    if ingredient.part == "plant":
-        return "plant"
-    if ingredient.bone == "yes" or key.endswith("-bone-in"):
-        return "bone_in"
-    return "muscle" if ingredient.part in {"muscle", "skin", "fat", "mechanically_separated"} else "organ"
 
 
 def _ingredients(
@@ -482,6 +429,10 @@ def _flagged(contents: Mapping[str, Content], flag: str) -> list[str]:
 
 def _citation(row: Bound | None) -> str | None:
     return f"{row.source}; edition {row.edition}" if row and row.edition else row.source if row else None
+
+
+def _hundred(value: Fraction | None) -> float | None:
+    return None if value is None else float(value * 100)
 
 
 def _per(value: Fraction | None, kcal: Fraction) -> float | None:

@@ -10,10 +10,12 @@ from fractions import Fraction
 from typing import Any
 
 from pipeline.mix_content import KELP, content_of
+from pipeline.mix_dry import greatest_share
 from pipeline.mix_inputs import Assays
 from pipeline.mix_table import WATER_ID, Table
 
 OILY_FAT_PCT = Fraction(5)  # fish of 5 % fat and more is called oily (common practice, no source)
+BONE = "bone"
 FISH_LIMIT = Fraction(1, 4)  # share of dry matter, AAFCO
 
 
@@ -31,6 +33,8 @@ def cautions_of(
     codes: dict[str, list[str]] = {}
     for key in grams:
         for code in table.ingredients[key].cautions if key in table.ingredients else ():
+            if code == BONE and table.ingredients[key].bone == "no":
+                continue  # the table warns of the part as sold, with its bone; the mix holds the boneless part
             codes.setdefault(code, []).append(key)
     for code, at in sorted(codes.items()):
         if code in found:
@@ -64,8 +68,11 @@ def _occasions(
     oily = [key for key in fish if fats[key] >= OILY_FAT_PCT]
     if oily:
         at["oily_fish"] = (oily, "")
-    if fish and _dry_share(table, assays, grams, fish) > FISH_LIMIT:
+    if fish and greatest_share(table, assays, grams, fish) > FISH_LIMIT:
         at["fish_over_25_pct_dm"] = (fish, "")
+    bony = sorted(key for key, item in own.items() if item.bone == "yes")
+    if bony:
+        at["bone_in"] = (bony, "")
     livers = sorted(key for key, item in own.items() if item.part == "liver")
     if livers:
         at["liver"] = (livers, _vitamin_a(result))
@@ -89,14 +96,3 @@ def _vitamin_a(result: Mapping[str, Any]) -> str:
             limit = "" if entry["maximum"] is None else f", maximum {entry['maximum']:.0f}"
             return f"retinol {entry['per_1000kcal']:.0f} ug per 1000 kcal, {top}{limit}"
     return ""
-
-
-def _dry_share(table: Table, assays: Assays, grams: Mapping[str, Fraction], keys: list[str]) -> Fraction:
-    """The share of some ingredients in the dry matter of the part of the mix whose water is known."""
-    dry = {}
-    for key, weight in grams.items():
-        water = content_of(table, assays, key, "WATER").point
-        if water is not None:
-            dry[key] = weight * (100 - water)
-    total = sum(dry.values(), Fraction(0))
-    return sum((dry.get(key, Fraction(0)) for key in keys), Fraction(0)) / total if total else Fraction(0)

@@ -21,6 +21,7 @@ from pipeline.needs import parts_of
 ZERO = Fraction(0)
 KELP = "kelp_iodine"
 PURE = "pure_substance"
+WATER = "WATER"
 # Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
 # table, which no bone or shell could plausibly exceed (common practice, no source).
 SKELETAL = ("bone", "shell")
@@ -136,6 +137,32 @@ def _total(terms: Sequence[Fraction | None]) -> Fraction | None:
 
 
 def _plain(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
+    content = _found(table, assays, ingredient_id, component)
+    return _water(table, assays, ingredient_id, content) if component == WATER else content
+
+
+def _water(table: Table, assays: Assays, ingredient_id: str, content: Content) -> Content:
+    """Water has a limit where other components have none: what the known protein, fat, ash and carbohydrate leave.
+
+    A pure substance holds the water of its formula and no other. Water of crystallisation is a range from none: how
+    much of it counts as moisture depends on the drying.
+    """
+    ingredient = table.ingredients.get(ingredient_id)
+    if content.state == "unknown" and ingredient is not None and PURE in ingredient.cautions:
+        crystal = table.crystal_water.get(ingredient_id, ZERO)
+        return Content("range", None, ZERO, crystal) if crystal else Content("known", ZERO, ZERO, ZERO)
+    if content.point is not None:
+        high = None if content.high is None else min(content.high, Fraction(100))
+        return Content(content.state, content.point, content.low, high, content.flags)
+    others = [_found(table, assays, ingredient_id, name).low for name in ("PROCNT", "FAT", "ASH", "CHOCDF")]
+    limit = max(content.low, 100 - sum(others, ZERO))
+    skeletal = ingredient is not None and ingredient.part in SKELETAL
+    if content.high is None or (skeletal and not content.known):
+        return Content(content.state, None, content.low, limit)  # of dried shell the raw foods say nothing
+    return Content(content.state, None, content.low, min(content.high, limit))
+
+
+def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
     assay = assays.get((ingredient_id, component))
     if assay is not None:
         return _counted(assay.cell, ("assay",))
@@ -178,10 +205,10 @@ def _from_parts(table: Table, assays: Assays, ingredient_id: str, component: str
 
     Unknown as soon as a part is; the high end is there only where every part has one.
     """
-    contents = [(low, high, _plain(table, assays, part, component)) for part, low, high in table.parts[ingredient_id]]
-    least = sum((low * content.low for low, _, content in contents), ZERO)
-    most = _total([None if content.high is None else high * content.high for _, high, content in contents])
-    return Content("range" if all(content.known for _, _, content in contents) else "unknown", None, least, most)
+    contents = [(part, _plain(table, assays, part.ingredient_id, component)) for part in table.parts[ingredient_id]]
+    least = sum((part.low * content.low for part, content in contents), ZERO)
+    most = _total([None if content.high is None else part.high * content.high for part, content in contents])
+    return Content("range" if all(content.known for _, content in contents) else "unknown", None, least, most)
 
 
 def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:

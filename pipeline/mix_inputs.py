@@ -10,7 +10,7 @@ from difflib import get_close_matches
 from fractions import Fraction
 from pathlib import Path
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, raise_all
 from pipeline.mix_table import WATER_ID, Cell, Table
 from pipeline.needs import IU_CURES, number, read_rows, unit_factor
 
@@ -63,33 +63,74 @@ class Assay:
 Assays = dict[tuple[str, str], Assay]
 
 
-def read_mix(path: Path, shown: str | None = None) -> list[MixRow]:
-    """The rows of a mix file `ingredient_id,grams[,as_purchased]`. Raises InputError with file, line and cure.
+def read_mix(
+    path: Path, shown: str | None = None, table: Table | None = None, also: Iterable[str] = ()
+) -> list[MixRow]:  # fmt: skip
+    """The rows of a mix file `ingredient_id,grams[,as_purchased]`; with `table` every ingredient is looked up too.
 
     An ingredient may stand once by edible weight and once as purchased; a second row of the same sort is an error.
+    Raises InputError with file, line and cure, InputErrors where several rows are bad.
     """
     name = shown or path.as_posix()
     rows: list[MixRow] = []
+    faults: list[tuple[int, InputError]] = []
     seen: dict[tuple[str, bool], int] = {}
-    for line, row in read_rows(path, MIX_COLUMNS, name, required=("ingredient_id", "grams")):
+    own = frozenset(also)
+    for line, row in read_rows(path, MIX_COLUMNS, name, ("ingredient_id", "grams"), faults):
         where = f"{name}:{line}"
-        if not row["ingredient_id"]:
-            raise InputError("no ingredient", where, "give an ingredient id in the first column")
+        found: list[InputError] = []
         purchased = row["as_purchased"].lower()
         if purchased not in {"", "yes", "no"}:
-            raise InputError(f"as_purchased is {row['as_purchased']!r}", where, "write yes, no or nothing")
-        grams = number(row["grams"], where, "grams")
-        if grams == 0 or grams > MAX_GRAMS:
-            raise InputError(f"grams is {row['grams']!r}", where, "write a weight above zero, or leave the row out")
-        key = (row["ingredient_id"], purchased == "yes")
-        if key in seen:
+            found.append(InputError(f"as_purchased is {row['as_purchased']!r}", where, "write yes, no or nothing"))
+        try:
+            grams = _grams(row["grams"], where)
+        except InputError as fault:
+            found.append(fault)
+            grams = Fraction(1)
+        item = MixRow(row["ingredient_id"], grams, purchased == "yes", where)
+        try:
+            _look_up(item, table, own)
+        except InputError as fault:
+            found.insert(0, fault)
+        key = (item.ingredient_id, item.as_purchased)
+        if item.ingredient_id and key in seen:
             what = f"{key[0]} is already on line {seen[key]}"
-            raise InputError(what, where, "add the grams up in one row")
-        seen[key] = line
-        rows.append(MixRow(key[0], grams, key[1], where))
+            found.append(InputError(what, where, "add the grams up in one row"))
+        seen.setdefault(key, line)
+        faults += [(line, fault) for fault in found]
+        rows.append(item)
+    raise_all([fault for _, fault in sorted(faults, key=lambda item: item[0])], name)
     if not rows:
         raise InputError("the mix is empty", name, "give at least one row ingredient_id,grams")
     return rows
+
+
+def _grams(text: str, where: str) -> Fraction:
+    grams = number(text, where, "grams")
+    if grams == 0 or grams > MAX_GRAMS:
+        raise InputError(f"grams is {text!r}", where, "write a weight above zero, or leave the row out")
+    return grams
+
+
+def _look_up(row: MixRow, table: Table | None, also: frozenset[str]) -> None:
+    """Raises InputError where the row names no ingredient, or one that the table cannot use as the row asks."""
+    if not row.ingredient_id:
+        raise InputError("no ingredient", row.where, "give an ingredient id in the first column")
+    if table is not None:
+        resolved = resolve(table, row.ingredient_id, row.where, also)
+        edible(table, MixRow(resolved, row.grams, row.as_purchased, row.where))
+
+
+def edible(table: Table, row: MixRow) -> Fraction:
+    """The edible grams of a row: the refuse comes off what was weighed as purchased. InputError where it is unknown."""
+    if not row.as_purchased:
+        return row.grams
+    ingredient = table.ingredients.get(row.ingredient_id)
+    refuse = ingredient.refuse_pct if ingredient else None
+    if refuse is None:
+        what = f"the refuse of {row.ingredient_id} is unknown, so its weight as purchased cannot be used"
+        raise InputError(what, row.where, "weigh the edible part and leave as_purchased out")
+    return row.grams * (1 - refuse / 100)
 
 
 def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = ()) -> str:
@@ -127,31 +168,41 @@ def read_assay(path: Path, table: Table, shown: str | None = None) -> Assays:
     """The user's figures of an assay file, by (ingredient, component), per 100 g in canonical units.
 
     An ingredient that the table lacks is allowed: it is a product of the user's own. Bases on dry matter take the water
-    of the same file, else of the table. Raises InputError with file, line and cure.
+    of the same file, else of the table. Raises InputError with file, line and cure, InputErrors where several rows are
+    bad.
     """
     name = shown or path.as_posix()
     required = ("ingredient_id", "component", "value", "unit", "basis", "laboratory", "date")
-    rows = read_rows(path, ASSAY_COLUMNS, name, required)
-    if not rows:
+    faults: list[tuple[int, InputError]] = []
+    rows = read_rows(path, ASSAY_COLUMNS, name, required, faults)
+    if not rows and not faults:
         raise InputError("the assay file has no row", name, "give at least one figure")
     found: Assays = {}
     # water first, so that a figure on dry matter finds the water of the same product wherever it stands
     for line, row in sorted(rows, key=lambda item: (item[1]["component"] != "WATER", item[0])):
-        where = f"{name}:{line}"
-        ingredient_id = table.aliases.get(row["ingredient_id"], (row["ingredient_id"], ""))[0]
-        if not ingredient_id:
-            raise InputError("no ingredient", where, "give an ingredient id in the first column")
-        component = table.components.get(row["component"])
-        if component is None:
-            near = get_close_matches(row["component"].upper(), list(table.components), n=3, cutoff=0.5)
-            cure = f"did you mean {', '.join(near)}?" if near else "use an id of curated/components.csv"
-            raise InputError(f"unknown component {row['component']!r}", where, cure)
-        key = (ingredient_id, component.component)
-        if key in found:
-            what = f"{key[1]} of {key[0]} is given twice, first at {found[key].where}"
-            raise InputError(what, where, "keep one figure, with low and high for the spread")
-        found[key] = _assay(row, where, key, component.unit, found, table)
+        try:
+            _take(row, f"{name}:{line}", found, table)
+        except InputError as fault:
+            faults.append((line, fault))
+    raise_all([fault for _, fault in sorted(faults, key=lambda item: item[0])], name)
     return found
+
+
+def _take(row: dict[str, str], where: str, found: Assays, table: Table) -> None:
+    """Put the figure of one row of an assay file into `found`."""
+    ingredient_id = table.aliases.get(row["ingredient_id"], (row["ingredient_id"], ""))[0]
+    if not ingredient_id:
+        raise InputError("no ingredient", where, "give an ingredient id in the first column")
+    component = table.components.get(row["component"])
+    if component is None:
+        near = get_close_matches(row["component"].upper(), list(table.components), n=3, cutoff=0.5)
+        cure = f"did you mean {', '.join(near)}?" if near else "use an id of curated/components.csv"
+        raise InputError(f"unknown component {row['component']!r}", where, cure)
+    key = (ingredient_id, component.component)
+    if key in found:
+        what = f"{key[1]} of {key[0]} is given twice, first at {found[key].where}"
+        raise InputError(what, where, "keep one figure, with low and high for the spread")
+    found[key] = _assay(row, where, key, component.unit, found, table)
 
 
 def _assay(row: dict[str, str], where: str, key: tuple[str, str], unit: str, found: Assays, table: Table) -> Assay:

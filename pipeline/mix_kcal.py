@@ -1,4 +1,4 @@
-"""Energy and dry matter of a mix, ingredient by ingredient: the figure, its range, and what unknown parts could add."""
+"""Energy of a mix, ingredient by ingredient: the figure, its range and what widens it, what unknown parts could add."""
 
 from __future__ import annotations
 
@@ -14,6 +14,20 @@ from pipeline.mix_table import Table
 
 
 @dataclass(frozen=True, slots=True)
+class Width:
+    """What one component of an ingredient, or several unknown ones, add to the width of its energy, kcal per 100 g.
+
+    `low` and `high` are g per 100 g of the component; None where several are unknown together.
+    """
+
+    component: str
+    why: str  # spread | a range | unknown
+    kcal: Fraction
+    low: Fraction | None = None
+    high: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Energy:
     """Energy per 100 g by one formula: the figure, its range from spread, and the most that unknown parts could add."""
 
@@ -23,6 +37,7 @@ class Energy:
     unknown: Fraction
     protein: Fraction  # factor, for protein in its own energy
     fat: Fraction
+    widths: tuple[Width, ...] = ()  # together high + unknown - low
 
 
 def energy_of(table: Table, assays: Assays, key: str, classes: Mapping[str, Factors]) -> Energy:
@@ -32,35 +47,56 @@ def energy_of(table: Table, assays: Assays, key: str, classes: Mapping[str, Fact
     water, ash = content_of(table, assays, key, "WATER"), content_of(table, assays, key, "ASH")
     carbohydrate, undetermined = carbohydrate_of(table, assays, key, factors.on_nfe)
     points = [protein.counted, fat.counted, carbohydrate.counted]
-    low = factors.kcal(protein.low, fat.low, carbohydrate.low)
-    high = factors.kcal(*(_top(content) for content in (protein, fat, carbohydrate)))
+    named = [
+        ("PROCNT", factors.protein, protein), ("FAT", factors.fat, fat), ("CHOCDF", factors.carbohydrate, carbohydrate),
+    ]  # fmt: skip
+    low = factors.kcal(*(min(content.low, content.counted) for _, _, content in named))
+    high = factors.kcal(*(_top(content) for _, _, content in named))
     unknown = ZERO
+    widths = [
+        Width(name, "spread", factor * (_top(content) - min(content.low, content.counted)), content.low, _top(content))
+        for name, factor, content in named
+    ]
     if not (protein.known and fat.known) or undetermined:
         # what is not water, ash or a known proximate could be any of the unknown ones, at the most energetic of them
         left = max(ZERO, 100 - water.counted - ash.counted - sum(points, ZERO))
-        missing = [
-            (factor, content.high)
-            for factor, content, lacks in (
-                (factors.fat, fat, not fat.known),
-                (factors.protein, protein, not protein.known),
-                (factors.carbohydrate, carbohydrate, undetermined),
-            )
-            if lacks
-        ]
-        unknown = left * max(factor for factor, _ in missing)
-        if all(peers is not None for _, peers in missing):
-            unknown = min(unknown, sum((factor * either(peers, None) for factor, peers in missing), ZERO))
+        lacking = {"PROCNT": not protein.known, "FAT": not fat.known, "CHOCDF": undetermined}
+        missing = [(name, factor, content.high) for name, factor, content in named if lacking[name]]
+        unknown = left * max(factor for _, factor, _ in missing)
+        if all(peers is not None for _, _, peers in missing):
+            unknown = min(unknown, sum((factor * either(peers, None) for _, factor, peers in missing), ZERO))
+        widths.append(Width("+".join(name for name, _, _ in missing), "unknown", unknown))
     # a range without a point counts at its low end; the rest of it could be there, and never helps a verdict
-    for factor, content in ((factors.protein, protein), (factors.fat, fat), (factors.carbohydrate, carbohydrate)):
+    for name, factor, content in named:
         if content.state == "range" and content.point is None and content.high is not None:
-            unknown += factor * (content.high - content.low)
-    point = factors.kcal(*points)
-    return Energy(point, min(low, point), max(high, point), unknown, factors.protein, factors.fat)
+            rest = factor * (content.high - content.low)
+            unknown += rest
+            widths.append(Width(name, "a range", rest, content.low, content.high))
+    kept = tuple(width for width in widths if width.kcal)
+    return Energy(factors.kcal(*points), low, high, unknown, factors.protein, factors.fat, kept)
+
+
+def range_drivers(
+    grams: Mapping[str, Fraction], energies: Mapping[str, Energy], limit: int = 5
+) -> list[dict[str, Any]]:  # fmt: skip
+    """What widens the range of energy, widest first: ingredient, component, kcal of the mix, g per 100 g."""
+    found = sorted(
+        (-width.kcal * grams[key] / 100, key, width.component, width.why, width)
+        for key, energy in energies.items()
+        for width in energy.widths
+    )
+    return [
+        {
+            "ingredient_id": key, "component": component, "why": why, "kcal": out(-size),
+            "low_per_100g": out(width.low), "high_per_100g": out(width.high),
+        }
+        for size, key, component, why, width in found[:limit]
+    ]  # fmt: skip
 
 
 def _top(content: Content) -> Fraction:
-    """The high end of what is known; what is not known is counted apart."""
-    return either(content.high, content.point) if content.known else content.point or ZERO
+    """The high end of a point; what is not known, or only a range, is counted apart."""
+    return content.counted if content.point is None else max(content.point, either(content.high, content.point))
 
 
 def carbohydrate_of(table: Table, assays: Assays, key: str, on_nfe: bool) -> tuple[Content, bool]:
@@ -125,17 +161,6 @@ def all_energies(
 
 def _points(table: Table, assays: Assays, grams: Mapping[str, Fraction], component: str) -> Fraction:
     return weighted(grams, {key: content_of(table, assays, key, component).counted for key in grams})
-
-
-def dry_matter_of(table: Table, assays: Assays, grams: Mapping[str, Fraction]) -> Fraction | None:
-    """Grams of dry matter in the mix; an ingredient of unknown water counts at the share of the rest. None if none."""
-    known = {key: content_of(table, assays, key, "WATER").point for key in grams}
-    weight = sum((grams[key] for key, water in known.items() if water is not None), ZERO)
-    if not weight:
-        return None
-    water = weighted(grams, {key: either(value, None) for key, value in known.items() if value is not None})
-    dry = (weight - water) * sum(grams.values(), ZERO) / weight
-    return dry if dry > 0 else None
 
 
 def weighted(grams: Mapping[str, Fraction], per_100g: Mapping[str, Fraction]) -> Fraction:

@@ -17,6 +17,7 @@ COUNTED = frozenset({"measured", "calculated", "composed", "label_claim", "unspe
 DECIDED = frozenset({"borrowed", "estimated_from_cooked"})
 RANGED = frozenset({"trace", "below_detection"})
 WATER_ID = "water"
+WATER_MOLAR_MASS = Fraction("18.015")  # g/mol, IUPAC 2021 abridged atomic weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,16 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """A part of a composite: its share of the weight, of 1, with the low and the high end."""
+
+    ingredient_id: str
+    share: Fraction
+    low: Fraction
+    high: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Component:
     """A component of the registry."""
 
@@ -72,7 +83,10 @@ class Component:
 
 @dataclass(slots=True)
 class Table:
-    """The curated table in memory. `cell` and `gap` parse on demand: a mix looks at a few of some thousand rows."""
+    """The curated table in memory. `cell` and `gap` parse on demand: a mix looks at a few of some thousand rows.
+
+    `crystal_water`: g per 100 g of a pure salt that its formula holds as water.
+    """
 
     ingredients: dict[str, Ingredient]
     components: dict[str, Component]
@@ -82,7 +96,8 @@ class Table:
     mix_cautions: tuple[Mapping[str, str], ...] = ()
     formulas: tuple[Mapping[str, str], ...] = ()
     aliases: Mapping[str, tuple[str, str]] = field(default_factory=dict)
-    parts: Mapping[str, tuple[tuple[str, Fraction, Fraction], ...]] = field(default_factory=dict)
+    parts: Mapping[str, tuple[Share, ...]] = field(default_factory=dict)
+    crystal_water: Mapping[str, Fraction] = field(default_factory=dict)
     folder: str = ""
     _largest: dict[str, Fraction | None] = field(default_factory=dict, repr=False)
 
@@ -163,17 +178,27 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
             for row in _vocabulary(workspace.maintainer / "ingredient_aliases.csv")
         },
         parts=_parts(workspace.maintainer / "composites.csv"),
+        crystal_water=_crystal_water(workspace.schemas / "hydrates.csv"),
         folder=shown,
     )
 
 
-def _parts(path: Path) -> dict[str, tuple[tuple[str, Fraction, Fraction], ...]]:
-    """Per composite its parts with the low and the high end of their shares (of 1)."""
-    found: dict[str, tuple[tuple[str, Fraction, Fraction], ...]] = {}
+def _parts(path: Path) -> dict[str, tuple[Share, ...]]:
+    """Per composite its parts with their shares."""
+    found: dict[str, tuple[Share, ...]] = {}
     for row in _vocabulary(path):
-        part = (row["part_ingredient_id"], Fraction(row["share_low_pct"]) / 100, Fraction(row["share_high_pct"]) / 100)
+        shares = (Fraction(row[column]) / 100 for column in ("share_pct", "share_low_pct", "share_high_pct"))
+        part = Share(row["part_ingredient_id"], *shares)
         found[row["ingredient_id"]] = (*found.get(row["ingredient_id"], ()), part)
     return found
+
+
+def _crystal_water(path: Path) -> dict[str, Fraction]:
+    """Water in 100 g of each hydrate, by molar masses."""
+    return {
+        row["ingredient_id"]: Fraction(row["waters"]) * WATER_MOLAR_MASS / Fraction(row["molar_mass"]) * 100
+        for row in _vocabulary(path)
+    }
 
 
 def _read(database: Any, folder: Path, shown: str, name: str, columns: tuple[str, ...]) -> list[Any]:

@@ -160,12 +160,16 @@ def read_need(path: Path, units: Mapping[str, str], shown: str | None = None) ->
 
 
 def read_rows(
-    path: Path, columns: tuple[str, ...], shown: str, required: tuple[str, ...]
+    path: Path,
+    columns: tuple[str, ...],
+    shown: str,
+    required: tuple[str, ...],
+    faults: list[tuple[int, InputError]] | None = None,
 ) -> list[tuple[int, dict[str, str]]]:
     """(line, row) of a CSV file that people write; cells stripped, blank lines passed over, missing columns empty.
 
     Raises InputError for a file that cannot be read, is not UTF-8, lacks a required column, has an unknown one, or
-    has a row with too many or too few cells.
+    has a row with too many or too few cells; such a row goes to `faults` with its line where that is given.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -175,9 +179,10 @@ def read_rows(
         raise InputError("not UTF-8 text", shown, "save the file as CSV in UTF-8") from None
     except OSError as error:
         raise InputError(error.strerror or "cannot be read", shown, "give a CSV file that can be read") from None
+    _check_separator(text, columns, shown)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
-        return _rows_of(reader, columns, shown, required)
+        return _rows_of(reader, columns, shown, required, faults)
     except csv.Error as error:
         cure = "quote cells that hold commas or quotes, and close every quote"
         raise InputError(f"not CSV: {error}", f"{shown}:{reader.line_num}", cure) from None
@@ -197,7 +202,11 @@ def number(text: str, where: str, what: str) -> Fraction:
 
 
 def _rows_of(
-    reader: object, columns: tuple[str, ...], shown: str, required: tuple[str, ...]
+    reader: object,
+    columns: tuple[str, ...],
+    shown: str,
+    required: tuple[str, ...],
+    faults: list[tuple[int, InputError]] | None,
 ) -> list[tuple[int, dict[str, str]]]:
     rows: list[tuple[int, dict[str, str]]] = []
     heading: list[str] | None = None
@@ -211,14 +220,30 @@ def _rows_of(
             _check_heading(heading, columns, f"{shown}:{line}", required)
             continue
         if len(cells) > len(heading) or len(cells) < len(required):
-            what = f"{len(cells)} cells where the heading has {len(heading)}"
-            raise InputError(what, f"{shown}:{line}", "give one cell per column; quote cells that hold commas")
+            what = f"{len(cells)} cell{'s' if len(cells) != 1 else ''} where the heading has {len(heading)}"
+            fault = InputError(what, f"{shown}:{line}", "give one cell per column; quote cells that hold commas")
+            if faults is None:
+                raise fault
+            faults.append((line, fault))
+            continue
         row = dict.fromkeys(columns, "")
         row.update(zip(heading, cells, strict=False))
         rows.append((line, row))
     if heading is None:
         raise InputError("the file is empty", shown, f"begin with the heading {','.join(required)}")
     return rows
+
+
+def _check_separator(text: str, columns: tuple[str, ...], shown: str) -> None:
+    """Spreadsheets of many countries write semicolons, since the comma is their decimal sign."""
+    lines = text.splitlines()
+    line = next((number for number, words in enumerate(lines, 1) if words.strip()), 0)
+    heading = lines[line - 1] if line else ""
+    for sign, name in ((";", "semicolon"), ("\t", "tab")):
+        words = [word.strip(' "') for word in heading.split(sign)]
+        if len(words) > 1 and (set(words) & set(columns) or words[0] == "sep="):
+            cure = "save it as CSV with commas between the cells and a point in decimal numbers"
+            raise InputError(f"the file looks {name}-separated", f"{shown}:{line}", cure)
 
 
 def _check_heading(heading: list[str], columns: tuple[str, ...], where: str, required: tuple[str, ...]) -> None:

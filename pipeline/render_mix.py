@@ -13,9 +13,10 @@ STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "deri
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
 CSV_COLUMNS = (
     "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
-    "per_100g", "per_ounce", "per_100g_dm", "per_day", "unknown_share", "unknown_from", "range_from", "imputed_from",
-    "estimated_from", "assayed_from", "no_spread_from", "minimum", "maximum", "minimum_standing", "maximum_standing",
-    "minimum_kind", "maximum_kind", "minimum_source", "maximum_source", "energy_sensitive", "verdict", "reason",
+    "per_100g", "per_ounce", "per_100g_dm", "per_100g_dm_low", "per_100g_dm_high", "per_day", "unknown_share",
+    "unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from", "no_spread_from", "minimum",
+    "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind", "minimum_source",
+    "maximum_source", "energy_sensitive", "verdict", "reason",
 )  # fmt: skip
 
 
@@ -95,7 +96,7 @@ def _head(result: Mapping[str, Any], width: int) -> str:
         f"Mix of {figure(result['grams'])} g, {figure(result['energy_kcal'])} kcal ME "
         f"(range {figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}) by "
         f"{result['energy_formula']}: {result['energy_formula_title']}. {figure(result['energy_density_kcal_per_g'])} "
-        f"kcal/g as fed, {figure(dm)} kcal/g dry matter.",
+        f"kcal/g as fed, {figure(dm)} kcal/g dry matter.{_widest(result)}",
         "Other formulas, kcal: "
         + "; ".join(
             f"{row['formula']} {figure(row['kcal'])}"
@@ -104,8 +105,9 @@ def _head(result: Mapping[str, Any], width: int) -> str:
         )
         + ".",
         _proximates(result),
+        *_dry_matter(result),
         f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Meat ingredients {figure(result['meat_pct'])} %, "
-        f"additions {figure(result['additions_pct'])} %.",
+        f"{_bone(result)}additions {figure(result['additions_pct'])} %.",
     ]
     daily = result["daily"]
     if daily:
@@ -117,6 +119,50 @@ def _head(result: Mapping[str, Any], width: int) -> str:
     return "\n".join(line for text in lines for line in _wrap(text, width))
 
 
+def _widest(result: Mapping[str, Any]) -> str:
+    """What widens the range of energy most, in words."""
+    width = result["energy_high_kcal"] - result["energy_low_kcal"]
+    if not result["energy_range_from"] or not width:
+        return ""
+    row = result["energy_range_from"][0]
+    if row["why"] == "unknown":
+        what = f"{row['component'].replace('+', ', ')} of {row['ingredient_id']}, unknown"
+    else:
+        ends = f"{figure(row['low_per_100g'])} to {figure(row['high_per_100g'])}"
+        what = f"{row['component']} of {row['ingredient_id']}, {ends} g per 100 g"
+    return f" The range is widened most by {what}: {figure(row['kcal'])} of {figure(width)} kcal."
+
+
+def _dry_matter(result: Mapping[str, Any]) -> list[str]:
+    """How far unknown water could move the figures on dry matter; nothing where all water is known."""
+    open_water, dry = result["moisture_could_add_pct"], result["dry_matter_g"]
+    if not open_water:
+        return []
+    who = [
+        f"{words} {', '.join(names)}"
+        for words, names in (
+            ("unknown in", result["moisture_unknown_from"]), ("only a range in", result["moisture_range_from"]),
+        )
+        if names
+    ]  # fmt: skip
+    left = None if dry is None else dry - open_water / 100 * result["grams"]
+    off = "without a known limit" if not dry or not left or left <= 0 else f"up to {figure((dry / left - 1) * 100)} %"
+    return [
+        f"Water is {' and '.join(who)}: it could be up to {figure(open_water)} % of the mix more than counted here, "
+        f"and figures on dry matter {off} higher than printed."
+    ]
+
+
+def _bone(result: Mapping[str, Any]) -> str:
+    """The share of bone by weight, where there is any."""
+    low, high, unknown = result["bone_low_pct"], result["bone_high_pct"], result["bone_unknown_from"]
+    if not high:
+        return ""
+    span = "" if low == high else f" (range {figure(low)} to {figure(high)})"
+    at = f", unknown in {', '.join(unknown)} and counted as meat there" if unknown else ""
+    return f"bone {figure(result['bone_pct'])} %{span}{at}, "
+
+
 def _proximates(result: Mapping[str, Any]) -> str:
     names = {"WATER": "water", "PROCNT": "protein", "FAT": "fat", "ASH": "ash", "CHOCDF": "carbohydrate"}
     found = result["proximates"]
@@ -125,6 +171,8 @@ def _proximates(result: Mapping[str, Any]) -> str:
         row = found.get(key)
         if row:
             dry = "" if row["dry_matter_pct"] is None else f" ({figure(row['dry_matter_pct'])} of dry matter)"
+            if key == "WATER" and result["moisture_low_pct"] != result["moisture_high_pct"]:
+                dry = f" (range {figure(result['moisture_low_pct'])} to {figure(result['moisture_high_pct'])})"
             parts.append(f"{name} {figure(row['as_fed_pct'])}{dry}")
     return f"Per cent as fed: {', '.join(parts)}."
 

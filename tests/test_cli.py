@@ -152,6 +152,48 @@ def test_help_of_every_command_has_an_example(name: str) -> None:
     assert all(len(line) <= 80 for line in done.stdout.splitlines())
 
 
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (("mix", "x.csv", "--format", "xml"), "mix: invalid value for '--format': 'xml' is not one of 'text', 'json'"),
+        (("check", "--format", "xml"), "check: invalid value for '--format': 'xml' is not one of"),
+        (("mix", "x.csv", "--weight", "abc"), "mix: invalid value for '--weight': it should be a valid number"),
+        (("build", "--threads", "0"), "build: invalid value for '--threads': it should be greater than or equal to 1"),
+        (("mix",), "mix: missing argument 'file' -> see rawref mix --help"),
+        (("mix", "x.csv", "--bogus"), "mix: no such option: --bogus -> see rawref mix --help"),
+        (("nonsense",), "no such command 'nonsense' -> see rawref --help"),
+        (("trace",), "trace: give INGREDIENT and COMPONENT, or --from, or --step -> see rawref trace --help"),
+        (("find",), "find: give words of a name, or --review -> "),
+        (("suggest",), "suggest: give INGREDIENT and COMPONENT, or --errors -> see rawref suggest --help"),
+        (("accept", "--reason", " "), "accept: the reason is empty -> "),
+    ],
+)
+def test_wrong_usage_is_one_line_in_our_words(root: Path, arguments: tuple[str, ...], line: str) -> None:
+    """The contract of bad usage: where, what, remedy, exit 2; not a word of the library that reads the options."""
+    told = refused(root, *arguments)
+    assert told.startswith(f"rawref: {line}") and " -> " in told
+    assert "Value error" not in told and "Input should" not in told and "rawref: rawref" not in told
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_choice_is_refused_in_our_words(root: Path, name: str) -> None:
+    told = refused(root, name, "--format", "nonsense")
+    assert told.startswith(f"rawref: {name}: invalid value for '--format': 'nonsense' is not one of 'text', 'json'")
+
+
+def test_no_command_shows_the_help() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline"],
+        cwd=oracle.ROOT,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 2 and "Commands:" in done.stderr and "rawref: " not in done.stderr
+
+
 def test_version() -> None:
     project = tomllib.loads((oracle.ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert CliRunner().invoke(app, ["--version"]).stdout.strip() == f"rawref {project['version']}"

@@ -7,6 +7,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 import time
@@ -19,14 +20,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, InputErrors
 from pipeline.gap_impact import gap_impact
 from pipeline.mix import compare, evaluate, has_findings, parse_replace, read_assay, read_mix
 from pipeline.mix_content import Item, judge
 from pipeline.mix_energy import factors_of, nfe, nrc_digestibility, nrc_gross, nrc_me
-from pipeline.mix_inputs import MixRow
+from pipeline.mix_inputs import ASSAY_BASES, ASSAY_COLUMNS, MIX_COLUMNS, MixRow
+from pipeline.mix_kcal import energy_of
 from pipeline.mix_plot import plot
-from pipeline.mix_table import Component, Ingredient, Table, load_table
+from pipeline.mix_shares import shares_of
+from pipeline.mix_table import WATER_MOLAR_MASS, Component, Ingredient, Table, load_table
 from pipeline.needs import DEFAULT_NEED, Bound, Need, component_units, load_need, read_need
 from pipeline.render_mix import compare_text, mix_csv, mix_text
 from pipeline.workspace import Workspace
@@ -999,3 +1002,346 @@ def test_one_portion_of_chicken_liver_stays_within_the_vitamin_a_limit() -> None
     retinol = entry(trade("plain-muscle-two-organs"), "RETOL")
     assert retinol["verdict"] != "over"
     assert retinol["known_high"] / trade("plain-muscle-two-organs")["energy_kcal"] * 1000 < retinol["maximum"]
+
+
+# ------------------------------------------------------------------- water that is unknown, bone, what widens energy
+
+
+def pure(table_folder: Path) -> Table:
+    """Thigh with its water, three salts and taurine without any, eggshell."""
+    names = ("calcium-carbonate", "zinc-sulfate-heptahydrate", "calcium-citrate-tetrahydrate", "taurine")
+    ingredients = [
+        ingredient("chicken-thigh-meat-only"),
+        ingredient("eggshell-powder", part="shell", kind="addition"),
+        *(ingredient(n, "none", "mineral", "addition", cautions='["pure_substance"]') for n in names),
+    ]
+    values = [
+        *cells("chicken-thigh-meat-only", **THIGH, CHOCDF="0", CA="7"),
+        *cells("eggshell-powder", CA="38650", P="150"),
+    ]
+    return table_of(table_folder, ingredients, values)
+
+
+def test_moisture_is_the_water_of_the_parts_by_their_weight(tmp_path: Path) -> None:
+    """Arithmetic: moisture = sum of grams of water / grams of the mix. 981 g of thigh hold 76.22 % (SR28 05096); 6 g of
+    eggshell, whose water nobody states, hold between nothing and 6 g."""
+    table = pure(tmp_path / "t")
+    result = evaluate(
+        table, rows_of(("chicken-thigh-meat-only", 981), ("eggshell-powder", 6)), load_need(WORKSPACE)
+    )
+    water = 981 * 0.7622
+    assert result["moisture_pct"] == result["moisture_low_pct"] == pytest.approx(water / 987 * 100)
+    assert result["moisture_high_pct"] == pytest.approx((water + 6) / 987 * 100)
+    assert result["moisture_pct"] < 76.22  # not the share of the rest
+    assert result["moisture_could_add_pct"] == pytest.approx(600 / 987)
+    assert result["moisture_unknown_from"] == ["eggshell-powder"] and result["moisture_range_from"] == []
+    assert result["moisture_pct"] == pytest.approx(result["proximates"]["WATER"]["as_fed_pct"])
+    assert result["dry_matter_g"] == pytest.approx(987 - water)
+    assert result["dry_matter_low_g"] == pytest.approx(981 - water)
+    protein, kcal = result["proximates"]["PROCNT"], result["energy_kcal"]
+    assert protein["dry_matter_pct"] == pytest.approx(981 * 19.66 / (987 - water))
+    assert protein["dry_matter_low_pct"] == protein["dry_matter_pct"]
+    calcium = entry(result, "CA")
+    total = 981 * 0.07 + 6 * 386.5
+    assert calcium["per_100g_dm"] == pytest.approx(total / (987 - water) * 100)
+    assert calcium["per_100g_dm_low"] == calcium["per_100g_dm"]
+    assert calcium["per_100g_dm_high"] == pytest.approx(total / (981 - water) * 100)
+    assert result["energy_density_kcal_per_g_dm"] == pytest.approx(kcal / (987 - water))
+    assert result["energy_density_low_kcal_per_g_dm"] == pytest.approx(kcal / (987 - water))
+    assert result["energy_density_high_kcal_per_g_dm"] == pytest.approx(result["energy_high_kcal"] / (981 - water))
+    text = " ".join(mix_text(result).split())
+    assert "Water is unknown in eggshell-powder" in text and "0.6079 % of the mix" in text
+    assert f"{((987 - water) / (981 - water) - 1) * 100:.4g} % higher than printed" in text
+
+
+def test_known_water_leaves_nothing_open(small: Table) -> None:
+    result = evaluate(small, rows_of(("chicken-liver", 100), ("kelp-dried", 1)), load_need(WORKSPACE))
+    assert result["moisture_low_pct"] == result["moisture_pct"] == result["moisture_high_pct"]
+    assert result["moisture_could_add_pct"] == 0 and result["moisture_unknown_from"] == []
+    assert "Water is" not in mix_text(result)
+
+
+def test_a_mix_without_any_known_water_has_no_moisture(tmp_path: Path) -> None:
+    """Missing is never zero: no figure at all, and the range is what protein, fat and ash leave."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", PROCNT="20", FAT="4", ASH="1"))
+    result = evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE))
+    assert result["moisture_pct"] is None and result["energy_density_kcal_per_g_dm"] is None
+    assert (result["moisture_low_pct"], result["moisture_high_pct"]) == (0, 75)
+    assert result["proximates"]["PROCNT"]["dry_matter_pct"] is None
+    assert (result["dry_matter_g"], result["dry_matter_low_g"], result["dry_matter_high_g"]) == (None, 25, 100)
+    assert "without a known limit" in " ".join(mix_text(result).split())
+
+
+def test_water_of_pure_substances_is_that_of_their_formula(tmp_path: Path) -> None:
+    """IUPAC 2021 abridged atomic weights: ZnSO4.7H2O holds 7 x 18.015 / 287.541 = 43.86 % water of crystallisation,
+    Ca3(C6H5O7)2.4H2O 4 x 18.015 / 570.492 = 12.63 %, CaCO3 and taurine (C2H7NO3S) none."""
+    table = pure(tmp_path / "t")
+    for name, most in (
+        ("zinc-sulfate-heptahydrate", 43.86), ("calcium-citrate-tetrahydrate", 12.63),
+        ("calcium-carbonate", 0), ("taurine", 0),
+    ):  # fmt: skip
+        result = evaluate(table, rows_of(("chicken-thigh-meat-only", 50), (name, 50)), load_need(WORKSPACE))
+        assert result["moisture_low_pct"] == pytest.approx(76.22 / 2)
+        assert result["moisture_high_pct"] == pytest.approx((76.22 + most) / 2, abs=0.005)
+        assert result["moisture_unknown_from"] == []
+        assert result["moisture_range_from"] == ([name] if most else [])
+
+
+def test_hydrates_are_the_salts_of_the_table_by_their_formulas() -> None:
+    """Molar masses from IUPAC 2021 abridged atomic weights (Prohaska et al. 2022), summed here from the formulas."""
+    weight = {
+        "H": 1.008, "C": 12.011, "O": 15.999, "S": 32.06, "P": 30.974, "K": 39.098, "Ca": 40.078, "Mn": 54.938,
+        "Fe": 55.845, "Cu": 63.546, "Zn": 65.38,
+    }  # fmt: skip
+
+    def mass(text: str) -> float:
+        text = re.sub(r"\((.*?)\)(\d+)", lambda m: m.group(1) * int(m.group(2)), text)
+        return sum(weight[element] * int(count or 1) for element, count in re.findall(r"([A-Z][a-z]?)(\d*)", text))
+
+    with (REPO / "schemas" / "hydrates.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    with (REPO / "raw" / "maintainer" / "ingredients.csv").open(encoding="utf-8", newline="") as file:
+        own = {row["ingredient_id"] for row in csv.DictReader(file) if "pure_substance" in row["cautions"]}
+    greek = {"mono": 1, "di": 2, "tetra": 4, "penta": 5, "hepta": 7}
+    named = {key: re.search(r"-(mono|di|tetra|penta|hepta)hydrate$", key) for key in own}
+    assert {key for key, match in named.items() if match} == {row["ingredient_id"] for row in rows}
+    for row in rows:
+        salt, dot, water = row["formula"].partition(".")
+        count = int(re.sub("H2O", "", water) or 1)
+        match = named[row["ingredient_id"]]
+        assert dot and match and count == int(row["waters"]) == greek[match.group(1)]
+        assert mass(salt) + count * mass("H2O") == pytest.approx(float(row["molar_mass"]), abs=0.002)
+    assert mass("H2O") == pytest.approx(float(WATER_MOLAR_MASS))
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    grams=st.lists(st.integers(1, 500), min_size=3, max_size=3),
+    water=st.integers(30, 80),
+    share=st.fractions(min_value=0, max_value=1),
+)
+def test_the_true_moisture_is_inside_whatever_the_unknown_water_is(
+    grams: list[int], water: int, share: Fraction
+) -> None:
+    """Arithmetic identity, for any water that the unknown ingredient could hold beside its protein and fat."""
+    row = {"PROCNT": ("measured", "10", None, None, None), "FAT": ("measured", "5", None, None, None)}
+    known: Any = {**row, "WATER": ("measured", str(water), None, None, None)}
+    table = memory_table({"a": known, "x": row}, {})
+    mix = rows_of(("a", grams[0]), ("x", grams[1]), ("water", grams[2]))
+    result = evaluate(table, mix, bounded_need("RETOL", 1, -1))
+    true = (grams[0] * water + grams[1] * share * 85 + grams[2] * 100) / sum(grams)
+    slack = 1e-9
+    assert result["moisture_low_pct"] - slack <= true <= result["moisture_high_pct"] + slack
+    assert result["moisture_pct"] + result["moisture_could_add_pct"] == pytest.approx(result["moisture_high_pct"])
+    dry = sum(grams) * (1 - true / 100)
+    protein = (grams[0] + grams[1]) * 10 / dry
+    shown = result["proximates"]["PROCNT"]
+    assert shown["dry_matter_low_pct"] - slack <= protein <= shown["dry_matter_high_pct"] + slack
+
+
+@pytest.fixture
+def bony(tmp_path: Path) -> Table:
+    """Parts of turkey as published: shares of raw/maintainer/composites.csv, which load_table reads."""
+    birds = {"species": "turkey"}
+    ingredients = [
+        ingredient("turkey-neck-bone-in", kind="composite", bone="yes", cautions='["bone"]', **birds),
+        ingredient("turkey-thigh-bone-in", kind="composite", bone="yes", cautions='["bone"]', **birds),
+        ingredient("turkey-neck-meat-only", cautions='["bone"]', **birds),
+        ingredient("turkey-bone-fresh", part="bone", bone="yes", cautions='["bone"]', **birds),
+        ingredient("pork-mechanically-separated", "pig", "mechanically_separated", bone="yes"),
+    ]
+    one = "turkey-neck-meat-only"
+    return table_of(tmp_path / "bony", ingredients, cells(one, **THIGH, CHOCDF="0", CA="7"))
+
+
+def test_the_bone_caution_follows_the_facet(bony: Table) -> None:
+    """A boneless part has no bone to warn of, although the table warns of the part as it is sold."""
+
+    def warned(*names: str) -> list[str]:
+        result = evaluate(bony, rows_of(*((name, 100) for name in names)), load_need(WORKSPACE))
+        return next((row["from"] for row in result["cautions"] if row["code"] == "bone"), [])
+
+    assert warned("turkey-neck-meat-only") == []
+    assert warned("turkey-neck-bone-in", "turkey-neck-meat-only") == ["turkey-neck-bone-in"]
+    assert warned("pork-mechanically-separated") == ["pork-mechanically-separated"]
+
+
+def test_the_bone_of_a_composite_is_no_meat(bony: Table) -> None:
+    """USDA SR28 05179, refuse 60 % "Bone and connective tissue 60%": 99 g of turkey neck hold 59.4 g of it. Turkey
+    thigh (SR28 05742, 05740, 05726): 19 %, 16 to 20 %."""
+    neck = evaluate(bony, rows_of(("turkey-neck-bone-in", 99), ("water", 1)), load_need(WORKSPACE))
+    assert (neck["meat_pct"], neck["bone_pct"]) == (pytest.approx(39.6), pytest.approx(59.4))
+    assert neck["bone_low_pct"] == neck["bone_high_pct"] == neck["bone_pct"]
+    assert neck["shares_pct"] == {"bone": pytest.approx(59.4), "muscle": pytest.approx(39.6), "water": 1}
+    assert "Meat ingredients 39.6 %, bone 59.4 %, additions 0 %" in " ".join(mix_text(neck).split())
+    thigh = evaluate(bony, rows_of(("turkey-thigh-bone-in", 100)), load_need(WORKSPACE))
+    assert [thigh[key] for key in ("bone_pct", "bone_low_pct", "bone_high_pct")] == [19, 16, 20]
+    assert "bone 19 % (range 16 to 20)" in mix_text(thigh)
+    ground = evaluate(bony, rows_of(("pork-mechanically-separated", 100)), load_need(WORKSPACE))
+    assert ground["bone_unknown_from"] == ["pork-mechanically-separated"] and ground["meat_pct"] == 100
+    assert (ground["bone_low_pct"], ground["bone_high_pct"]) == (0, 100)
+    assert evaluate(bony, rows_of(("turkey-bone-fresh", 1)), load_need(WORKSPACE))["bone_pct"] == 100
+
+
+def test_the_fish_caution_counts_fish_of_unknown_water(tmp_path: Path) -> None:
+    """AAFCO 2016: fish above 25 % of the dry matter. 20 g of fish of unknown water could be 20 g of dry matter beside
+    24 g of the rest: it may be above, so the caution stands."""
+    ingredients = [ingredient("chicken-thigh-meat-only"), ingredient("fish", species="atlantic-mackerel")]
+    table = table_of(tmp_path / "t", ingredients, cells("chicken-thigh-meat-only", **THIGH, CHOCDF="0"))
+    for grams, stands in ((20, True), (5, False)):
+        mix = rows_of(("chicken-thigh-meat-only", 100), ("fish", grams))
+        codes = {row["code"] for row in evaluate(table, mix, load_need(WORKSPACE))["cautions"]}
+        assert ("vitamin_k_fish" in codes) is stands
+
+
+def test_what_widens_the_energy_is_named(tmp_path: Path) -> None:
+    """4, 8.5 and 4 kcal per g (FEDIAF, natural foods, cats): 10 g of width in fat are 85 kcal, 4 g in protein 16."""
+    wide = cells("a", WATER="70", PROCNT="20 18 22", FAT="9 4 14", ASH="1", CHOCDF="0")
+    ranged = cells("b", WATER="70", PROCNT="20", ASH="1", CHOCDF="0")
+    table = table_of(
+        tmp_path / "t",
+        [ingredient("a"), ingredient("b"), ingredient("c")],
+        [*wide, *ranged, *cells("b", "trace", FAT="- 0 2")],
+    )
+    result = evaluate(table, rows_of(("a", 100), ("b", 100)), load_need(WORKSPACE))
+    # a: 80+76.5 less 8+42.5, more as much; b: 80, and the 2 g of fat once
+    assert (result["energy_low_kcal"], result["energy_high_kcal"]) == (106 + 80, 207 + 80 + 17)
+    assert [tuple(row.values()) for row in result["energy_range_from"]] == [
+        ("a", "FAT", "spread", 85, 4, 14),
+        ("b", "FAT", "a range", 17, 0, 2),
+        ("a", "PROCNT", "spread", 16, 18, 22),
+    ]
+    assert list(result["energy_range_from"][0]) == [
+        "ingredient_id", "component", "why", "kcal", "low_per_100g", "high_per_100g"
+    ]  # fmt: skip
+    text = " ".join(mix_text(result).split())
+    assert "The range is widened most by FAT of a, 4 to 14 g per 100 g: 85 of 118 kcal." in text
+    unknown = evaluate(table, rows_of(("a", 10), ("c", 100)), load_need(WORKSPACE))
+    first = unknown["energy_range_from"][0]
+    assert (first["ingredient_id"], first["why"], first["kcal"]) == ("c", "unknown", 850)  # 100 g of nothing but fat
+    assert "PROCNT, FAT, CHOCDF of c, unknown" in " ".join(mix_text(unknown).split())
+
+
+@published
+@pytest.mark.parametrize("file", sorted(MIXES.glob("*.csv")), ids=lambda file: file.stem)
+def test_the_named_widths_make_the_whole_range(file: Path) -> None:
+    """Nothing of the range is left without a name, in the published table and for every formula."""
+    table, rows = load_table(WORKSPACE, CURATED), read_mix(file)
+    grams = {row.ingredient_id: row.grams for row in rows}
+    for formula in FORMULAS.values():
+        for key in grams:
+            energy = energy_of(table, {}, key, formula)
+            assert sum(width.kcal for width in energy.widths) == energy.high + energy.unknown - energy.low
+    result = trade(file.stem)
+    assert result["energy_range_from"] == sorted(result["energy_range_from"], key=lambda row: -row["kcal"])
+
+
+@published
+def test_every_share_of_every_published_ingredient_adds_up() -> None:
+    """Meat, bone, additions, plants and water are all of a mix; every composite has a bone share."""
+    table = load_table(WORKSPACE, CURATED)
+    for key, item in table.ingredients.items():
+        found = shares_of(table, {key: Fraction(7)})
+        assert sum(found["shares_pct"].values()) == pytest.approx(100), key
+        plant = 100 if item.part == "plant" and item.kind != "addition" else 0
+        assert found["meat_pct"] + found["bone_pct"] + found["additions_pct"] + plant == pytest.approx(100), key
+        if item.kind == "composite":
+            assert 0 < found["bone_low_pct"] <= found["bone_pct"] <= found["bone_high_pct"] < 100, key
+            assert found["bone_unknown_from"] == []
+
+
+# ------------------------------------------------------------------------------------------------ many faults, help
+
+
+def test_every_bad_row_is_reported(small: Table, tmp_path: Path) -> None:
+    file = tmp_path / "mix.csv"
+    file.write_text(
+        "ingredient_id,grams,as_purchased\nchicken-livr,10\nchicken-liver,-5\nbeef-heart\n,4\nchicken-liver,5,yes\n"
+        "beef-hart,lots,perhaps\nbeef-heart,10\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputErrors) as caught:
+        read_mix(file, "mix.csv", small)
+    lines = caught.value.lines()
+    assert [line.split(" ")[0] for line in lines] == [
+        *(f"mix.csv:{n}:" for n in (2, 3, 4, 5, 6, 7, 7, 7)), "mix.csv:"
+    ]  # fmt: skip
+    for line, problem in zip(
+        lines,
+        ("unknown ingredient 'chicken-livr'", "grams is negative", "1 cell where", "no ingredient",
+         "refuse of chicken-liver is unknown", "unknown ingredient 'beef-hart'", "as_purchased is", "grams is 'lots'",
+         "8 faults -> mend them"),
+        strict=True,
+    ):  # fmt: skip
+        assert problem in line
+    assert caught.value.exit_status == 2 and isinstance(caught.value, InputError)
+
+
+def test_a_flood_of_bad_rows_is_cut_and_counted(small: Table, tmp_path: Path) -> None:
+    file = tmp_path / "mix.csv"
+    file.write_text("ingredient_id,grams\n" + "".join(f"x{n},1\n" for n in range(250)), encoding="utf-8")
+    with pytest.raises(InputErrors) as caught:
+        read_mix(file, "mix.csv", small)
+    lines = caught.value.lines()
+    assert len(lines) == 21 and lines[-1].startswith("mix.csv: 250 faults, the first 20 shown")
+
+
+def test_every_bad_row_of_an_assay_is_reported(small: Table, tmp_path: Path) -> None:
+    file = tmp_path / "assay.csv"
+    file.write_text(
+        "ingredient_id,component,value,unit,basis,laboratory,date\n"
+        "chicken-liver,CALCIUM,7,mg,per_100g,lab,2024-01-31\n"
+        "chicken-liver,WATER,7,g,per_cup,lab,2024-01-31\n"
+        "chicken-liver,P,7,mg,per_100g,lab,2024-01-31\n"
+        "chicken-liver,CA,7,mg,per_100g,,2024-01-31\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputErrors) as caught:
+        read_assay(file, small, "assay.csv")
+    assert [line.split(" ")[0] for line in caught.value.lines()] == [
+        "assay.csv:2:", "assay.csv:3:", "assay.csv:5:", "assay.csv:"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("content", "name"),
+    [
+        ("ingredient_id;grams\nchicken-liver;12,5\n", "semicolon"),
+        ('"ingredient_id";"grams";"as_purchased"\nchicken-liver;12,5;no\n', "semicolon"),
+        ("sep=;\ningredient_id;grams\nchicken-liver;5\n", "semicolon"),
+        ("ingredient_id\tgrams\nchicken-liver\t5\n", "tab"),
+    ],
+)
+def test_another_separator_is_recognised(tmp_path: Path, content: str, name: str) -> None:
+    file = tmp_path / "mix.csv"
+    file.write_text(content, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_mix(file, "mix.csv")
+    assert caught.value.line().startswith(f"mix.csv:1: the file looks {name}-separated -> save it as CSV with commas")
+    file.write_text("name;of,something\na,b\n", encoding="utf-8")  # a heading that is wrong in another way
+    with pytest.raises(InputError, match="no column ingredient_id"):
+        read_mix(file, "mix.csv")
+
+
+def command_line(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *arguments], capture_output=True, text=True, cwd=REPO, check=False
+    )
+
+
+def test_help_names_every_column_and_basis() -> None:
+    shown = " ".join(command_line("mix", "--help").stdout.split())
+    assert ",".join(MIX_COLUMNS) in shown
+    for word in (*ASSAY_COLUMNS, *ASSAY_BASES):
+        assert re.search(rf"\b{word}\b", shown), word
+
+
+@published
+def test_bad_rows_on_the_command_line(tmp_path: Path) -> None:
+    file = tmp_path / "mix.csv"
+    file.write_text("ingredient_id,grams\nchicken-livr,10\nchicken-heart,-5\n", encoding="utf-8")
+    done = command_line("mix", file.as_posix())
+    assert (done.returncode, done.stdout) == (2, "")
+    assert [line.removeprefix(f"rawref: {file.as_posix()}").split(" ")[0] for line in done.stderr.splitlines()] == [
+        ":2:", ":3:", ":"
+    ]  # fmt: skip
