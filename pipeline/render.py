@@ -265,7 +265,10 @@ def gaps(found: list[dict[str, Any]], wide: bool) -> str:
 
 
 def found(r: dict[str, Any], wide: bool) -> str:
-    """Ingredients, then source foods with what they are and who says so."""
+    """Ingredients, then source foods with what they are and who says so; where there is none, what to try."""
+    if not r["ingredients"] and not r["foods"]:
+        hint = _nothing_found(r)
+        return hint if wide else _wrap_plain(hint)
     lines = []
     if r["ingredients"]:
         lines += [
@@ -317,3 +320,12 @@ def found(r: dict[str, Any], wide: bool) -> str:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
     lines.append(f"\n{len(r['ingredients'])} ingredients, {len(r['foods'])} source foods")
     return "\n".join(lines)
+
+
+def _nothing_found(r: dict[str, Any]) -> str:
+    """One sentence: which words no name has, what is near, what to try."""
+    where = "no food that waits for a look" if r["review"] else "no name"
+    told = [f"{word!r}" + (f" (near: {', '.join(near)})" if near else "") for word, near in r["not_found"].items()]
+    if told:
+        return f"nothing found: no name has {' or '.join(told)}; try another word, or fewer"
+    return f"nothing found: {where} has all of {r['text']!r}; try fewer words{', or no --review' * r['review']}"

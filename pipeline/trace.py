@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any
 
 from pipeline.database import rows
 from pipeline.errors import InputError
+from pipeline.nearest import did_you_mean, nearest
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
-
-
-def near(text: str, known: list[str]) -> str:
-    """The cure for an unknown id: the nearest known ones."""
-    from difflib import get_close_matches
-
-    found = get_close_matches(text, known, 5, 0.5) or [k for k in known if text in k][:5]
-    return "did you mean " + ", ".join(found) + "?" if found else "see rawref find"
 
 
 def resolve_ingredient(con: duckdb.DuckDBPyConnection, ingredient: str) -> str:
@@ -32,7 +26,8 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, ingredient: str) -> str:
         return str(alias[0]["ingredient_id"])
     if alias:
         raise InputError(f"ingredient {ingredient!r} was retired in {alias[0]['since']}", "", alias[0]["note"] or "")
-    raise InputError(f"no ingredient {ingredient!r}", "", near(ingredient, known))
+    cure = did_you_mean(ingredient, known, "look for it by a word of its name with rawref find")
+    raise InputError(f"no ingredient {ingredient!r}", "", cure)
 
 
 def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
@@ -40,12 +35,21 @@ def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
     known = [r["component"] for r in rows(con, "select component from reference.components where needed order by 1")]
     if component.upper() in known:
         return component.upper()
-    names = rows(
+    registered = rows(
         con,
-        "select component from reference.components where needed and name ilike ? order by position",
-        [f"%{component}%"],
+        "select component, name, needed, coalesce(definition, '') as definition from reference.components"
+        " order by position",
     )
-    cure = f"did you mean {', '.join(r['component'] for r in names[:5])}?" if names else near(component.upper(), known)
+    text = component.lower()
+    # What is only kept for checks says in its definition which published component to use (VITA: RETOL).
+    exact = [r["definition"] for r in registered if r["component"].lower() == text]
+    named = [r for r in registered if len(text) > 1 and text in r["name"].lower()]
+    said = exact or [r["definition"] for r in named]
+    near = [r["component"] for r in named if r["needed"]] if not exact else []
+    near = near or [tag for tag in known if re.search(rf"\b{re.escape(tag)}\b", " ".join(said))]
+    near = near or [r["component"] for r in registered if r["needed"] and len(text) > 4 and text in r["definition"].lower()]
+    near = near or nearest(component, known)
+    cure = f"did you mean {', '.join(near[:5])}?" if near else "the needed components are marked in components.csv"
     raise InputError(f"no needed component {component!r}", "", cure)
 
 
@@ -171,9 +175,10 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
     file, _, line = rest.rpartition(":")
     if not file:
         raise InputError(f"{place!r} is not SOURCE:FILE:LINE", "", "for instance usda-sr28:NUT_DATA.txt:69721")
-    known = rows(con, "select distinct source from archival.releases order by 1")
-    if source not in [r["source"] for r in known]:
-        raise InputError(f"source {source!r} is not in the build", "", "use " + ", ".join(r["source"] for r in known))
+    known = [r["source"] for r in rows(con, "select distinct source from archival.releases order by 1")]
+    if source not in known:
+        cure = did_you_mean(source, known, f"use {', '.join(known)}")
+        raise InputError(f"source {source!r} is not in the build", "", cure)
     published = rows(
         con,
         """select v.*, f.name as food_name, c.name as component_name from archival."values" v
@@ -210,7 +215,9 @@ def trace_step(con: duckdb.DuckDBPyConnection, schemas: Path, step: str) -> dict
 
     known = registry.steps(schemas)
     if step not in known:
-        raise InputError(f"no step {step!r}", "", near(step, sorted(known)))
+        listed = "the step ids are in schemas/conversions.csv, column id"
+        near = did_you_mean(step, known, "")
+        raise InputError(f"no step {step!r}", "", f"{near} {listed}".strip())
     touched = rows(
         con,
         """select ingredient_id, component, source, food_id, source_value, source_unit, value, unit, status
