@@ -47,7 +47,9 @@ def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
     said = exact or [r["definition"] for r in named]
     near = [r["component"] for r in named if r["needed"]] if not exact else []
     near = near or [tag for tag in known if re.search(rf"\b{re.escape(tag)}\b", " ".join(said))]
-    near = near or [r["component"] for r in registered if r["needed"] and len(text) > 4 and text in r["definition"].lower()]
+    near = near or [
+        r["component"] for r in registered if r["needed"] and len(text) > 4 and text in r["definition"].lower()
+    ]
     near = near or nearest(component, known)
     cure = f"did you mean {', '.join(near[:5])}?" if near else "the needed components are marked in components.csv"
     raise InputError(f"no needed component {component!r}", "", cure)
@@ -106,11 +108,11 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
            where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""",
         key,
     )
-    warning = rows(con, "select usage_warning from reference.components where component = ?", [component])
+    told = rows(con, "select name, usage_warning from reference.components where component = ?", [component])[0]
     parts = rows(
         con,
         """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
-             v.low, v.high, v.status, v.source, v.food_id, v.file, v.line
+             v.low, v.high, v.status, v.source, v.food_id, v.food_name, v.file, v.line
            from archival.maintainer_composites c join curated."values" v on v.ingredient_id = c.part_ingredient_id
            where c.ingredient_id = ? and v.component = ? order by c.line""",
         key,
@@ -121,11 +123,19 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         " where decision_id = ?",
         [cell["decision_id"]],
     )
+    published = rows(
+        con,
+        "select name from archival.components where source = ? and release = ? and source_component = ?",
+        [cell["source"], cell["release"], cell["source_component"]],
+    )
     for name in ("reference_ids", "alternatives", "steps"):
         cell.pop(name)
     return {
         "schema_version": "1",
         **cell,
+        "component_name": told["name"],
+        "source_component_name": published[0]["name"] if published else None,
+        "meanings": _meanings(schemas, cell),
         "sha256": digests[0]["sha256"] if digests else None,
         "source_codes": _codes(con, cell),
         "steps": steps,
@@ -134,9 +144,41 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         "peers": peers[0] if peers else {"n": 0, "low": None, "median": None, "high": None},
         "parts": parts,
         "decision": decision[0] if decision else None,
-        "usage_warning": warning[0]["usage_warning"],
+        "food_decisions": _food_decisions(
+            con, component, [(ingredient, cell), *((part["part_ingredient_id"], part) for part in parts)]
+        ),
+        "usage_warning": told["usage_warning"],
         "gap": _gap(gap[0]) if gap else None,
     }
+
+
+def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:
+    """What the codes of a cell mean, from the closed vocabularies."""
+    from pipeline import registry
+
+    words = registry.vocabularies(schemas)
+    return {
+        name: words[name][cell[name]] for name in ("status", "spread_basis", "match_quality") if cell[name] is not None
+    }
+
+
+def _food_decisions(
+    con: duckdb.DuckDBPyConnection, component: str, cells: list[tuple[str, dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Decisions on a whole food (no source component) that stands behind one of `cells`, for all its components or
+    this one; such a decision sets no decision_id in the cell."""
+    return [
+        decision
+        for ingredient, cell in cells
+        for decision in rows(
+            con,
+            """select decision_id, source, food_id, action, reason, citation, standing
+               from archival.maintainer_decisions
+               where source = $1 and food_id = $2 and source_component is null
+                 and coalesce(ingredient_id, $3) = $3 and coalesce(component, $4) = $4 order by line""",
+            [cell["source"], cell["food_id"], ingredient, component],
+        )
+    ]
 
 
 def _gap(row: dict[str, Any]) -> dict[str, Any]:
