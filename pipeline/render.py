@@ -309,19 +309,73 @@ def trace_step(r: dict[str, Any], wide: bool) -> str:
     return "\n".join(lines)
 
 
-def gaps(found: list[dict[str, Any]], wide: bool) -> str:
-    """Gaps, with the range of comparable foods, and what the unknown could hide where that was asked for."""
+FEW_GAPS = 60
+SECTIONS = 12
+"""A short list of gaps is one table; a long one has a section for each component, and only so many are told."""
+
+
+def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
+    """Gaps with the range of comparable foods, and what the unknown could hide where that was asked for.
+
+    A long list is told by component, the first few of each, unless `every`; it says how many it left out.
+    """
     if not found:
         return "no gap"
     ranked = any(g["impact"] is not None for g in found)
+    if len(found) <= FEW_GAPS:
+        return _gap_table(found, wide, ranked, with_component=True) + f"\n\n{_gap_count(found, ranked)}"
+    sections: dict[str, list[dict[str, Any]]] = {}
+    for g in found:
+        sections.setdefault(g["component"], []).append(g)
+    cap = len(found) if every else 5 if len(sections) > 1 else 40
+    told = list(sections) if every else list(sections)[:SECTIONS]
+    lines, shown = [], 0
+    for component in told:
+        here = sections[component]
+        shown += min(cap, len(here))
+        head = f"{component} {here[0]['component_name']}: {_gap_count(here, ranked)}"
+        lines += [head if wide else _wrap_plain(head), _gap_table(here[:cap], wide, ranked, with_component=False)]
+        if len(here) > cap:
+            lines.append(f"and {len(here) - cap} more")
+        lines.append("")
+    if len(told) < len(sections):
+        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in list(sections.items())[len(told) :])
+        lines += [rest if wide else _wrap_plain(rest), ""]
+    total = f"{len(found)} gaps"
+    if shown < len(found):
+        total += (
+            f", {shown} of them shown; the rest: --all, --format csv or json"
+            f"{', --component ID' * (len(sections) > 1)}, or --ingredient ID"
+        )
+    lines.append(total if wide else _wrap_plain(total))
+    return "\n".join(lines)
+
+
+def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
+    """How many gaps, and how many of them could hide the whole minimum."""
+    whole = sum(g["impact"] is not None and g["impact"] >= 1 for g in found)
+    many = f"{len(found)} gap{'s' if len(found) != 1 else ''}"
+    return f"{many}, {whole} of them could hide the whole minimum" if ranked and whole else many
+
+
+def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_component: bool) -> str:
     body = []
     for g in found:
         p = g["peers"]
-        peers = f"{number(p['low'])} to {number(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
-        impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
-        body.append([g["ingredient_id"], g["component"], g["kind"], peers, *([impact] if ranked else [])])
-    heading = ["ingredient", "component", "kind", "comparable foods", *(["could hide"] if ranked else [])]
-    return table(heading, body, wide) + f"\n\n{len(found)} gaps"
+        peers = f"{short(p['low'])} to {short(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
+        # More than all of it is not more of a gap: the unknown alone could meet the minimum.
+        impact = "" if g["impact"] is None else "all of it" if g["impact"] >= 1 else f"{g['impact']:.0%}"
+        body.append(
+            [
+                g["ingredient_id"],
+                *([g["component"]] if with_component else []),
+                g["kind"],
+                peers,
+                *([impact] if ranked else []),
+            ]
+        )
+    heading = ["ingredient", *(["component"] if with_component else []), "kind", "comparable foods"]
+    return table([*heading, *(["could hide"] if ranked else [])], body, wide)
 
 
 def found(r: dict[str, Any], wide: bool) -> str:
