@@ -255,6 +255,7 @@ def find_command(
 def check_command(
     accepted: Annotated[bool, typer.Option("--accepted", help="The committed table, not the present build.")] = False,
     consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
+    rule: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule, every finding of it.")] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
     format: ReportOption = ReportFormat.text,
     wide: WideOption = False,
@@ -262,6 +263,7 @@ def check_command(
     """Hold the table against every rule, worst first, each with its source, the offending rows and the cure."""
     from pipeline.build import check_result, refresh
     from pipeline.checks import render as rendered
+    from pipeline.checks.run import only_rules
 
     space = workspace()
     if notes:
@@ -292,12 +294,14 @@ def check_command(
         cases = check_consumer(folder, space.schemas, docs=docs, shown=space.relative(folder))
         result = summarise(result["rules"] + as_rules(cases))
         say(f"data docs in {space.relative(docs)}/")
+    if rule:
+        result = only_rules(result, rule)
     if format is ReportFormat.json:
         emit(result)
     elif format is ReportFormat.sarif:
         emit(rendered.sarif(result, folder))
     elif format is ReportFormat.text:
-        out(rendered.text(result, wide=wide))
+        out(rendered.text(result, wide=wide, whole=bool(rule)))
     else:
         out(rendered.junit(result) if format is ReportFormat.junit else rendered.markdown(result))
     for line in rendered.ci_annotations(result, folder, os.environ):
