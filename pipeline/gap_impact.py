@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -86,10 +87,16 @@ def requirements(need: Need) -> list[tuple[str, str, float | None, float | None,
     return [found[key] for key in sorted(found)]
 
 
+@cache
+def _listed(text: str) -> tuple[str, ...]:
+    # ten thousand gaps share a few dozen lists
+    return tuple(json.loads(text))
+
+
 def _entry(row: tuple[Any, ...], need: str) -> dict[str, Any]:
     peers = {"n": row[7], "low": row[8], "median": row[9], "high": row[10], "unit": row[5]}
     return {
-        "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": json.loads(row[3] or "[]"),
+        "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": list(_listed(row[3] or "[]")),
         "detail": row[4], "unit": row[5], "remedy": row[6], "peers": peers,
         "impact": row[11], "impact_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
         "share_pct": row[15], "need": need, "requirement_of": row[16], "minimum": row[17], "maximum": row[18],

@@ -38,11 +38,12 @@ def list_gaps(
            order by c.position, list_position(['common', 'occasional', 'rare'], commonness),
              i.kind = 'addition', g.peers_median desc nulls first, g.ingredient_id""",
         {"ingredient": ingredient, "component": component, "commonness": (schemas / "commonness.csv").as_posix()})
+    needed_by = {text: json.loads(text) for text in {g["needed_by"] for g in found}}
     return [
         {
             "ingredient_id": g["ingredient_id"], "ingredient_name": g["ingredient_name"], "component": g["component"],
             "component_name": g["component_name"], "commonness": g["commonness"],
-            "kind": g["kind"], "needed_by": json.loads(g["needed_by"]), "detail": g["detail"],
+            "kind": g["kind"], "needed_by": needed_by[g["needed_by"]], "detail": g["detail"],
             "peers": {"n": g["peers_n"], "low": g["peers_low"], "median": g["peers_median"], "high": g["peers_high"],
                       "unit": g["unit"]},
             "impact": None, "remedy": g["remedy"],
