@@ -47,8 +47,8 @@ class ReportFormat(StrEnum):
     sarif = "sarif"
 
 
-class MixFormat(StrEnum):
-    """How a mix is printed."""
+class TableFormat(StrEnum):
+    """How a mix or the gaps are printed."""
 
     text = "text"
     json = "json"
@@ -210,16 +210,17 @@ def gaps_command(
     need: Annotated[str | None, typer.Option(help="Requirement profile: rank by how much a gap could matter.")] = None,
     ingredient: Annotated[str | None, typer.Option(help="Only this ingredient.")] = None,
     component: Annotated[str | None, typer.Option(help="Only this component.")] = None,
-    format: FormatOption = Format.text,
+    every: Annotated[bool, typer.Option("--all", help="Every gap in the text; json and csv are always whole.")] = False,
+    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """List the cells for which there is no evidence, with what comparable foods hold and what would fill them."""
     from pipeline import render
-    from pipeline.gaps import list_gaps
+    from pipeline.gaps import gaps_csv, list_gaps
 
     space = workspace()
     with opened(space) as con:
-        found = list_gaps(con, ingredient=ingredient, component=component)
+        found = list_gaps(con, space.schemas, ingredient=ingredient, component=component)
     assumptions = ""
     if need:
         from pipeline.gap_impact import ASSUMPTIONS
@@ -228,10 +229,12 @@ def gaps_command(
 
         found, assumptions = rank(space, found, load_need(space, need)), ASSUMPTIONS
         say(assumptions)
-    if format is Format.json:
+    if format is TableFormat.json:
         emit({"schema_version": "1", "need": need, "gaps": found})
+    elif format is TableFormat.csv:
+        out(gaps_csv(found), nl=False)
     else:
-        out(render.gaps(found, wide))
+        out(render.gaps(found, wide, every))
 
 
 @app.command("find", epilog='Example: rawref find "beef heart"')
@@ -260,6 +263,7 @@ def find_command(
 def check_command(
     accepted: Annotated[bool, typer.Option("--accepted", help="The committed table, not the present build.")] = False,
     consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
+    rule: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule, every finding of it.")] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
     format: ReportOption = ReportFormat.text,
     wide: WideOption = False,
@@ -267,6 +271,7 @@ def check_command(
     """Hold the table against every rule, worst first, each with its source, the offending rows and the cure."""
     from pipeline.build import check_result, refresh
     from pipeline.checks import render as rendered
+    from pipeline.checks.run import only_rules
 
     space = workspace()
     if notes:
@@ -297,12 +302,14 @@ def check_command(
         cases = check_consumer(folder, space.schemas, docs=docs, shown=space.relative(folder))
         result = summarise(result["rules"] + as_rules(cases))
         say(f"data docs in {space.relative(docs)}/")
+    if rule:
+        result = only_rules(result, rule)
     if format is ReportFormat.json:
         emit(result)
     elif format is ReportFormat.sarif:
         emit(rendered.sarif(result, folder))
     elif format is ReportFormat.text:
-        out(rendered.text(result, wide=wide))
+        out(rendered.text(result, wide=wide, whole=bool(rule)))
     else:
         out(rendered.junit(result) if format is ReportFormat.junit else rendered.markdown(result))
     for line in rendered.ci_annotations(result, folder, os.environ):
@@ -430,7 +437,7 @@ def mix_command(
     without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
     replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the profile to a PNG or SVG file.")] = None,
-    format: Annotated[MixFormat, typer.Option("--format", help="text, json or csv.")] = MixFormat.text,
+    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change."""
@@ -457,9 +464,9 @@ def mix_command(
 
         draw(result, plot)
         say(f"drawn to {plot.as_posix()}")
-    if format is MixFormat.json:
+    if format is TableFormat.json:
         emit({**result, "comparison": comparison} if comparison else dict(result))
-    elif format is MixFormat.csv:
+    elif format is TableFormat.csv:
         out(render_mix.mix_csv(result), nl=False)
     else:
         out(render_mix.mix_text(result, wide))

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import unpack
 from pipeline.errors import InputError, SourceMissing
+from pipeline.nearest import did_you_mean
 from pipeline.sources import (
     COMMON_TABLES,
     DeclaredRelease,
@@ -139,7 +140,8 @@ def _select(workspace: Workspace, names: Sequence[str]) -> list[Source]:
     known = [source.id for source in sources]
     for name in names:
         if name not in known:
-            raise InputError(f"no source is called {name!r}", "raw/sources.toml", f"one of {', '.join(known)}")
+            cure = did_you_mean(name, known, f"one of {', '.join(known)}")
+            raise InputError(f"no source is called {name!r}", "raw/sources.toml", cure)
     return [source for source in sources if not source.in_repository and (not names or source.id in names)]
 
 

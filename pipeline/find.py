@@ -6,17 +6,21 @@ import json
 import re
 from typing import TYPE_CHECKING, Any
 
-from pipeline.database import rows
+from pipeline.database import rows, scalar
+from pipeline.nearest import nearest
 
 if TYPE_CHECKING:
     import duckdb
 
 
 def find(con: duckdb.DuckDBPyConnection, text: str, *, review: bool = False) -> dict[str, Any]:
-    """Ingredients and source foods whose name holds every word of `text`; with `review`, only what needs a person."""
-    words = [re.escape(w) for w in re.split(r"[\s,]+", text.lower()) if w]
+    """Ingredients and source foods whose name holds every word of `text`; with `review`, only what needs a person.
+
+    Where nothing is found, `not_found` has the words that no name holds, each with the nearest words and ids.
+    """
+    words = [w for w in re.split(r"[\s,]+", text.lower()) if w]
     match = " and ".join("regexp_matches(lower(name), ?)" for _ in words) or "true"
-    patterns = [f"(^|[^\\pL\\pN]){w}(e?s)?($|[^\\pL\\pN])" for w in words]
+    patterns = [_pattern(w) for w in words]
     ingredients = [] if review else rows(
         con,
         f"""select ingredient_id, name, species, part, kind, state, skin, bone, fat_trim, refuse_pct, components_valued,
@@ -36,4 +40,29 @@ def find(con: duckdb.DuckDBPyConnection, text: str, *, review: bool = False) -> 
         for column in ("witnesses", "review_reasons", "cautions", "langual"):
             if column in row:
                 row[column] = json.loads(row[column] or "[]")
-    return {"schema_version": "1", "ingredients": ingredients, "foods": foods}
+    unknown = {} if ingredients or foods else _unknown_words(con, words)
+    return {
+        "schema_version": "1", "text": text, "review": review, "ingredients": ingredients, "foods": foods,
+        "not_found": unknown,
+    }  # fmt: skip
+
+
+def _pattern(word: str) -> str:
+    """A word stands alone, or in the plural: raw is not in strawberry."""
+    return f"(^|[^\\pL\\pN]){re.escape(word)}(e?s)?($|[^\\pL\\pN])"
+
+
+def _unknown_words(con: duckdb.DuckDBPyConnection, words: list[str]) -> dict[str, list[str]]:
+    """The words that no name of a food or an ingredient holds, each with the nearest that one does."""
+    named = "select lower(name) as name from reference.foods union all select ingredient_id from curated.ingredients"
+    unknown = [
+        w for w in dict.fromkeys(words)
+        if not scalar(con, f"select count(*) from ({named}) where regexp_matches(name, ?)", [_pattern(w)])
+    ]  # fmt: skip
+    if not unknown:
+        return {}
+    spelt = con.execute(
+        f"""select distinct unnest(regexp_extract_all(name, '[\\pL\\pN]{{3,}}')) as word from ({named})
+            union select ingredient_id from curated.ingredients"""
+    ).fetchall()
+    return {w: nearest(w, [row[0] for row in spelt]) for w in unknown}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ NOMINAL_KCAL_PER_G = 1.6
 FALLBACK_SHARE_PCT = 5.0  # a part that schemas/inclusion.csv does not name
 ASSUMPTIONS = (
     f"A mix of {NOMINAL_KCAL_PER_G:g} kcal/g that holds the ingredient at the share of schemas/inclusion.csv "
-    "(common practice, no source). Impact 1 means that the unknown could hold the whole minimum."
+    "(common practice, no source). Impact 1 (all of it) means that the unknown could hold the whole minimum."
 )
 
 
@@ -26,7 +27,8 @@ def gap_impact(
     ingredient: str | None = None,
     component: str | None = None,
 ) -> list[dict[str, Any]]:
-    """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first.
+    """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first: what is
+    required, then common animals before rare ones (schemas/commonness.csv), then by `impact`.
 
     `impact` is the share of the minimum that the unknown could hold: at the high end of comparable foods, else at
     the ninth of ten values of the same part (land and water animals apart), else of any raw ingredient
@@ -50,6 +52,7 @@ def gap_impact(
         "values": (at / "values.csv").as_posix(),
         "gaps": (at / "gaps.csv").as_posix(),
         "species": (workspace.schemas / "species.csv").as_posix(),
+        "commonness": (workspace.schemas / "commonness.csv").as_posix(),
         "inclusion": (workspace.schemas / "inclusion.csv").as_posix(),
         "fallback_share": FALLBACK_SHARE_PCT,
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
@@ -84,12 +87,18 @@ def requirements(need: Need) -> list[tuple[str, str, float | None, float | None,
     return [found[key] for key in sorted(found)]
 
 
+@cache
+def _listed(text: str) -> tuple[str, ...]:
+    # ten thousand gaps share a few dozen lists
+    return tuple(json.loads(text))
+
+
 def _entry(row: tuple[Any, ...], need: str) -> dict[str, Any]:
     peers = {"n": row[7], "low": row[8], "median": row[9], "high": row[10], "unit": row[5]}
     return {
-        "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": json.loads(row[3] or "[]"),
+        "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": list(_listed(row[3] or "[]")),
         "detail": row[4], "unit": row[5], "remedy": row[6], "peers": peers,
         "impact": row[11], "impact_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
         "share_pct": row[15], "need": need, "requirement_of": row[16], "minimum": row[17], "maximum": row[18],
-        "minimum_standing": row[19],
+        "minimum_standing": row[19], "commonness": row[20],
     }  # fmt: skip

@@ -12,14 +12,19 @@ species AS (
     SELECT species, species_group
     FROM read_csv($species, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')
 ),
+common AS (
+    SELECT species, commonness
+    FROM read_csv($commonness, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')
+),
 part AS (
     SELECT
-        i.ingredient_id, i.part, i.kind AS ingredient_kind, coalesce(s.species_group, '') AS species_group,
+        i.ingredient_id, i.part, coalesce(c.commonness, 'rare') AS commonness, i.kind AS ingredient_kind, coalesce(s.species_group, '') AS species_group,
         -- water animals and land animals are not compared with each other: vitamin D, iodine and EPA differ a hundredfold
         CASE WHEN s.species_group IN ('finfish', 'mollusc', 'crustacean', 'marine_mammal') THEN s.species_group
             ELSE 'land' END AS realm
     FROM read_csv($ingredients, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"') AS i
     LEFT JOIN species AS s USING (species)
+    LEFT JOIN common AS c USING (species)
 ),
 gap AS (
     SELECT
@@ -50,7 +55,7 @@ same_part AS (
 any_part AS (SELECT component, quantile_disc(value, 0.9) AS high FROM evidence GROUP BY component),
 bounded AS (
     SELECT
-        gap.*, p.part, r.requirement_of, r.minimum, r.maximum, r.standing,
+        gap.*, p.part, p.commonness, r.requirement_of, r.minimum, r.maximum, r.standing,
         coalesce(own.share_pct, i.share_pct, $fallback_share) AS share_pct,
         CASE
             WHEN gap.peers_high IS NOT NULL THEN 'comparable foods'
@@ -73,13 +78,23 @@ ranked AS (
         could_hold / 100 * share_pct / 100 * $grams_per_1000kcal / nullif(minimum, 0) AS impact,
         could_hold / 100 * share_pct / 100 * $grams_per_1000kcal / nullif(maximum, 0) AS impact_maximum
     FROM bounded
+),
+-- in how many ingredients of common animals the component could be missing altogether
+widespread AS (
+    SELECT component, count(*) AS n FROM ranked WHERE commonness = 'common' AND impact >= 1 GROUP BY component
 )
 SELECT
     ingredient_id, component, kind, needed_by, detail, unit, remedy, peers_n, peers_low, peers_median, peers_high,
-    impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing
-FROM ranked
+    impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing, commonness
+FROM ranked LEFT JOIN widespread AS w USING (component)
 WHERE ($ingredient IS NULL OR ingredient_id = $ingredient) AND ($wanted IS NULL OR component = $wanted)
 ORDER BY
-    -- a required component that nothing bounds could hide all of it; then by share; then what is not required
-    minimum IS NULL, could_hold IS NOT NULL, CASE WHEN could_hold IS NULL THEN share_pct END DESC NULLS LAST,
+    -- what is required; then the animals that most mixes hold; then what could hide most. A required component that
+    -- nothing bounds could hide all of it; what could hide it many times over is no worse than what could hide it once,
+    -- so among those the component comes first that so many common ingredients lack.
+    minimum IS NULL,
+    CASE commonness WHEN 'common' THEN 1 WHEN 'occasional' THEN 2 ELSE 3 END,
+    could_hold IS NOT NULL, CASE WHEN could_hold IS NULL THEN share_pct END DESC NULLS LAST,
+    least(impact, 1) DESC NULLS LAST, CASE WHEN impact >= 1 THEN w.n END DESC NULLS LAST,
+    CASE WHEN impact >= 1 THEN component END,
     impact DESC NULLS LAST, impact_maximum DESC NULLS LAST, ingredient_id, component

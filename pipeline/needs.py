@@ -11,11 +11,11 @@ import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from fractions import Fraction
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.nearest import did_you_mean, nearest
 from pipeline.workspace import Workspace
 
 COLUMNS = (
@@ -136,7 +136,7 @@ def find_need(workspace: Workspace, spec: str) -> Path:
     if given.is_file():
         return given
     names = need_names(workspace)
-    near = get_close_matches(spec, names, n=3, cutoff=0.4) or names
+    near = nearest(spec, names) or names
     raise InputError("no such requirement profile", spec, f"use one of {', '.join(near)}, or the path of a file")
 
 
@@ -262,8 +262,7 @@ def _bound(row: dict[str, str], line: int, name: str, units: Mapping[str, str]) 
     component = row["component"]
     unit = unit_of(component, units)
     if unit is None:
-        near = get_close_matches(component.upper(), list(units), n=3, cutoff=0.5)
-        cure = f"did you mean {', '.join(near)}?" if near else "use a component of schemas/components.csv, A+B or A/B"
+        cure = did_you_mean(component, units, "use a component of schemas/components.csv, A+B or A/B")
         raise InputError(f"unknown component {component!r}", where, cure)
     _one_of(row["bound"], BOUNDS, "bound", where)
     if row["kind"]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -102,26 +103,87 @@ def releases(entries: list[dict[str, Any]]) -> str:
     )
 
 
+def short(value: float | None) -> str:
+    """Four digits, for ranges that no source printed."""
+    return "unknown" if value is None else f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
+
+
+def _span(low: float | None, high: float | None, unit: str) -> str:
+    if high is None:
+        return f"at least {short(low)} {unit}"
+    return f"{short(low)} to {short(high)} {unit}"
+
+
+def _amount(row: dict[str, Any]) -> str:
+    """The value, else the range, else unknown."""
+    if row["value"] is not None:
+        return f"{number(row['value'])} {row['unit']}"
+    ranged = row.get("low") is not None or row.get("high") is not None
+    return _span(row["low"], row["high"], row["unit"]) if ranged else "unknown"
+
+
+def _printed(text: str, unit: str | None) -> str:
+    """The text of the source; with its unit where the text is nothing but a number."""
+    return f"{text!r} {unit}" if unit and re.fullmatch(r"[<~]?\d*[.,]?\d+", text.strip()) else repr(text)
+
+
+def _samples(n: float | None) -> str:
+    return "number of samples not stated" if n is None else "no sample" if n == 0 else f"n {number(n)}"
+
+
+def _step(step: dict[str, Any]) -> str:
+    ends = [" ".join(w for w in step[end].split() if w not in ("any", "same")) for end in ("from", "to")]
+    told = " -> ".join(e for e in ends if e)
+    return f"{step['id']}: {told + ', ' if told else ''}{step['factor']} [{step['source']}]"
+
+
+def _peers(p: dict[str, Any], value: float | None, unit: str) -> str:
+    if not p["n"]:
+        return "no comparable food has evidence"
+    which = f"({p['part']}, {p['species_group'].replace('_', ' or ')})"
+    if p["n"] == 1:
+        return f"1 comparable raw food {which}, {short(p['median'])} {unit}"
+    return (
+        f"{p['n']} comparable raw foods {which}, {_span(p['low'], p['high'], unit)}, median {short(p['median'])}"
+        + _beside(value, p["low"], p["high"])
+    )
+
+
+def _beside(value: float | None, low: float | None, high: float | None) -> str:
+    """Where a value stands to the range of comparable foods; nothing where it is within."""
+    if value is None or low is None or high is None:
+        return ""
+    return "; this value is below them" if value < low else "; this value is above them" if value > high else ""
+
+
 def trace_cell(r: dict[str, Any], wide: bool) -> str:
     """The chain behind one cell, from the number down to the line."""
     amount = "no point value" if r["value"] is None else f"{number(r['value'])} {r['unit']}"
-    lines = [f"{r['ingredient_id']} {r['component']}: {amount}, {r['status']}", ""]
+    head = f"{r['ingredient_id']} {r['component']}: {amount}, {r['status']}"
+    lines = [head if wide else _wrap_plain(head), ""]
+    meaning = r["meanings"]
 
     def add(label: str, text: Any) -> None:
         if text not in (None, ""):
             lines.append(_wrap(label, str(text), wide))
 
+    add("component", r["component_name"])
+    add("status", f"{r['status']}: {meaning['status']}")
     if r["low"] is not None or r["high"] is not None:
-        add("range", f"{number(r['low'])} to {number(r['high'])} {r['unit']} ({r['spread_basis']})")
+        add("range", f"{_span(r['low'], r['high'], r['unit'])} ({meaning['spread_basis']})")
     add("basis", r["basis"])
-    add("confidence", r["confidence"])
+    if r["confidence"]:
+        add("confidence", f"{r['confidence']} (A best, D weakest)")
     if r["source"]:
         add("source", f"{r['source']} release {r['release']}")
-        add("food", f"{r['food_id']} {r['food_name']} (match {r['match_quality']})")
+        add("food", f"{r['food_id']} {r['food_name']}")
+        add("match", f"{r['match_quality']}: {meaning['match_quality']}")
+        name = r["source_component_name"]
+        called = f" {name}" if name not in (None, r["source_component"]) else ""
         add(
             "published",
-            f"component {r['source_component']}: {r['source_value']!r} {r['source_unit']}, "
-            f"n {number(r['n']) if r['n'] is not None else 'not stated'}",
+            f"component {r['source_component']}{called}: {_printed(r['source_value'], r['source_unit'])}, "
+            f"{_samples(r['n'])}",
         )
         for code in r["source_codes"]:
             add(code["kind"], f"{code['code']}: {code['meaning']}")
@@ -130,29 +192,33 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         add("line", f"{r['file']} line {r['line']}")
         add("sha256", r["sha256"])
     for part in r["parts"]:
+        low, high, share = part["share_low_pct"], part["share_high_pct"], part["share_pct"]
         add(
             "part",
-            f"{part['share_pct']:g} % ({part['share_low_pct']:g} to {part['share_high_pct']:g}) "
-            f"{part['part_ingredient_id']}: {number(part['value'])} {part['unit']}, {part['status']}"
+            f"{share:g} %{'' if low == high == share else f' ({low:g} to {high:g})'} "
+            f"{part['part_ingredient_id']}: {_amount(part)}, {part['status']}"
             + (f", {part['source']} {part['food_id']}, {part['file']} line {part['line']}" if part["source"] else "")
             + f" [share: {part['citation_id']}]",
         )
     for step in r["steps"]:
-        add("step", f"{step['id']}: {step['from']} -> {step['to']}, {step['factor']} [{step['source']}]")
-    add("why", r["reason"])
-    if r["decision"]:
-        d = r["decision"]
+        add("step", _step(step))
+    d = r["decision"]
+    # The reason of a decision stands in its own line.
+    repeated = f": {d['reason']}" if d else "\0"
+    add("why", (r["reason"] or "").replace(repeated, ""))
+    if d:
         add("decision", f"{d['decision_id']} {d['action']}: {d['reason']} [{d['citation']}; {d['standing']}]")
+    for w in r["food_decisions"]:
+        add(
+            "decision",
+            f"{w['decision_id']} {w['action']}, on the whole food {w['source']} {w['food_id']}: {w['reason']} "
+            f"[{w['citation']}; {w['standing']}]",
+        )
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
-    p = r["peers"]
-    add(
-        "peers",
-        f"{p['n']} comparable foods, {number(p['low'])} to {number(p['high'])}, median {number(p['median'])} "
-        f"{r['unit']}"
-        if p["n"]
-        else "no comparable food has evidence",
-    )
+    else:
+        add("gap", "none: this is evidence")
+    add("peers", _peers(r["peers"], r["value"], r["unit"]))
     if r["disagreement"] is not None:
         add("disagreement", f"largest by smallest of independent sources: {number(r['disagreement'])}")
     for ref in r["references"]:
@@ -160,26 +226,20 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         add("reference", f"{ref['reference_id']} {told}")
     add("mind", r["usage_warning"])
     if r["alternatives"]:
-        lines += [
-            "",
-            "not chosen:",
-            table(
-                ("food", "match", "published", "status", "n", "why not"),
-                [
-                    (
-                        f"{a['source']}:{a['food_id']}",
-                        a["match_quality"],
-                        f"{a['source_value']} {a['source_unit']}",
-                        a["status"],
-                        a["n"],
-                        a["reason_not_chosen"],
-                    )
-                    for a in r["alternatives"]
-                ],
-                wide,
-            ),
-        ]
+        lines += ["", "not chosen:"]
+        for a in r["alternatives"]:
+            named = f"{a['source']}:{a['food_id']} {a['food_name']}"
+            lines.append(named if wide else _wrap_plain(named))
+            add("", _alternative(a, r["value"]).replace(repeated, ""))
     return "\n".join(lines)
+
+
+def _alternative(a: dict[str, Any], chosen: float | None) -> str:
+    """What a candidate that was not chosen says, how far off it is, and why it was not chosen."""
+    told = [f"match {a['match_quality']}", _printed(a["source_value"], a["source_unit"]), a["status"], _samples(a["n"])]
+    if a["value"] is not None and chosen:
+        told.append(f"{a['value'] / chosen:.3g} times the chosen" if a["value"] != chosen else "the same figure")
+    return f"{', '.join(told)}; why not: {a['reason_not_chosen']}"
 
 
 def trace_from(r: dict[str, Any], wide: bool) -> str:
@@ -249,23 +309,80 @@ def trace_step(r: dict[str, Any], wide: bool) -> str:
     return "\n".join(lines)
 
 
-def gaps(found: list[dict[str, Any]], wide: bool) -> str:
-    """Gaps, with the range of comparable foods, and what the unknown could hide where that was asked for."""
+FEW_GAPS = 60
+SECTIONS = 12
+"""A short list of gaps is one table; a long one has a section for each component, and only so many are told."""
+
+
+def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
+    """Gaps with the range of comparable foods, and what the unknown could hide where that was asked for.
+
+    A long list is told by component, the first few of each, unless `every`; it says how many it left out.
+    """
     if not found:
         return "no gap"
     ranked = any(g["impact"] is not None for g in found)
+    if len(found) <= FEW_GAPS:
+        return _gap_table(found, wide, ranked, with_component=True) + f"\n\n{_gap_count(found, ranked)}"
+    sections: dict[str, list[dict[str, Any]]] = {}
+    for g in found:
+        sections.setdefault(g["component"], []).append(g)
+    cap = len(found) if every else 5 if len(sections) > 1 else 40
+    told = list(sections) if every else list(sections)[:SECTIONS]
+    lines, shown = [], 0
+    for component in told:
+        here = sections[component]
+        shown += min(cap, len(here))
+        head = f"{component} {here[0]['component_name']}: {_gap_count(here, ranked)}"
+        lines += [head if wide else _wrap_plain(head), _gap_table(here[:cap], wide, ranked, with_component=False)]
+        if len(here) > cap:
+            lines.append(f"and {len(here) - cap} more")
+        lines.append("")
+    if len(told) < len(sections):
+        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in list(sections.items())[len(told) :])
+        lines += [rest if wide else _wrap_plain(rest), ""]
+    total = f"{len(found)} gaps"
+    if shown < len(found):
+        total += (
+            f", {shown} of them shown; the rest: --all, --format csv or json"
+            f"{', --component ID' * (len(sections) > 1)}, or --ingredient ID"
+        )
+    lines.append(total if wide else _wrap_plain(total))
+    return "\n".join(lines)
+
+
+def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
+    """How many gaps, and how many of them could hide the whole minimum."""
+    whole = sum(g["impact"] is not None and g["impact"] >= 1 for g in found)
+    many = f"{len(found)} gap{'s' if len(found) != 1 else ''}"
+    return f"{many}, {whole} of them could hide the whole minimum" if ranked and whole else many
+
+
+def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_component: bool) -> str:
     body = []
     for g in found:
         p = g["peers"]
-        peers = f"{number(p['low'])} to {number(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
-        impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
-        body.append([g["ingredient_id"], g["component"], g["kind"], peers, *([impact] if ranked else [])])
-    heading = ["ingredient", "component", "kind", "comparable foods", *(["could hide"] if ranked else [])]
-    return table(heading, body, wide) + f"\n\n{len(found)} gaps"
+        peers = f"{short(p['low'])} to {short(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
+        # More than all of it is not more of a gap: the unknown alone could meet the minimum.
+        impact = "" if g["impact"] is None else "all of it" if g["impact"] >= 1 else f"{g['impact']:.0%}"
+        body.append(
+            [
+                g["ingredient_id"],
+                *([g["component"]] if with_component else []),
+                g["kind"],
+                peers,
+                *([impact] if ranked else []),
+            ]
+        )
+    heading = ["ingredient", *(["component"] if with_component else []), "kind", "comparable foods"]
+    return table([*heading, *(["could hide"] if ranked else [])], body, wide)
 
 
 def found(r: dict[str, Any], wide: bool) -> str:
-    """Ingredients, then source foods with what they are and who says so."""
+    """Ingredients, then source foods with what they are and who says so; where there is none, what to try."""
+    if not r["ingredients"] and not r["foods"]:
+        hint = _nothing_found(r)
+        return hint if wide else _wrap_plain(hint)
     lines = []
     if r["ingredients"]:
         lines += [
@@ -317,3 +434,12 @@ def found(r: dict[str, Any], wide: bool) -> str:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
     lines.append(f"\n{len(r['ingredients'])} ingredients, {len(r['foods'])} source foods")
     return "\n".join(lines)
+
+
+def _nothing_found(r: dict[str, Any]) -> str:
+    """One sentence: which words no name has, what is near, what to try."""
+    where = "no food that waits for a look" if r["review"] else "no name"
+    told = [f"{word!r}" + (f" (near: {', '.join(near)})" if near else "") for word, near in r["not_found"].items()]
+    if told:
+        return f"nothing found: no name has {' or '.join(told)}; try another word, or fewer"
+    return f"nothing found: {where} has all of {r['text']!r}; try fewer words{', or no --review' * r['review']}"

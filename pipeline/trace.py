@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any
 
 from pipeline.database import rows
 from pipeline.errors import InputError
+from pipeline.nearest import did_you_mean, nearest
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
-
-
-def near(text: str, known: list[str]) -> str:
-    """The cure for an unknown id: the nearest known ones."""
-    from difflib import get_close_matches
-
-    found = get_close_matches(text, known, 5, 0.5) or [k for k in known if text in k][:5]
-    return "did you mean " + ", ".join(found) + "?" if found else "see rawref find"
 
 
 def resolve_ingredient(con: duckdb.DuckDBPyConnection, ingredient: str) -> str:
@@ -32,7 +26,8 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, ingredient: str) -> str:
         return str(alias[0]["ingredient_id"])
     if alias:
         raise InputError(f"ingredient {ingredient!r} was retired in {alias[0]['since']}", "", alias[0]["note"] or "")
-    raise InputError(f"no ingredient {ingredient!r}", "", near(ingredient, known))
+    cure = did_you_mean(ingredient, known, "look for it by a word of its name with rawref find")
+    raise InputError(f"no ingredient {ingredient!r}", "", cure)
 
 
 def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
@@ -40,12 +35,23 @@ def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
     known = [r["component"] for r in rows(con, "select component from reference.components where needed order by 1")]
     if component.upper() in known:
         return component.upper()
-    names = rows(
+    registered = rows(
         con,
-        "select component from reference.components where needed and name ilike ? order by position",
-        [f"%{component}%"],
+        "select component, name, needed, coalesce(definition, '') as definition from reference.components"
+        " order by position",
     )
-    cure = f"did you mean {', '.join(r['component'] for r in names[:5])}?" if names else near(component.upper(), known)
+    text = component.lower()
+    # What is only kept for checks says in its definition which published component to use (VITA: RETOL).
+    exact = [r["definition"] for r in registered if r["component"].lower() == text]
+    named = [r for r in registered if len(text) > 1 and text in r["name"].lower()]
+    said = exact or [r["definition"] for r in named]
+    near = [r["component"] for r in named if r["needed"]] if not exact else []
+    near = near or [tag for tag in known if re.search(rf"\b{re.escape(tag)}\b", " ".join(said))]
+    near = near or [
+        r["component"] for r in registered if r["needed"] and len(text) > 4 and text in r["definition"].lower()
+    ]
+    near = near or nearest(component, known)
+    cure = f"did you mean {', '.join(near[:5])}?" if near else "the needed components are marked in components.csv"
     raise InputError(f"no needed component {component!r}", "", cure)
 
 
@@ -102,11 +108,11 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
            where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""",
         key,
     )
-    warning = rows(con, "select usage_warning from reference.components where component = ?", [component])
+    told = rows(con, "select name, usage_warning from reference.components where component = ?", [component])[0]
     parts = rows(
         con,
         """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
-             v.low, v.high, v.status, v.source, v.food_id, v.file, v.line
+             v.low, v.high, v.status, v.source, v.food_id, v.food_name, v.file, v.line
            from archival.maintainer_composites c join curated."values" v on v.ingredient_id = c.part_ingredient_id
            where c.ingredient_id = ? and v.component = ? order by c.line""",
         key,
@@ -117,11 +123,19 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         " where decision_id = ?",
         [cell["decision_id"]],
     )
+    published = rows(
+        con,
+        "select name from archival.components where source = ? and release = ? and source_component = ?",
+        [cell["source"], cell["release"], cell["source_component"]],
+    )
     for name in ("reference_ids", "alternatives", "steps"):
         cell.pop(name)
     return {
         "schema_version": "1",
         **cell,
+        "component_name": told["name"],
+        "source_component_name": published[0]["name"] if published else None,
+        "meanings": _meanings(schemas, cell),
         "sha256": digests[0]["sha256"] if digests else None,
         "source_codes": _codes(con, cell),
         "steps": steps,
@@ -130,9 +144,41 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         "peers": peers[0] if peers else {"n": 0, "low": None, "median": None, "high": None},
         "parts": parts,
         "decision": decision[0] if decision else None,
-        "usage_warning": warning[0]["usage_warning"],
+        "food_decisions": _food_decisions(
+            con, component, [(ingredient, cell), *((part["part_ingredient_id"], part) for part in parts)]
+        ),
+        "usage_warning": told["usage_warning"],
         "gap": _gap(gap[0]) if gap else None,
     }
+
+
+def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:
+    """What the codes of a cell mean, from the closed vocabularies."""
+    from pipeline import registry
+
+    words = registry.vocabularies(schemas)
+    return {
+        name: words[name][cell[name]] for name in ("status", "spread_basis", "match_quality") if cell[name] is not None
+    }
+
+
+def _food_decisions(
+    con: duckdb.DuckDBPyConnection, component: str, cells: list[tuple[str, dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Decisions on a whole food (no source component) that stands behind one of `cells`, for all its components or
+    this one; such a decision sets no decision_id in the cell."""
+    return [
+        decision
+        for ingredient, cell in cells
+        for decision in rows(
+            con,
+            """select decision_id, source, food_id, action, reason, citation, standing
+               from archival.maintainer_decisions
+               where source = $1 and food_id = $2 and source_component is null
+                 and coalesce(ingredient_id, $3) = $3 and coalesce(component, $4) = $4 order by line""",
+            [cell["source"], cell["food_id"], ingredient, component],
+        )
+    ]
 
 
 def _gap(row: dict[str, Any]) -> dict[str, Any]:
@@ -171,9 +217,10 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
     file, _, line = rest.rpartition(":")
     if not file:
         raise InputError(f"{place!r} is not SOURCE:FILE:LINE", "", "for instance usda-sr28:NUT_DATA.txt:69721")
-    known = rows(con, "select distinct source from archival.releases order by 1")
-    if source not in [r["source"] for r in known]:
-        raise InputError(f"source {source!r} is not in the build", "", "use " + ", ".join(r["source"] for r in known))
+    known = [r["source"] for r in rows(con, "select distinct source from archival.releases order by 1")]
+    if source not in known:
+        cure = did_you_mean(source, known, f"use {', '.join(known)}")
+        raise InputError(f"source {source!r} is not in the build", "", cure)
     published = rows(
         con,
         """select v.*, f.name as food_name, c.name as component_name from archival."values" v
@@ -210,7 +257,9 @@ def trace_step(con: duckdb.DuckDBPyConnection, schemas: Path, step: str) -> dict
 
     known = registry.steps(schemas)
     if step not in known:
-        raise InputError(f"no step {step!r}", "", near(step, sorted(known)))
+        listed = "the step ids are in schemas/conversions.csv, column id"
+        near = did_you_mean(step, known, "")
+        raise InputError(f"no step {step!r}", "", f"{near} {listed}".strip())
     touched = rows(
         con,
         """select ingredient_id, component, source, food_id, source_value, source_unit, value, unit, status

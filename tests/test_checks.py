@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from pipeline.checks import catalogue, render
 from pipeline.checks.accepted import run_accepted
 from pipeline.checks.catalogue import load
 from pipeline.checks.gate import Gate
-from pipeline.checks.run import closing, run, summarise
+from pipeline.checks.run import closing, only_rules, run, summarise
 from pipeline.checks.scene import SOURCE, Scene
 from pipeline.checks.selftest import PLANTED, selftest
 from pipeline.decisions import verify
@@ -538,10 +539,41 @@ def troubled(outside: CheckResult) -> CheckResult:
 
 
 def test_text_is_80_columns_worst_first_and_says_what_it_cut(troubled: CheckResult) -> None:
+    """What closes the gate stands first and whole; a rule that only warned is told in at most a few lines."""
     shown = render.text(troubled)
     assert max(map(len, shown.splitlines())) <= 80
     first = [line.split()[0] for line in shown.splitlines() if line.startswith(("FAILED", "WARNED"))]
-    assert first == sorted(first) and "more: --format json lists all" in shown and "cure:" in shown
+    assert first == sorted(first) and "rawref check --rule" in shown and "cure:" in shown
+    wide = render.text(troubled, wide=True)
+    failed, _, warned = wide.partition("\nWARNED")
+    closing = [f for r in troubled["rules"] for f in r["findings"] if render._closes(f)]
+    assert closing and all(f"fail curated {f['subject']}: {f['detail']}" in failed for f in closing)
+    for block in warned.split("\n\n")[:-1]:
+        assert len(block.splitlines()) <= 3 and "fail candidate usda" not in block, block
+
+
+def test_text_of_a_warned_rule_counts_what_it_found(result: CheckResult) -> None:
+    """The counts by severity and scope add up to the findings of the JSON form."""
+    shown = render.text(result, wide=True)
+    for rule in result["rules"]:
+        if rule["status"] != "warned":
+            continue
+        head = next(line for line in shown.splitlines() if line.startswith(f"WARNED {rule['id']} "))
+        tally = head.rpartition(f"{rule['name']}: ")[2]
+        counted = sum(int(n) for n in re.findall(r"(\d+) (?:fail|warn) (?:curated|candidate|source)", tally))
+        assert counted == len(rule["findings"]), head
+
+
+def test_one_rule_is_shown_whole(result: CheckResult) -> None:
+    one = only_rules(result, ["a03"])
+    assert [r["id"] for r in one["rules"]] == ["A03"] and one["summary"]["rules"] == 1
+    shown = render.text(one, wide=True, whole=True)
+    assert all(f["subject"] in shown and f["detail"] in shown for f in one["rules"][0]["findings"])
+    assert "cure: " in shown and "source: " in shown
+    passed = next(r["id"] for r in result["rules"] if r["status"] == "passed")
+    assert f"PASSED {passed} " in render.text(only_rules(result, [passed]), whole=True)
+    with pytest.raises(InputError, match=r"A3.*schemas/checks\.csv|A3.*did you mean"):
+        only_rules(result, ["A3x"])
 
 
 def test_junit_is_read_by_another_parser(troubled: CheckResult) -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import fcntl
 import functools
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -291,6 +294,104 @@ def test_gaps(root: Path) -> None:
     assert one and {g["ingredient_id"] for g in one} == {"chicken-liver"}
 
 
+NEED = "fediaf-2021-adult-mer75"
+
+
+def test_gaps_of_common_animals_come_first(root: Path) -> None:
+    """With a profile: what is required, then common animals before rare ones (schemas/commonness.csv), then by how
+    much of the minimum the unknown could hold, all of it being the most."""
+    with (root / "schemas" / "commonness.csv").open(encoding="utf-8", newline="") as stream:
+        common = {r["species"]: ("common", "occasional").index(r["commonness"]) for r in csv.DictReader(stream)}
+    species = {r["ingredient_id"]: r["species"] for r in oracle.published(root / "curated", "ingredients")}
+    published = {(r["ingredient_id"], r["component"]) for r in oracle.published(root / "curated", "gaps")}
+    found = json.loads(run(root, "gaps", "--need", NEED, "--format", "json").stdout)["gaps"]
+    assert len(found) == len(published) == len({(g["ingredient_id"], g["component"]) for g in found})
+    order = [
+        (not g["required"], common.get(species[g["ingredient_id"]], 2), -min(1, g["impact"]))
+        for g in found
+        if g["impact"] is not None
+    ]
+    assert order == sorted(order)
+    assert {place for _, place, _ in order} == {0, 1, 2}
+    assert species["emu-ground"] == "emu" and "emu" not in common
+
+
+def test_long_gaps_are_grouped_and_cut_in_the_text_only(root: Path) -> None:
+    """The whole list is some 700 KB: the text shows the first few by component and says how to see all."""
+    published = oracle.published(root / "curated", "gaps")
+    text = run(root, "gaps", "--need", NEED).stdout
+    assert len(text) < 15_000 and f"{len(published)} gaps" in text and "--all" in text and "--format csv" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+    heads = re.findall(r"(?m)^([A-Z0-9_]+) \S.*: \d+ gaps?", text)
+    assert len(heads) == len(set(heads)) > 5
+    counts = Counter(r["component"] for r in published)
+    listed = " ".join(text.partition("further components: ")[2].split())
+    assert all(f"{c} {n}" in listed for c, n in counts.items() if c not in heads)
+    assert f"{heads[0]} " in text and f": {counts[heads[0]]} gaps" in text
+    whole = run(root, "gaps", "--all").stdout
+    assert all(f"\n{r['ingredient_id']} "[:20] in whole for r in published)
+    assert whole.count("not_reported") == sum(r["kind"] == "not_reported" for r in published)
+    rows = list(csv.DictReader(run(root, "gaps", "--format", "csv").stdout.splitlines()))
+    assert {(r["ingredient_id"], r["component"], r["kind"]) for r in rows} == {
+        (r["ingredient_id"], r["component"], r["kind"]) for r in published
+    }
+    # A short list is one table, whole.
+    assert "shown" not in run(root, "gaps", "--ingredient", "chicken-liver").stdout
+
+
+def test_commonness_names_known_species(root: Path) -> None:
+    def column(name: str, key: str) -> list[str]:
+        with (root / "schemas" / name).open(encoding="utf-8", newline="") as stream:
+            return [row[key] for row in csv.DictReader(stream)]
+
+    named = column("commonness.csv", "species")
+    assert len(named) == len(set(named)) and set(named) <= set(column("species.csv", "species"))
+    assert set(column("commonness.csv", "commonness")) == {"common", "occasional"}
+    assert set(column("commonness.csv", "note")) == {"common practice, no source"}
+
+
+def test_trace_shows_decisions_on_the_whole_food(root: Path) -> None:
+    """A decision without a source component sets no decision_id in a cell; the trace of every cell that rests on the
+    food shows it, a composite's part included, and no other cell does."""
+    with (root / "raw" / "maintainer" / "decisions.csv").open(encoding="utf-8", newline="") as stream:
+        whole = [r for r in csv.DictReader(stream) if not r["source_component"]]
+    assert whole
+    for decision in whole:
+        cells = [
+            r
+            for r in oracle.published(root / "curated", "values")
+            if (r["source"], r["food_id"]) == (decision["source"], decision["food_id"])
+            and decision["ingredient_id"] in ("", r["ingredient_id"])
+        ]
+        assert cells and all(r["decision_id"] != decision["decision_id"] for r in cells)
+        cell = cells[0]
+        found = document(root, "trace", cell["ingredient_id"], cell["component"])
+        assert [d["decision_id"] for d in found["food_decisions"]] == [decision["decision_id"]]
+        text = run(root, "trace", cell["ingredient_id"], cell["component"]).stdout
+        assert decision["decision_id"] in text and "whole food" in text and decision["action"] in text
+    assert document(root, "trace", "turkey-neck-bone-in", "CA")["food_decisions"]
+    assert document(root, "trace", "beef-liver", "CU")["food_decisions"] == []
+
+
+def test_trace_reads_plainly(root: Path) -> None:
+    """Codes are put in words, candidates that were passed over say how far off they are, ranges of parts are shown."""
+    text = " ".join(run(root, "trace", "beef-liver", "RETOL").stdout.split())
+    for words in ("Retinol", "measured: analysed", "one standard deviation", "A best, D weakest", "same animal, part",
+                  "gap none", "comparable raw foods (liver, bovine)", "below them", "New Zealand"):  # fmt: skip
+        assert words in text, words
+    # SR28 line of food 23425, number 319, against that of 13325: 28319 ug and 4948 ug.
+    assert "'28319' µg" in text and f"{28319 / 4948:.3g} times the chosen" in text
+    bone = " ".join(run(root, "trace", "turkey-neck-bone-in", "CA").stdout.split())
+    assert "any any" not in bone and "unknown mg" not in bone
+    row = next(
+        r for r in oracle.published(root / "curated", "values")
+        if (r["ingredient_id"], r["component"]) == ("turkey-bone-fresh", "CA")
+    )  # fmt: skip
+    assert f"turkey-bone-fresh: {float(row['low']):.0f} to {float(row['high']):.0f} mg" in bone
+    # The text of a paper carries its own unit; ours is not put behind it.
+    assert "per 100 g of ESP' mg" not in run(root, "trace", "eggshell-powder", "CA").stdout
+
+
 def test_find(root: Path) -> None:
     found = document(root, "find", "beef heart")
     assert "beef-heart" in [i["ingredient_id"] for i in found["ingredients"]]
@@ -314,6 +415,21 @@ def test_find_takes_words_as_they_are(root: Path) -> None:
     assert run(root, "find", "xyzzy").returncode == 0
 
 
+def test_find_of_nothing_says_so_and_what_is_near(root: Path) -> None:
+    """One sentence in the text, exit 0; the JSON is an empty listing of the usual shape."""
+    (line,) = run(root, "find", "zzz").stdout.splitlines()
+    assert line.startswith("nothing found") and "'zzz'" in line and "try" in line
+    found = document(root, "find", "zzz")
+    assert (found["ingredients"], found["foods"], found["not_found"]) == ([], [], {"zzz": []})
+    hart = run(root, "find", "beef hart").stdout
+    assert "heart" in hart and "'hart'" in hart and "'beef'" not in hart
+    assert "kelp-dried" in run(root, "find", "kelp-dryed").stdout
+    # Both words are known, but no name has the two.
+    both = run(root, "find", "beef wing")
+    assert (both.returncode, both.stderr) == (0, "") and "fewer words" in both.stdout
+    assert document(root, "find", "beef heart")["not_found"] == {}
+
+
 @pytest.mark.parametrize(
     "arguments, words",
     [
@@ -324,12 +440,21 @@ def test_find_takes_words_as_they_are(root: Path) -> None:
         (("trace", "--from", "usda-sr28"), ("SOURCE:FILE:LINE",)),
         (("trace", "--from", "usda-sr28:NUT_DATA.txt:700000"), ("700000",)),
         (("trace", "--from", "nobody:NUT_DATA.txt:1"), ("nobody", "usda-sr28")),
-        (("trace", "--step", "vitd_iu"), ("vitd_iu_to_ug",)),
+        (("trace", "--step", "vitd_iu"), ("vitd_iu_to_ug", "schemas/conversions.csv")),
+        (("trace", "--step", "foo"), ("foo", "schemas/conversions.csv")),
+        (("trace", "--from", "usda:NUT_DATA.txt:1"), ("usda-sr28",)),
+        (("trace", "chicken-liver", "VITA"), ("VITA", "RETOL")),
+        (("trace", "chicken-liver", "vitamin e"), ("TOCPHA",)),
+        (("trace", "kelp", "ID"), ("kelp-dried",)),
+        (("suggest", "beef liver", "VITD"), ("beef-liver",)),
+        (("suggest", "beef-liver", "VITX"), ("VITD",)),
+        (("gaps", "--need", "nrc"), ("nrc-2006-adult",)),
+        (("check", "--rule", "no-such-rule"), ("no-such-rule", "schemas/checks.csv")),
         (("gaps", "--ingredient", "beef-hart"), ("beef-heart",)),
         (("gaps", "--component", "MNN"), ("MN",)),
         (("find",), ("words",)),
     ],
-    ids=lambda x: " ".join(x) if x and x[0] in ("trace", "gaps", "find") else "",
+    ids=lambda x: " ".join(x) if x and x[0] in ("trace", "gaps", "find", "suggest", "check") else "",
 )
 def test_what_is_not_known_is_refused_with_a_cure(
     root: Path, arguments: tuple[str, ...], words: tuple[str, ...]
@@ -355,6 +480,8 @@ def test_bad_usage_is_exit_2(root: Path, arguments: tuple[str, ...]) -> None:
         ("trace", "--from", "usda-sr28:NUT_DATA.txt:69721"),
         ("trace", "--step", "f18d2_as_f18d2n6"),
         ("gaps",),
+        ("gaps", "--component", "MN"),
+        ("find", "chiken livr zzz"),
         ("find", "beef"),
         ("find", "--review"),
         ("build", "--no-workbook"),

@@ -17,6 +17,8 @@ Finding = dict[str, Any]
 WIDTH = 80
 WORST = {"failed": 0, "warned": 1, "not_applicable": 2, "passed": 3}
 SHOWN = {"failed": 20, "warned": 3}
+FIRST = 4
+"""How many subjects of a rule that closes nothing are named in the text."""
 
 
 def worst_first(result: CheckResult) -> list[Rule]:
@@ -32,29 +34,27 @@ def open_first(found: list[Finding]) -> list[Finding]:
     )
 
 
-def text(result: CheckResult, *, wide: bool = False) -> str:
-    """The result for a terminal, 80 columns unless `wide`; each list is cut, and says so."""
+def text(result: CheckResult, *, wide: bool = False, whole: bool = False) -> str:
+    """The result for a terminal, 80 columns unless `wide`: what closes the gate first and whole, then a few lines a
+    rule. With `whole` every finding of every rule."""
     width = 10_000 if wide else WIDTH
     lines = [_counted(result), ""]
-    for rule in worst_first(result):
-        if rule["status"] not in SHOWN:
-            continue
-        lines += _wrapped(f"{rule['status'].upper()} {rule['id']} {rule['name']}: {rule['rule']}", width, "")
-        lines += _wrapped(f"source: {rule['source']}", width, "  ")
-        if rule.get("note"):
-            lines += _wrapped(f"note: {rule['note']}", width, "  ")
-        found, cap = open_first(rule["findings"]), SHOWN[rule["status"]]
-        for f in found[:cap]:
-            decided = f" [decided: {f['decision_id']}]" if f.get("decision_id") else ""
-            lines += _wrapped(f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}{decided}", width, "  ")
-        if len(found) > cap:
-            lines.append(f"  and {len(found) - cap} more: --format json lists all {len(found)}")
-        if found:
-            lines += _wrapped(f"cure: {found[0]['cure']}", width, "  ")
+    told = [rule for rule in worst_first(result) if whole or rule["status"] in SHOWN]
+    for rule in told:
+        lines += _rule_whole(rule, width, whole) if whole or rule["status"] == "failed" else _rule_short(rule, width)
         lines.append("")
     idle = [rule["id"] for rule in worst_first(result) if rule["status"] == "not_applicable"]
     if idle:
         lines += _wrapped("not applicable (input missing, or not implemented): " + ", ".join(idle), width, "")
+    if told and not whole:
+        lines += _wrapped(
+            "Scopes: curated is the published table, candidate a source value that could stand in it, source any other."
+            " Only an undecided fail of scope curated closes the gate.",
+            width,
+            "",
+        )
+        lines += _wrapped(f"One rule whole, with its cure: rawref check --rule {told[0]['id']}", width, "")
+        lines += _wrapped("All findings: rawref check --format json", width, "")
     closing = result["summary"].get("closing", 0)
     lines.append(
         "nothing closes the gate"
@@ -64,6 +64,56 @@ def text(result: CheckResult, *, wide: bool = False) -> str:
     if closing:
         lines.append("in raw/maintainer/decisions.csv, or mend the source of the fault")
     return "\n".join(lines)
+
+
+def _closes(f: Finding) -> bool:
+    return bool(f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id"))
+
+
+def _rule_whole(rule: Rule, width: int, every: bool) -> list[str]:
+    """A rule with its source, note and cure; all findings where `every`, else those that close the gate."""
+    lines = _wrapped(f"{rule['status'].upper()} {rule['id']} {rule['name']}: {rule['rule']}", width, "")
+    lines += _wrapped(f"source: {rule['source']}", width, "  ")
+    if rule.get("note"):
+        lines += _wrapped(f"note: {rule['note']}", width, "  ")
+    found = open_first(rule["findings"])
+    shown = [f for f in found if every or _closes(f)]
+    for f in shown:
+        decided = f" [decided: {f['decision_id']}]" if f.get("decision_id") else ""
+        lines += _wrapped(f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}{decided}", width, "  ")
+    rest = [f for f in found if not every and not _closes(f)]
+    if rest:
+        lines += _wrapped(f"and {_tally(rest)}", width, "  ")
+    if found:
+        lines += _wrapped(f"cure: {found[0]['cure']}", width, "  ")
+    return lines
+
+
+def _rule_short(rule: Rule, width: int) -> list[str]:
+    """A rule that closes nothing: what it found by severity and scope, the first subjects, the first detail."""
+    found = open_first(rule["findings"])
+    lines = _wrapped(f"{rule['status'].upper()} {rule['id']} {rule['name']}: {_tally(found)}", width, "")
+    subjects = list(dict.fromkeys(f["subject"] for f in found))
+    lines += _wrapped(f"{subjects[0]}: {_first_words(found[0]['detail'])}", width, "  ")
+    if len(subjects) > 1:
+        more = f", and {len(subjects) - FIRST} more" if len(subjects) > FIRST else ""
+        lines += _wrapped(f"also {', '.join(subjects[1:FIRST])}{more}", width, "  ")
+    return lines
+
+
+def _first_words(detail: str) -> str:
+    return detail if len(detail) <= 120 else detail[:119] + "…"
+
+
+def _tally(found: list[Finding]) -> str:
+    """How many findings of each severity and scope, the worst first: `3 fail curated (3 decided), 12 warn source`."""
+    counts: dict[tuple[str, str], list[bool]] = {}
+    for f in found:
+        counts.setdefault((f["severity"], f["scope"]), []).append(bool(f.get("decision_id")))
+    return ", ".join(
+        f"{len(decided)} {severity} {scope}{f' ({sum(decided)} decided)' if any(decided) else ''}"
+        for (severity, scope), decided in counts.items()
+    )
 
 
 def _counted(result: CheckResult) -> str:

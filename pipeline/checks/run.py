@@ -14,6 +14,8 @@ from pipeline import registry
 from pipeline.checks import catalogue
 from pipeline.checks.catalogue import Rule
 from pipeline.database import rows, run_file, scalar
+from pipeline.errors import InputError
+from pipeline.nearest import did_you_mean
 
 if TYPE_CHECKING:
     import duckdb
@@ -84,6 +86,16 @@ def closing(result: CheckResult) -> list[dict[str, Any]]:
     return [
         {"rule": rule["id"], **finding} for rule in result["rules"] for finding in rule["findings"] if closes(finding)
     ]
+
+
+def only_rules(result: CheckResult, ids: Sequence[str]) -> CheckResult:
+    """The result of the named rules alone; InputError for an id that no rule has."""
+    known = {rule["id"].upper(): rule for rule in result["rules"]}
+    for name in ids:
+        if name.upper() not in known:
+            cure = did_you_mean(name, known, "the rule ids are in schemas/checks.csv, column id")
+            raise InputError(f"no rule {name!r}", "--rule", cure)
+    return summarise([known[name] for name in dict.fromkeys(name.upper() for name in ids)])
 
 
 def summarise(rules: list[dict[str, Any]]) -> CheckResult:

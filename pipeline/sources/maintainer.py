@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import registry
 from pipeline.errors import InputError
+from pipeline.nearest import nearest
 from pipeline.sources import Release
 
 if TYPE_CHECKING:
@@ -154,14 +155,9 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
         )
     words = registry.vocabularies(schemas).get(kind)
     if words is not None and text not in words:
-        raise InputError(f"{field.column} {text!r} is not one of {_near(text, words)}", where, "mend the word")
+        near = ", ".join(nearest(text, words) or sorted(words)[:8])
+        raise InputError(f"{field.column} {text!r} is not one of {near}", where, "mend the word")
     return text
-
-
-def _near(text: str, words: dict[str, str]) -> str:
-    from difflib import get_close_matches
-
-    return ", ".join(get_close_matches(text, words, 5, 0.5) or sorted(words)[:8])
 
 
 def _check_composites(rows: list[Row]) -> None:
