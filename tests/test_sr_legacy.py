@@ -279,9 +279,13 @@ def test_an_archive_with_unknown_codes_is_not_pinned(space: Workspace, tmp_path:
 
 
 def test_the_same_value_has_the_same_number_and_status_as_in_sr28(both: duckdb.DuckDBPyConnection) -> None:
-    """Number always; status wherever a derivation stands and the figure is not 0, as SR Legacy has no source codes."""
+    """Number always; status wherever a derivation stands and the figure is not 0, as SR Legacy has no source codes.
+
+    And never evidence where SR28 has none for the same figure.
+    """
     pairs = both.execute("""
-        select l.component, o.value, l.value, o.status, l.status, o.derivation, try_cast(o.text as double) = 0, o.n
+        select l.component, o.value, l.value, o.status, l.status, o.derivation, try_cast(o.text as double) = 0, o.n,
+          o.evidence, l.evidence
         from reference."values" l
           join archival.food_keys a on a.source = l.source and a.food_id = l.food_id
           join archival.food_keys b on b.source = 'usda-sr28' and b.key = a.key
@@ -290,10 +294,12 @@ def test_the_same_value_has_the_same_number_and_status_as_in_sr28(both: duckdb.D
         where l.source = 'usda-sr-legacy'""").fetchall()
     assert len(pairs) == count(both, """select count(*) from reference."values" where source = 'usda-sr28'""")
     seen = set()
-    for _, ours, theirs, status, legacy, derivation, zero, n in pairs:
+    for _, ours, theirs, status, legacy, derivation, zero, n, known, counts in pairs:
+        assert known or not counts
         if not zero:
             assert theirs == ours is not None
-            assert legacy == (status if derivation else "unspecified")
+            assert legacy == ("unspecified" if known and not derivation else status)
+            assert counts == known
         elif status == "assumed_zero" and derivation:
             assert (legacy, theirs) == ("assumed_zero", 0)
         elif status == "below_detection" and n:
@@ -301,8 +307,8 @@ def test_the_same_value_has_the_same_number_and_status_as_in_sr28(both: duckdb.D
         else:
             assert legacy in ("imputed", "below_detection") if n else legacy == "imputed"
         seen.add((zero, bool(derivation), legacy))
-    assert {(False, True, "measured"), (False, False, "unspecified"), (True, True, "assumed_zero"),
-            (True, False, "imputed")} <= seen
+    assert {(False, True, "measured"), (False, False, "unspecified"), (False, False, "imputed"),
+            (True, True, "assumed_zero"), (True, False, "imputed")} <= seen
 
 
 def test_it_is_no_witness_for_sr28(

@@ -128,13 +128,13 @@ def _members(
     if found and described["foods"] not in found:
         source = LISTS[found[0]]
         raise InputError(
-            f"not a {described['title']} CSV archive: {found[0]} is in it", where, f"rawref fetch {source} --from FILE"
+            f"no {described['title']} CSV archive: {found[0]} is in it", where, f"rawref fetch {source} --from FILE"
         )
     folders = {str(PurePosixPath(member.filename).parent) for member in members}
     match = re.fullmatch(described["folder"], folders.pop()) if len(folders) == 1 else None
     if match is None:
         raise InputError(
-            f"not a {described['title']} CSV archive: the folder inside does not name a release", where,
+            f"no {described['title']} CSV archive: the folder inside does not name a release", where,
             f"download '{described['title']}', CSV, from https://fdc.nal.usda.gov/download-datasets.html",
         )
     tables = {name: member for name, member in names.items() if not re.search(described["other_members"], name)}
