@@ -117,5 +117,6 @@ def archive(
             writer = csv.DictWriter(text, columns[stem].split(), restval="", quoting=csv.QUOTE_ALL, lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
-            bundle.writestr(zipfile.ZipInfo(f"{inside or path.stem}/{stem}.csv", (2018, 4, 1, 0, 0, 0)), text.getvalue())
+            member = zipfile.ZipInfo(f"{inside or path.stem}/{stem}.csv", (2018, 4, 1, 0, 0, 0))
+            bundle.writestr(member, text.getvalue())
     return path

@@ -27,7 +27,7 @@ from pipeline.sources import usda_fdc, usda_sr_legacy
 from pipeline.trace import trace_from
 from pipeline.workspace import Workspace
 from tests import oracle, sr_legacy
-from tests.rebuild import small_members, small_root
+from tests.rebuild import small_members, small_root, with_members
 from tests.test_readers import LAYOUTS, count, read
 
 FOODS = ("01001", "05027", "13325", "13326", "15050", "23573")
@@ -231,13 +231,23 @@ def _line(module: Any, path: Path) -> None:
 @pytest.fixture(scope="module")
 def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small root, built and published from SR28 alone."""
-    made = Workspace(small_root(tmp_path_factory.mktemp("legacy") / "root"))
+    root = small_root(tmp_path_factory.mktemp("legacy") / "root")
+    with_members(root, {
+        f"{name}.txt": b"".join(
+            line + b"\r\n" for line in oracle.lines(f"{name}.txt")
+            if line[1:6].decode() in {*own_foods(), BORROWER, LENDER})
+        for name in ("FOOD_DES", "NUT_DATA", "LANGUAL", "DATSRCLN")})
+    made = Workspace(root)
     build(made, lambda _: None, workbook=False)
     return made
 
 
+BORROWER, LENDER = "13907", "23042"
+"""A raw steak whose folate equivalents (435) SR28 calculates from a cooked one: calculated, and yet no evidence."""
+
+
 def own_foods() -> list[str]:
-    """The foods that SR28 has in the small root."""
+    """The foods that SR28 has in every small root."""
     return [line[1:6].decode() for line in small_members()["FOOD_DES.txt"].split(b"\r\n") if line]
 
 
@@ -250,7 +260,7 @@ def beside(space: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Worksp
     """The same root with SR Legacy side-loaded and built; its curated/ is still the one published before."""
     folder = tmp_path_factory.mktemp("with-legacy")
     made = Workspace(Path(shutil.copytree(space.root, folder / "root")))
-    path = sr_legacy.archive(folder, sr_legacy.tables([*own_foods(), NEW]))
+    path = sr_legacy.archive(folder, sr_legacy.tables([*own_foods(), BORROWER, LENDER, NEW]))
     entry = fetch(made, ["usda-sr-legacy"], origin=path).entries[0]
     assert (entry.release, entry.standing, entry.state) == ("2018-04", "undeclared", "pinned")
     assert build(made, lambda _: None, workbook=False).standing == "differs"
@@ -309,6 +319,15 @@ def test_the_same_value_has_the_same_number_and_status_as_in_sr28(both: duckdb.D
         seen.add((zero, bool(derivation), legacy))
     assert {(False, True, "measured"), (False, False, "unspecified"), (False, False, "imputed"),
             (True, True, "assumed_zero"), (True, False, "imputed")} <= seen
+    # evidence is what the status and the state of a donor say (the contract, rule D02), here as everywhere
+    borrowed = both.execute("""
+        select food_id, status, donor_state, evidence from reference."values"
+        where source = 'usda-sr-legacy' and evidence is distinct from (
+          coalesce(donor_state, 'raw') in ('raw', 'unknown')
+          and status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'))""").fetchall()
+    assert borrowed == []
+    assert (sr_legacy.fdc_id(BORROWER), "calculated", "cooked", False) in both.execute(
+        """select food_id, status, donor_state, evidence from reference."values" """).fetchall()
 
 
 def test_it_is_no_witness_for_sr28(
@@ -317,7 +336,8 @@ def test_it_is_no_witness_for_sr28(
     """A food that SR28 has under the same NDB number adds no comparable food; one that it lacks does."""
     doubled = dict(both.execute(
         "select food_id, duplicate_of from reference.foods where source = 'usda-sr-legacy'").fetchall())
-    assert doubled == {sr_legacy.fdc_id(f): f"usda-sr28:{f}" for f in own_foods()} | {sr_legacy.fdc_id(NEW): None}
+    shared = {sr_legacy.fdc_id(f): f"usda-sr28:{f}" for f in (*own_foods(), BORROWER, LENDER)}
+    assert doubled == shared | {sr_legacy.fdc_id(NEW): None}
     query = "select source, food_id, component, value from reference.peer_values order by all"
     with duckdb.connect(str(space.database), read_only=True) as con:
         alone = con.execute(query).fetchall()
@@ -344,7 +364,8 @@ def test_drift_names_the_source(beside: Workspace) -> None:
 def test_trace_finds_a_line(both: duckdb.DuckDBPyConnection) -> None:
     food, component, line = both.execute("""
         select food_id, source_component, line from reference."values"
-        where source = 'usda-sr-legacy' and component = 'RETOL' and value > 0 order by line::int limit 1""").fetchall()[0]
+        where source = 'usda-sr-legacy' and component = 'RETOL' and value > 0
+        order by line::int limit 1""").fetchall()[0]
     found = trace_from(both, f"usda-sr-legacy:food_nutrient.csv:{line}")
     assert (found["published"]["food_id"], found["published"]["source_component"]) == (food, component)
     assert [r["component"] for r in found["reference"]] == ["RETOL"] and found["curated"] == []

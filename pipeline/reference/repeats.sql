@@ -15,7 +15,7 @@ from repeated_foods k where k.source = f.source and k.release = f.release and k.
 -- The same figure is not better known in the edition that says less about it: where the other does not count it as
 -- evidence (imputed, borrowed from a cooked food), neither does this one.
 update reference."values" v
-set evidence = false,
+set evidence = false, donor_state = t.donor_state,
   status = if(t.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), v.status, t.status)
 from repeated_foods k, reference."values" t
 where k.source = v.source and k.release = v.release and k.food_id = v.food_id
