@@ -21,7 +21,8 @@ def build_archival(
     con.execute("create schema archival")
     con.execute(
         "create table archival.releases(source text, release text, title text, publisher text, release_date text,"
-        " standing text, in_repository boolean, country text, source_order int, primary key (source, release))"
+        " standing text, in_repository boolean, country text, source_order int,"
+        " repeats text, primary key (source, release))"
     )
     con.execute(
         "create table archival.files(source text, release text, file text, sha256 text, bytes bigint, records bigint)"
@@ -32,7 +33,7 @@ def build_archival(
     for release in releases:
         source = by_id[release.source]
         con.execute(
-            "insert into archival.releases values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "insert into archival.releases values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 release.source,
                 release.release,
@@ -43,6 +44,7 @@ def build_archival(
                 release.in_repository,
                 source.country,
                 order[release.source],
+                source.repeats or None,
             ],
         )
         common = source.module().load(con, release, schemas / "layouts")

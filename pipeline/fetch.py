@@ -304,7 +304,12 @@ def _download_all(
         for source in chosen:
             at_hand = [pin for pin in _pins(workspace, source.id) if not _lacking(source, pin)]
             try:
-                if offline and at_hand:
+                if not (source.releases or at_hand) and names:
+                    raise SourceMissing(
+                        "no release is declared, so there is nothing to verify a download by", source.id,
+                        f"download it from {source.landing_page} and run: rawref fetch {source.id} --from FILE",
+                    )
+                if not source.releases or (offline and at_hand):
                     result.entries += [_entry(source, pin, "already pinned") for pin in at_hand]
                 else:
                     result.entries.append(_download_release(workspace, source, source.releases[0], web, offline))

@@ -59,7 +59,7 @@ def build_summary(outcome: Any) -> str:
         )
     ]
     if s["absent"]:
-        lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch gets them)")
+        lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch, or fetch SOURCE --from FILE)")
     lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods wait for a look (rawref find --review)")
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))

@@ -416,7 +416,7 @@ def test_order_of_choice(
     """Match, evidence, status, samples, release date, source order, ids: recomputed for every cell."""
     toml = tomllib.loads((oracle.ROOT / "raw" / "sources.toml").read_text(encoding="utf-8"))["source"]
     order = {s["id"]: place for place, s in enumerate(toml)}
-    dates = {s["id"]: max(r["date"] for r in s["release"]) for s in toml}
+    dates = {s["id"]: max((r["date"] for r in s["release"]), default="") for s in toml}
 
     def key(row: Row) -> tuple[object, ...]:
         day = -int(dates[row["source"]].replace("-", ""))

@@ -24,6 +24,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     _load_registry(con, schemas)
     build_foods(con, schemas)
     run_file(con, HERE / "values.sql")
+    run_file(con, HERE / "repeats.sql")
     _require_known_codes(con)
     run_file(con, HERE / "derived.sql")
     run_file(con, HERE / "links.sql")
@@ -112,7 +113,7 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
                when "min" is not null and try_cast("min" as decimal(20, 9)) is null then "min"
                when "max" is not null and try_cast("max" as decimal(20, 9)) is null then "max" end as odd
            from archival."values"
-           where source in ('usda-sr28', 'usda-fdc') and text is not null and odd is not null
+           where source in ('usda-sr28', 'usda-fdc', 'usda-sr-legacy') and text is not null and odd is not null
            order by try_cast(line as bigint) limit 1"""
     ).fetchall()
     if bad:

@@ -1,9 +1,11 @@
 -- Rows of reference."values" that a source does not publish in the table's convention: carbohydrate by difference, and
--- energy by the Atwater specific factors that SR28 uses, so that one column holds one convention. Only for the other
--- sources, from the food's own figures, with the step that made them; no published text stands behind such a row.
+-- energy by the Atwater specific factors that SR28 uses, so that one column holds one convention. Only for sources
+-- other than SR28 and SR Legacy, from the food's own figures, with the step that made them; no published text stands
+-- behind such a row.
 create temp table own_figures as
 select source, release, food_id, component, value, evidence, file, line from reference."values"
-where source not in ('usda-sr28', 'maintainer') and component in ('WATER', 'PROCNT', 'FAT', 'ASH', 'CHOCDF', 'ENERC_KCAL')
+where source not in ('usda-sr28', 'usda-sr-legacy', 'maintainer')
+  and component in ('WATER', 'PROCNT', 'FAT', 'ASH', 'CHOCDF', 'ENERC_KCAL')
   and value is not null
 qualify row_number() over (partition by source, food_id, component order by evidence desc, preference) = 1;
 

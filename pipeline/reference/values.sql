@@ -17,12 +17,12 @@ with mapped as (
     end as number,
     case
       when v.source = 'usda-sr28' then if(v.derivation <> '', 'derivation', 'source_code')
-      when v.source = 'usda-fdc' then 'derivation'
+      when v.source in ('usda-fdc', 'usda-sr-legacy') then 'derivation'
       else 'token'
     end as code_kind,
     case
       when v.source = 'usda-sr28' then if(v.derivation <> '', v.derivation, v.source_code)
-      when v.source = 'usda-fdc' then coalesce(v.derivation, '')
+      when v.source in ('usda-fdc', 'usda-sr-legacy') then coalesce(v.derivation, '')
       when v.text is null or v.text = '' then ''
       when v.text in ('-', '*') then v.text
       when v.source = 'mext' and starts_with(v.text, '-') then '-x'
@@ -47,6 +47,9 @@ with mapped as (
       when number = 0 and mapped.source = 'usda-sr28' and source_code = '4' and s.status <> 'assumed_zero' then 'imputed'
       when number = 0 and s.status = 'measured' and mapped.source = 'usda-sr28' and source_code = '1' then 'calculated'
       when number = 0 and s.status = 'measured' and mapped.source in ('usda-fdc', 'mext') then 'below_detection'
+      -- SR Legacy has no source codes: no zero without samples can be told from a propagated one
+      when number = 0 and mapped.source = 'usda-sr-legacy' and s.status in ('measured', 'calculated', 'unspecified')
+        then if(n > 0 and s.status <> 'calculated', 'below_detection', 'imputed')
       when mapped.source = 'usda-fdc' and source_component = '2047' and n is null and s.status = 'measured'
         then 'calculated'
       when status_override is not null and s.status = 'measured' then status_override

@@ -70,6 +70,9 @@ class Source:
     in_repository: bool
     country: str
     releases: tuple[DeclaredRelease, ...]
+    """Empty where no official file has been seen: then the source can only be side-loaded, as undeclared."""
+    repeats: str = ""
+    """The source of which this one is another edition: their agreement is not independent."""
 
     def module(self) -> ModuleType:
         """The reader module of this source."""
@@ -117,7 +120,7 @@ def _source(entry: dict[str, Any], where: str) -> Source:
         return Source(
             entry["id"], entry["title"], entry["publisher"], entry["licence"], entry["licence_url"],
             entry["attribution"], entry["landing_page"], entry["reader"], entry["in_repository"],
-            entry.get("country", ""), releases,
+            entry.get("country", ""), releases, entry.get("repeats", ""),
         )
     except KeyError as error:
         raise InputError(f"source {entry.get('id', '?')} lacks {error}", where, "add the key") from error

@@ -68,6 +68,9 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
 def _common(release: str) -> dict[str, str]:
     key = f"'{ID}' as source, '{release}' as release"
     return {
+        "food_keys": f"""
+            select {key}, 'ndb:' || try_cast(NDB_No as int) as key, NDB_No as food_id
+            from archival.sr28_food_des where try_cast(NDB_No as int) is not null""",
         "foods": f"""
             select {key}, f.NDB_No as food_id, f.Long_Desc as name, f.FdGrp_Cd as group_code,
               g.FdGrp_Desc as group_name, nullif(f.SciName, '') as scientific_name, f.Refuse as refuse_pct,
