@@ -146,13 +146,12 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
     p = r["peers"]
-    add(
-        "peers",
-        f"{p['n']} comparable foods, {number(p['low'])} to {number(p['high'])}, median {number(p['median'])} "
-        f"{r['unit']}"
-        if p["n"]
-        else "no comparable food has evidence",
-    )
+    if p["n"] > 1:
+        told = f"{p['n']} comparable foods: median {number(p['median'])} {r['unit']}, 5th to 95th percentile "
+        add("peers", told + f"{number(p['low'])} to {number(p['high'])}")
+    else:
+        add("peers", f"1 comparable food: {number(p['median'])} {r['unit']}" if p["n"] else
+            "no comparable food has evidence")
     if r["disagreement"] is not None:
         add("disagreement", f"largest by smallest of independent sources: {number(r['disagreement'])}")
     for ref in r["references"]:
@@ -250,18 +249,19 @@ def trace_step(r: dict[str, Any], wide: bool) -> str:
 
 
 def gaps(found: list[dict[str, Any]], wide: bool) -> str:
-    """Gaps, with the range of comparable foods, and what the unknown could hide where that was asked for."""
+    """Gaps, with the 5th to 95th percentile of comparable foods, and what the unknown could hide where asked for."""
     if not found:
         return "no gap"
     ranked = any(g["impact"] is not None for g in found)
     body = []
     for g in found:
         p = g["peers"]
-        peers = f"{number(p['low'])} to {number(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
+        ends = number(p["low"]) + (f" to {number(p['high'])}" if p["n"] > 1 else "")
+        peers = f"{ends} {p['unit']} (n {p['n']})" if p["n"] else "none"
         impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
         body.append([g["ingredient_id"], g["component"], g["kind"], peers, *([impact] if ranked else [])])
     heading = ["ingredient", "component", "kind", "comparable foods", *(["could hide"] if ranked else [])]
-    return table(heading, body, wide) + f"\n\n{len(found)} gaps"
+    return table(heading, body, wide) + f"\n\n{len(found)} gaps; comparable foods: 5th to 95th percentile"
 
 
 def found(r: dict[str, Any], wide: bool) -> str:

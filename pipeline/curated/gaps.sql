@@ -46,7 +46,7 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'not_carried' then 'no source present carries the component'
     when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
     when 'not_reported' then reason
-    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {}', source, food_id,
+    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {} (5th to 95th percentile)', source, food_id,
       source_value, status, peers_n, peers_low, peers_high, unit)
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
