@@ -5,7 +5,7 @@ with carried as (
 ), had as (
   select f.species, f.part, v.component, f.state from reference."values" v
     join reference.foods f using (source, release, food_id)
-  where f.state in ('cooked', 'raw') and v.evidence and v.status <> 'missing' and not f.composite
+  where (f.state = 'raw' or f.state = 'cooked' and not f.composite) and v.evidence and v.status <> 'missing'
   union all
   select k.species, k.part, c.component, 'raw' from curated.cell_candidates c
     join curated.ingredient_keys k using (ingredient_id)
