@@ -144,7 +144,8 @@ def _peers(p: dict[str, Any], value: float | None, unit: str) -> str:
     if p["n"] == 1:
         return f"1 comparable raw food {which}, {short(p['median'])} {unit}"
     return (
-        f"{p['n']} comparable raw foods {which}, {_span(p['low'], p['high'], unit)}, median {short(p['median'])}"
+        f"{p['n']} comparable raw foods {which}, median {short(p['median'])} {unit}, 5th to 95th percentile "
+        + _span(p["low"], p["high"], unit)
         + _beside(value, p["low"], p["high"])
     )
 
@@ -309,13 +310,14 @@ def trace_step(r: dict[str, Any], wide: bool) -> str:
     return "\n".join(lines)
 
 
+PEERS = "comparable foods: 5th to 95th percentile"
 FEW_GAPS = 60
 SECTIONS = 12
 """A short list of gaps is one table; a long one has a section for each component, and only so many are told."""
 
 
 def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
-    """Gaps with the range of comparable foods, and what the unknown could hide where that was asked for.
+    """Gaps with the 5th to 95th percentile of comparable foods, and what the unknown could hide where that was asked for.
 
     A long list is told by component, the first few of each, unless `every`; it says how many it left out.
     """
@@ -323,7 +325,7 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
         return "no gap"
     ranked = any(g["impact"] is not None for g in found)
     if len(found) <= FEW_GAPS:
-        return _gap_table(found, wide, ranked, with_component=True) + f"\n\n{_gap_count(found, ranked)}"
+        return _gap_table(found, wide, ranked, with_component=True) + f"\n\n{_gap_count(found, ranked)}; {PEERS}"
     sections: dict[str, list[dict[str, Any]]] = {}
     for g in found:
         sections.setdefault(g["component"], []).append(g)
@@ -347,6 +349,7 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
             f", {shown} of them shown; the rest: --all, --format csv or json"
             f"{', --component ID' * (len(sections) > 1)}, or --ingredient ID"
         )
+    total += f"; {PEERS}"
     lines.append(total if wide else _wrap_plain(total))
     return "\n".join(lines)
 
@@ -362,7 +365,8 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
     body = []
     for g in found:
         p = g["peers"]
-        peers = f"{short(p['low'])} to {short(p['high'])} {p['unit']} (n {p['n']})" if p["n"] else "none"
+        ends = short(p["low"]) + (f" to {short(p['high'])}" if p["n"] > 1 else "")
+        peers = f"{ends} {p['unit']} (n {p['n']})" if p["n"] else "none"
         # More than all of it is not more of a gap: the unknown alone could meet the minimum.
         impact = "" if g["impact"] is None else "all of it" if g["impact"] >= 1 else f"{g['impact']:.0%}"
         body.append(

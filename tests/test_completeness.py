@@ -326,6 +326,82 @@ def test_gap_kinds_fit_what_is_there(
     faults(found)
 
 
+def test_only_cooked_means_that_no_raw_food_has_it(folder: Path, candidates: dict[tuple[str, str], list[Row]]) -> None:
+    """Source: the values file of SR28. It has no number of good origin for any raw food of the animal and part, it has
+    one for a cooked food, and the ingredient has no candidate that was refused; plants are never said to be cooked."""
+    foods: dict[tuple[str, str, str], list[str]] = {}
+    for food in oracle.published(folder, "catalogue"):
+        if food["source"] == "usda-sr28":
+            foods.setdefault((food["species"], food["part"], food["state"]), []).append(food["food_id"])
+    numbers: dict[str, list[str]] = {}
+    for number, component in oracle.component_map():
+        numbers.setdefault(component, []).append(number)
+
+    def holders(species: str, part: str, state: str, component: str) -> list[str]:
+        at = oracle.line_numbers()
+        rows = [
+            oracle.fields(at[food][number])
+            for food in foods.get((species, part, state), [])
+            for number in numbers.get(component, [])
+            if number in at.get(food, {})
+        ]
+        loans = {f for key, ids in foods.items() if key[2] not in ("raw", "unknown") for f in ids}
+        return [
+            str(r["NDB_No"]) for r in rows
+            if oracle.sr28_status(r) in oracle.EVIDENCE
+            and not (r["Ref_NDB_No"] in loans and r["Ref_NDB_No"] != r["NDB_No"])
+        ]
+
+    about = {r["ingredient_id"]: r for r in oracle.published(folder, "ingredients")}
+    found, checked = [], 0
+    for gap in oracle.published(folder, "gaps"):
+        if gap["kind"] != "only_cooked":
+            continue
+        checked += 1
+        species, part = about[gap["ingredient_id"]]["species"], about[gap["ingredient_id"]]["part"]
+        raw = holders(species, part, "raw", gap["component"])
+        if species == "plant" or raw or cell(gap) in candidates:
+            found.append(f"{told(gap)}: {raw} {len(candidates.get(cell(gap), []))} candidates")
+        if not holders(species, part, "cooked", gap["component"]):
+            found.append(f"{told(gap)}: no cooked food either")
+    faults(found)
+    assert checked >= 50
+
+
+@pytest.mark.parametrize(
+    ("ingredient", "component", "kind", "detail"),
+    [
+        # SR28 13318, beef brain, raw, has no amino acids; 13320, simmered, has
+        ("beef-brain", "ARG", "only_cooked", "no raw one does"),
+        # SR28 15066, Alaska pollock, raw, prints arginine; the food is held, as its sodium is that of soaked fish
+        ("alaska-pollock", "ARG", "not_reported", "the food waits for a look (sodium_high)"),
+        # SR28 17029, lamb rib, raw, has no EPA; 17080 and 17314, raw ribs too, have: fatty acids come from one food
+        ("lamb-rib-lean-and-fat", "F20D5N3", "not_reported", "fatty acid figures come from one food"),
+        # SR28 09447 fried plantains and 11243 grilled mushrooms have menaquinone-4: no word on broccoli
+        ("broccoli", "MK4", "not_reported", "no source food"),
+    ],
+)
+def test_a_refused_candidate_is_not_called_cooked(
+    folder: Path, ingredient: str, component: str, kind: str, detail: str
+) -> None:
+    """Source: SR28, the foods named beside each case."""
+    gap = next(g for g in oracle.published(folder, "gaps") if cell(g) == (ingredient, component))
+    assert gap["kind"] == kind and detail in gap["detail"]
+
+
+def test_figures_of_abstracts_are_graded_low(folder: Path, values: list[Row]) -> None:
+    """Source: cited-values.md, "abstract figures are means without the table: low confidence"."""
+    how = {r["id"]: r["seen_how"] for r in oracle.maintainer("cited_values")}
+    known = [r for r in values if r["source"] == "maintainer" and how[r["food_id"]] in ("abstract", "secondary quote")]
+    faults([f"{told(r)}: {r['confidence']}" for r in known if r["confidence"] not in ("C", "D")])
+    assert len(known) >= 60
+    # a composite is no better than its parts: poultry bone is known from abstracts only
+    by_key = {cell(r): r for r in values}
+    assert by_key["chicken-neck-bone-in", "CA"]["confidence"] == "C"
+    # the table of Margalida & Villalba (2017) was read itself: no cap
+    assert by_key["lamb-bone-fresh", "CA"]["confidence"] == "B"
+
+
 def test_taurine_iodine_chloride_biotin_are_not_carried_by_sr28(folder: Path) -> None:
     """SR28 has none of the four (sources.md): a gap for each ingredient without a cited record."""
     held = {r["component"] for r in oracle.schema("component_sources") if r["source"] == "usda-sr28"}

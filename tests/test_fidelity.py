@@ -137,7 +137,9 @@ def test_spread(sr28_rows: list[Row], built_workspace: Workspace) -> None:
         if row["status"] == "assumed_zero":
             basis, ends = "", [None, None]
         elif se is not None and n >= 3:
-            basis, ends = "se_n", [max(0.0, value - se * math.sqrt(n)), value + se * math.sqrt(n)]
+            # nothing holds more than 100 g in 100 g
+            most = max(100.0, value) if row["unit"] == "g" else math.inf
+            basis, ends = "se_n", [max(0.0, value - se * math.sqrt(n)), min(most, value + se * math.sqrt(n))]
         elif low is not None and high is not None and n >= 2 and low <= value <= high:
             basis, ends = "min_max", [low, high]
         elif row["spread_basis"] == "peers_cv":
@@ -153,6 +155,31 @@ def test_spread(sr28_rows: list[Row], built_workspace: Workspace) -> None:
         if row["spread_basis"] != basis or not same:
             found.append(f"{told(row)}: {row['spread_basis']!r} {shown}, expected {basis!r} {ends}")
     faults(found)
+
+
+def test_no_range_goes_above_100_g_in_100_g(sr28_rows: list[Row]) -> None:
+    """Source: what per cent by weight means. Beef suet (SR28 13335, fat 94 g, no spread of its own) takes its range
+    from other fats, and would reach 110 g."""
+    over = [told(r) for r in sr28_rows if r["unit"] == "g" and r["high"] and float(r["high"]) > 100]
+    faults(over)
+    suet = [r for r in sr28_rows if told(r).startswith("beef-suet/FAT") and r["food_id"] == "13335"]
+    shown = {(float(r["value"]), float(r["high"]), r["spread_basis"]) for r in suet}
+    assert shown == {(94.0, 100.0, "peers_cv")}
+
+
+def test_a_plant_is_no_measure_of_another(built_workspace: Workspace) -> None:
+    """Source: SR28 prints 91.6 g water for raw pumpkin (11422) and 6.5 g for raw peanuts (16087): not alike."""
+    assert (oracle.value("11422", "255"), oracle.value("16087", "255")) == (Decimal("91.60"), Decimal("6.50"))
+    named = oracle.published(built_workspace.curated, "ingredients")
+    plants = {r["ingredient_id"] for r in named if r["part"] == "plant"}
+    assert len(plants) >= 10
+    for name in ("values", "candidates", "gaps"):
+        rows = [r for r in oracle.published(built_workspace.curated, name) if r["ingredient_id"] in plants]
+        assert len(rows) > 100
+        faults([
+            f"{name} {r['ingredient_id']}/{r['component']}" for r in rows
+            if r.get("spread_basis") == "peers_cv" or r.get("peers_n", "0") != "0"
+        ])
 
 
 def test_digest_of_the_file_is_published(built_workspace: Workspace) -> None:

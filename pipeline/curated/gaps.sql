@@ -2,19 +2,27 @@
 create table curated.gaps as
 with carried as (
   select distinct m.component from reference.component_map m join archival.releases r on r.source = m.source
-), cooked as (
-  select distinct f.species, f.part, v.component from reference."values" v
+), had as (
+  select f.species, f.part, v.component, f.state from reference."values" v
     join reference.foods f using (source, release, food_id)
-  where f.state = 'cooked' and v.evidence and v.status <> 'missing' and not f.composite
+  where (f.state = 'raw' or f.state = 'cooked' and not f.composite) and v.evidence and v.status <> 'missing'
+  union all
+  select k.species, k.part, c.component, 'raw' from curated.cell_candidates c
+    join curated.ingredient_keys k using (ingredient_id)
+  where c.source = 'maintainer' and c.evidence
+), cooked as (
+  -- plants are one species and one part here: a cooked one says nothing about another
+  select species, part, component, bool_and(state = 'cooked') as raw_lacks from had
+  where species <> 'plant' group by all having bool_or(state = 'cooked')
 ), struck as (
   select distinct ingredient_id, component from curated.cell_candidates where reject_id is not null
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
-    p.high as peers_high,
+    p.high as peers_high, co.component is not null as cooked_has,
     case
       when s.component is not null then 'rejected'
       when v.status = 'missing' and ca.component is null then 'not_carried'
-      when v.status = 'missing' and co.component is not null then 'only_cooked'
+      when v.status = 'missing' and co.raw_lacks and v.alternatives = '[]' then 'only_cooked'
       when v.status = 'missing' then 'not_reported'
       when v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
       when v.status = 'assumed_zero' then 'only_assumed_zero'
@@ -36,9 +44,9 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
   case kind
     when 'rejected' then 'the published value was struck out by decision ' || coalesce(decision_id, '')
     when 'not_carried' then 'no source present carries the component'
-    when 'only_cooked' then 'only cooked foods of the same animal and part have it'
+    when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
     when 'not_reported' then reason
-    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {}', source, food_id,
+    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {} (5th to 95th percentile)', source, food_id,
       source_value, status, peers_n, peers_low, peers_high, unit)
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
@@ -50,7 +58,8 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
   coalesce(peers_n, 0) as peers_n, peers_low, peers_median, peers_high, unit,
   case
     when kind = 'not_carried' then 'a cited figure in cited_values.csv, or a source that carries it'
-    when kind = 'only_cooked' then format('rawref suggest {} {}', ingredient_id, k.component)
+    when kind = 'only_cooked' or kind = 'not_reported' and cooked_has and alternatives = '[]' then
+      format('rawref suggest {} {}', ingredient_id, k.component)
     when alternatives <> '[]' then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
     when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
     else 'an analysis: a cited figure in cited_values.csv'

@@ -12,6 +12,7 @@ from curated.ingredient_keys i
     on p.component = n.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw';
 
 -- Spread of every candidate, chosen or not: standard error and n, else smallest and largest, else comparable foods.
+-- A range that is worked out ends at 100 g per 100 g.
 create temp table spread as
 select ingredient_id, component, source, food_id,
   case
@@ -19,13 +20,13 @@ select ingredient_id, component, source, food_id,
     when low is not null or high is not null then {'basis': 'cited', 'low': low, 'high': high}
     when value is null or status = 'assumed_zero' then null
     when se is not null and n >= 3 then
-      {'basis': 'se_n', 'low': greatest(0, value - se * sqrt(n)), 'high': value + se * sqrt(n)}
+      {'basis': 'se_n', 'low': greatest(0, value - se * sqrt(n)), 'high': least(most, value + se * sqrt(n))}
     when n >= 2 and "min" <= value and value <= "max" then {'basis': 'min_max', 'low': "min", 'high': "max"}
     when peers_cv is not null then
-      {'basis': 'peers_cv', 'low': greatest(0, value * (1 - peers_cv)), 'high': value * (1 + peers_cv)}
+      {'basis': 'peers_cv', 'low': greatest(0, value * (1 - peers_cv)), 'high': least(most, value * (1 + peers_cv))}
   end as s
 from (
-  select c.*, p.cv as peers_cv from curated.cell_candidates c join curated.ingredient_keys i using (ingredient_id)
+  select c.*, p.cv as peers_cv, case when c.unit = 'g' then 100 end as most from curated.cell_candidates c join curated.ingredient_keys i using (ingredient_id)
     left join reference.peers p
       on p.component = c.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw');
 
@@ -56,7 +57,7 @@ group by all;
 
 create temp table graded as
 with points as (
-  select c.ingredient_id, c.component, c.status,
+  select c.ingredient_id, c.component, c.status, m.seen_how,
     (select sum(points) from curated.rubric where criterion = 'match' and code = c.match_quality)
     + (select sum(points) from curated.rubric where criterion = 'acquisition' and code = c.status)
     + (select sum(points) from curated.rubric where criterion = 'state' and code = case
@@ -67,11 +68,13 @@ with points as (
     + (select sum(points) from curated.rubric where criterion = 'references'
         and code = if(r.ids is null, 'no', 'yes')) as points
   from chosen c left join referenced r using (ingredient_id, component)
+    left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
   where c.status is not null
 )
 select p.ingredient_id, p.component, greatest(
     (select min(code) from curated.rubric where criterion = 'grade' and points <= p.points),
-    coalesce((select grade from curated.rubric where criterion = 'cap' and code = p.status), 'A')) as confidence
+    coalesce((select max(grade) from curated.rubric where criterion = 'cap' and code in (p.status, p.seen_how)), 'A'))
+    as confidence
 from points p;
 
 create table curated."values" as

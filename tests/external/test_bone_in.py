@@ -8,12 +8,16 @@ al. 2021, Theory and Practice of Meat Processing 6:39-45, abstract (cattle ribs 
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 import duckdb
 import pytest
 
+from pipeline.mix import evaluate, read_mix
+from pipeline.mix_table import load_table
+from pipeline.needs import load_need
 from pipeline.workspace import Workspace
 
 CATTLE_PASTE_CA = 5318.13
@@ -95,8 +99,67 @@ def test_calcium_to_phosphorus_lies_between_small_animals_and_hydroxyapatite(
     assert neck > SPARROW_CA_P  # refuse counts as bone: the composites overstate Ca:P, as raw/maintainer/README.md says
 
 
-def test_beef_agrees_in_size_with_ribs_and_vertebrae_ground_whole(
-    cells: dict[tuple[str, str], tuple[Any, ...]],
+# Field (2000), Meat Science 55:255-264: calcium in per cent x 4.5 is per cent of fresh cortical bone
+CORTICAL_CA = 100 / 4.5 * 1000
+# Paloheimo et al. (1965): ash of 19 whole cow femurs 34.8 (30.0 to 39.9) g; Field (2000): 37 % of it is calcium
+FEMUR_CA = 34.8 * 370, 39.9 * 370
+# Margalida & Villalba (2017), Table 1: 49.17 g ash in 100 g dry matter, 60.92 g dry matter in 100 g fresh bone
+SHEEP_AND_PIG_CA = 49.17 * 0.6092 * 370
+
+
+@pytest.mark.parametrize(
+    ("bone", "point", "high"),
+    [
+        ("lamb-bone-fresh", SHEEP_AND_PIG_CA, CORTICAL_CA),
+        ("pork-bone-fresh", SHEEP_AND_PIG_CA, CORTICAL_CA),
+        ("beef-bone-fresh", *FEMUR_CA),
+    ],
+)
+def test_mammal_bone_stands_between_published_ends(
+    cells: dict[tuple[str, str], tuple[Any, ...]], bone: str, point: float, high: float
 ) -> None:
-    value, low, high, _ = cells["beef-short-rib-bone-in", "CA"]
-    assert CATTLE_PASTE_CA / 2 < low < value < high < CATTLE_PASTE_CA
+    """The point is the published one, no mid-point; the ends are the papers' own."""
+    value, low, top, _ = cells[bone, "CA"]
+    assert (value, low, top) == (pytest.approx(point, rel=1e-9), CATTLE_PASTE_CA, pytest.approx(high, rel=2e-5))
+    assert abs(value - (low + top) / 2) > 0.1 * value
+    # Hua, Liu & Bureau (2005): P = 0.185 x ash, so half of calcium
+    assert cells[bone, "P"][:3] == tuple(pytest.approx(x / 2, rel=2e-5) for x in (value, low, top))
+
+
+def test_mammal_composites_reach_from_bone_to_bone(
+    cells: dict[tuple[str, str], tuple[Any, ...]], composites: dict[str, list[dict[str, str]]]
+) -> None:
+    """By hand from the papers' figures: share of bone in the refuse of SR28 (17412: 32 %, 10088: 30 %, 13147: 27 %)."""
+    for composite, meat, share, high in (
+        ("lamb-neck-bone-in", "lamb-neck-lean-and-fat", 0.32, CORTICAL_CA),
+        ("pork-sparerib-bone-in", "pork-sparerib-lean-and-fat", 0.30, CORTICAL_CA),
+        ("beef-short-rib-bone-in", "beef-rib-short-rib-lean-and-fat", 0.27, FEMUR_CA[1]),
+    ):
+        value, low, top, _ = cells[composite, "CA"]
+        point, least, most, _ = cells[meat, "CA"]
+        least, most = (point if least is None else least), (point if most is None else most)
+        assert low == pytest.approx(share * CATTLE_PASTE_CA + (1 - share) * least, rel=1e-6), composite
+        assert top == pytest.approx(share * high + (1 - share) * most, rel=1e-4), composite
+        assert low < value / 2 < value < top
+
+
+def test_a_mix_is_judged_by_the_ends_of_the_bone(built_workspace: Workspace) -> None:
+    """raw/maintainer/mixes/bone-in-lamb.csv: the point of calcium is above the minimum, the low end below, by hand.
+
+    Source: minimum of calcium of the profile file; the calcium of the other five ingredients as SR28 prints it.
+    """
+    rows = read_mix(built_workspace.maintainer / "mixes" / "bone-in-lamb.csv")
+    result = evaluate(load_table(built_workspace), rows, load_need(built_workspace, "fediaf-2021-adult-mer75"))
+    calcium = next(row for row in result["components"] if row["component"] == "CA")
+    megacalories = result["energy_kcal"] / 1000
+    # 80 g of neck, 32 % bone: what the two ends of the bone alone make of it, per 1000 kcal
+    bone = [0.8 * 0.32 * end / megacalories for end in (CATTLE_PASTE_CA, SHEEP_AND_PIG_CA, CORTICAL_CA)]
+    assert calcium["per_1000kcal"] > calcium["minimum"] > bone[0]
+    assert calcium["low"] / megacalories < calcium["minimum"]
+    assert calcium["high"] - calcium["low"] > 0.8 * 0.32 * (CORTICAL_CA - CATTLE_PASTE_CA) - 1
+    assert bone[1] < calcium["per_1000kcal"] < bone[1] * 1.2
+    assert calcium["verdict"] == "undecided"
+    # with three times as much neck even the low end is enough
+    more = [replace(row, grams=row.grams * 3) if row.ingredient_id == "lamb-neck-bone-in" else row for row in rows]
+    enough = evaluate(load_table(built_workspace), more, load_need(built_workspace, "fediaf-2021-adult-mer75"))
+    assert next(row for row in enough["components"] if row["component"] == "CA")["verdict"] == "meets"
