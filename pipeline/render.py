@@ -317,7 +317,7 @@ SECTIONS = 12
 
 
 def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
-    """Gaps with the 5th to 95th percentile of comparable foods, and what the unknown could hide where that was asked for.
+    """Gaps with the 5th to 95th percentile of comparable foods, and what the unknown could hide where asked for.
 
     A long list is told by component, the first few of each, unless `every`; it says how many it left out.
     """
