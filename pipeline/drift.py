@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 TIERS = ("requirement", "spread", "rounding", "note")
 KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
 CELLS = ("values", "gaps")
+FOLLOWED = {"values", "gaps", "candidates"}
+"""Tables whose cells are followed to their inputs for the cause."""
 LISTED = ("values", "ingredients", "gaps")
 """Tables whose rows are listed one by one even where the other folder has no such table."""
 
@@ -134,6 +136,8 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
     wanted = set(suspect)
     if suspect & set(CELLS):
         wanted |= {"values", "gaps", "ingredients"}
+    if suspect & FOLLOWED:
+        wanted |= FOLLOWED | {"ingredients", "catalogue"}
     if wide:
         wanted |= {"values", "components"}
     for table in registry.PUBLISHED:
@@ -169,7 +173,7 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
         changes += changed_rows(con, table, fields[table])
     if cells := [c for c in changes if c["table"] in CELLS]:
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
-    causes(con, old, new, changes, hand.get("before", set()))
+    causes(con, old, new, changes, hand.get("before", set()), schemas)
     for side in (old, new):
         changes += [_fault(side, f) for f in side.faults]
     return changes

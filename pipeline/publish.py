@@ -28,6 +28,10 @@ TABLE_CODE = (
     "pipeline/registry.py",
     "pipeline/publish.py",
     "pipeline/build.py",
+    "pipeline/database.py",
+    "pipeline/suggest.py",
+    "pipeline/cooking",
+    "pipeline/cooked_",
 )
 """Program files that make the table; the commands that only read it are not among them."""
 ORDER = {
