@@ -125,7 +125,7 @@ def manifest(
                 "id": s.id,
                 "title": s.title,
                 "licence": s.licence,
-                "attribution": s.attribution,
+                "attribution": s.attribution_of(present[s.id]["release"] if s.id in present else ""),
                 "present": s.id in present,
                 **(
                     {
@@ -151,8 +151,13 @@ def manifest(
     }
 
 
-def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict[str, str]) -> dict[str, Any]:
-    """The Data Package (v2) descriptor of the published CSV files, generated from the registry."""
+def data_package(
+    folder: Path, sources: list[Source], releases: dict[str, str], schemas: Path, stamp: dict[str, str]
+) -> dict[str, Any]:
+    """The Data Package (v2) descriptor of the published CSV files, generated from the registry.
+
+    `releases`: source id to the release that the tables were made from; the other sources are not named.
+    """
     words = registry.vocabularies(schemas)
     resources = []
     for name in registry.PUBLISHED:
@@ -204,9 +209,9 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
             }
         ],
         "sources": [
-            {"title": s.attribution, "path": s.landing_page, "version": s.releases[0].release}
+            {"title": s.attribution_of(releases[s.id]), "path": s.landing_page, "version": releases[s.id]}
             for s in sources
-            if s.in_repository
+            if s.id in releases
         ],
         "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
         "resources": resources,

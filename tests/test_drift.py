@@ -15,7 +15,7 @@ import pytest
 from pipeline import registry, render_drift
 from pipeline.attribute import attribute
 from pipeline.build import build, refresh
-from pipeline.drift import TIERS, compare
+from pipeline.drift import TIERS, compare, require_table
 from pipeline.drift_cause import changed_groups, group_of
 from pipeline.drift_read import KEYS
 from pipeline.drift_tiers import thresholds
@@ -229,6 +229,41 @@ def test_without_accepted_table_everything_is_added(tmp_path: Path, drift_to: An
     kinds = result["summary"]["kinds"]
     assert kinds.pop("added") == len(result["changes"]) > len(spoil.read(built_folder, "values"))
     assert set(kinds.values()) == {0}
+
+
+@pytest.mark.parametrize("held", [(), ("manifest.json", "values.parquet"), ("other.csv",)])
+def test_a_folder_without_a_table_is_bad_input(old: Path, tmp_path: Path, held: tuple[str, ...]) -> None:
+    """The contract: the CSV files of DIR are canonical; where there is none, DIR is not a table."""
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    for name in held:
+        (folder / name).write_bytes((old / name).read_bytes() if (old / name).is_file() else b"a\n")
+    with pytest.raises(InputError, match="no published table"):
+        require_table(folder)
+    with pytest.raises(InputError, match="no such folder"):
+        require_table(tmp_path / "absent")
+    assert require_table(old) == old
+
+
+def test_coverage_before_and_after_is_that_of_the_rows(old: Path, built_folder: Path, drift_to: Any) -> None:
+    """Counted here by other code over the published rows: a value is a number, evidence is a cell without a gap."""
+    spoil.set_cell(old, measured(old)["ingredient_id"], "PROCNT", value="", status="missing")
+    spoil.edit(old, "gaps", lambda rows: rows.pop(0))
+    result = drift_to(old)
+    for side, folder in (("before", old), ("after", built_folder)):
+        cells = spoil.read(folder, "values")
+        counts = {
+            "valued": sum(r["value"] != "" for r in cells),
+            "measured": sum(r["status"] == "measured" for r in cells),
+            "evidence": len(cells) - len(spoil.read(folder, "gaps")),
+        }
+        shares = {f"{k}_pct": pytest.approx(100 * n / len(cells), abs=0.051) for k, n in counts.items()}
+        assert result["coverage"][side] == {"cells": len(cells), **counts, **shares}
+    for text in (render_drift.text(result), render_drift.markdown(result)):
+        for kind in ("valued", "measured", "evidence"):
+            before, after = (result["coverage"][side][f"{kind}_pct"] for side in ("before", "after"))
+            assert f"{before} % -> {after} %" in " ".join(text.split())
+    assert "coverage: of " in render_drift.text(drift_to(built_folder))
 
 
 def test_no_build_is_an_error_with_the_cure(tmp_path: Path, checkout: Workspace, built_folder: Path) -> None:

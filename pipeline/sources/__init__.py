@@ -71,6 +71,12 @@ class Source:
     country: str
     releases: tuple[DeclaredRelease, ...]
 
+    def attribution_of(self, release: str) -> str:
+        """What to name when this release is used: the declared wording is that of the newest declared release."""
+        if release in ("", self.releases[0].release):
+            return self.attribution
+        return f"{self.publisher}. {self.title}, release {release}. {self.landing_page}"
+
     def module(self) -> ModuleType:
         """The reader module of this source."""
         return importlib.import_module(f"pipeline.sources.{self.reader}")
