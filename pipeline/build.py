@@ -202,6 +202,7 @@ def _settle(workspace: Workspace, is_open: bool) -> str:
 
     if (workspace.curated / "manifest.json").is_file():
         same = publish.content_digests(workspace.curated) == publish.content_digests(workspace.built)
+        same = same and not publish.described_otherwise(workspace.curated, workspace.built)
         return "equal" if same else "differs"
     if not is_open:
         return "refused"

@@ -192,10 +192,27 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
         changes += changed_rows(con, table, fields[table])
     if cells := [c for c in changes if c["table"] in CELLS]:
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
+    changes += _descriptor_changes(old, new)
     causes(con, old, new, changes, hand.get("before", set()), schemas)
     for side in (old, new):
         changes += [_fault(side, f) for f in side.faults]
     return changes
+
+
+def _descriptor_changes(old: Side, new: Side) -> list[Change]:
+    """The same table may be described otherwise: a note for each place of the descriptor that differs."""
+    return [
+        new_change(
+            "provenance",
+            "datapackage",
+            subject=place,
+            column="description",
+            before="as accepted",
+            after="as the registry gives it",
+            why="datapackage.json describes it otherwise",
+        )
+        for place in (publish.described_otherwise(old.folder, new.folder) if old.digests else ())
+    ]
 
 
 def _count(con: duckdb.DuckDBPyConnection, table: str) -> str:

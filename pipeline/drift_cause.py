@@ -51,9 +51,10 @@ ABOUT = {
     "kinds": ("source", "which sources are present decides what kind of gap it is"),
     "supplies": ("source", "foods of a changed source stand for the ingredient, or no longer do"),
     "listing": ("ingredients", "a row of the ingredient list"),
-    "registry": ("rule", "the component registry"),
+    "registry": ("rule", "the registry"),
     "present": ("source", "other sources are present"),
     "reference": ("source", "a reference of a source"),
+    "named": ("source", "other sources, or another wording of one"),
     "listed": ("source", "the source lists other foods, or describes them otherwise"),
     "described": ("rule", "the source's food is described otherwise"),
     "pool_foods": ("source", "foods of a changed source are among them"),
@@ -254,6 +255,8 @@ def _of(change: dict[str, Any], inputs: _Inputs) -> tuple[str, str]:
         found = inputs.first(["registry"] if names else ["present", "registry"])
     elif change["table"] == "references":
         found = inputs.first(["reference"])
+    elif change["table"] == "datapackage":
+        found = inputs.first(["named"] if change["subject"] == "sources" else ["registry"])
     elif change["table"] == "catalogue":
         listed = change["kind"] in ("added", "removed") or fields & {
             "name", "group", "langual", "components_valued", "components_measured"

@@ -251,6 +251,27 @@ def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dic
     return made | ({"constraints": constraints} if constraints else {})
 
 
+def described_otherwise(one: Path, other: Path) -> list[str]:
+    """Places at which the descriptors of two folders differ; none where one has no descriptor that can be read.
+
+    The stamp of the version and the digests of the files are no description.
+    """
+    found = []
+    for folder in (one, other):
+        try:
+            document = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+            resources = {f"resource {r['name']}": r for r in document.pop("resources")}
+        except (OSError, ValueError, TypeError, AttributeError, KeyError):
+            return []
+        leave = ("version", "created", "bytes", "hash")
+        found.append(
+            {place: said for place, said in document.items() if place not in leave}
+            | {place: {k: v for k, v in r.items() if k not in leave} for place, r in resources.items()}
+        )
+    was, now = found
+    return [place for place in was | now if was.get(place) != now.get(place)]
+
+
 def write_json(path: Path, document: dict[str, Any]) -> None:
     """Write a JSON document with a final line feed, keys in the order given."""
     path.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8", newline="\n")

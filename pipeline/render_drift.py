@@ -154,7 +154,7 @@ def _finding(change: dict[str, Any], result: dict[str, Any]) -> Finding:
     if change["kind"] == "schema":
         file = change["why"].split(".csv")[0] + ".csv" if ".csv" in change["why"] else ""
     elif side["tables"]:
-        file = f"{side['folder']}/{change['table']}.csv"
+        file = f"{side['folder']}/{change['table']}.{'json' if change['table'] == 'datapackage' else 'csv'}"
     return Finding(
         SEVERITY[change["tier"]],
         change["subject"] + (f":{change['column']}" if change["column"] else ""),

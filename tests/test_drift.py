@@ -218,6 +218,21 @@ def test_a_spoilt_folder_is_a_finding_not_an_error(old: Path, drift_to: Any, spo
     assert all(c["tier"] == "requirement" for c in faults)
 
 
+def test_another_description_of_the_same_table_is_a_note(old: Path, drift_to: Any) -> None:
+    """Else a committed descriptor that the registry outgrew could never be accepted anew."""
+    path = old / "datapackage.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["resources"][1]["schema"]["fields"][2]["description"] = "another"
+    document |= {"version": "2020.1.1", "created": "2020-01-01T00:00:00Z"}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    touch(old, "schemas/fields.csv", code=True)
+    (change,) = drift_to(old)["changes"]
+    assert (change["table"], change["subject"]) == ("datapackage", "resource values")
+    assert (change["kind"], change["tier"], change["cause"]) == ("provenance", "note", "rule")
+    (result,) = render_drift.sarif(drift_to(old))["runs"][0]["results"]
+    assert result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"] == "curated/datapackage.json"
+
+
 def test_wide_twins_must_say_what_values_says(old: Path, drift_to: Any) -> None:
     spoil.edit(old, "table", lambda rows: rows[3].update(NA_mg="4711"))
     faults = of(drift_to(old), kind="schema")
