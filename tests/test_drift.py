@@ -472,6 +472,17 @@ def test_equal_code_is_never_the_cause(old: Path, drift_to: Any) -> None:
     assert {c["cause"] for c in drift_to(old)["changes"]} == {"unknown"}
 
 
+def test_causes_are_followed_where_no_source_changed(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], decision_id="d-9")
+    spoil.edit(old, "candidates", lambda rows: rows[3].update(steps='["x"]'))
+    spoil.edit(old, "values", lambda rows: rows.pop(9))
+    touch(old, DECISIONS, RULES)
+    causes = {(c["table"], c["kind"]): c["cause"] for c in of(drift_to(old)) if c["kind"] != "schema"}
+    assert causes["values", "provenance"] == "decision" and causes["candidates", "provenance"] == "rule"
+    assert causes["values", "added"] == "rule"
+
+
 def test_a_source_read_otherwise_is_the_code(old: Path, drift_to: Any) -> None:
     """The cited figures and the code changed: a text of SR28, whose file is the same, is not the source's doing."""
     row = measured(old)
