@@ -167,8 +167,11 @@ def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, st
 
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
-    publish.write_json(folder / "manifest.json", publish.manifest(con, folder, sources, inputs, stamp, checks))
-    publish.write_json(folder / "datapackage.json", publish.data_package(folder, sources, workspace.schemas, stamp))
+    manifest = publish.manifest(con, folder, sources, inputs, stamp, checks)
+    releases = {s["id"]: s["release"] for s in manifest["sources"] if s["present"]}
+    package = publish.data_package(folder, sources, releases, workspace.schemas, stamp)
+    publish.write_json(folder / "manifest.json", manifest)
+    publish.write_json(folder / "datapackage.json", package)
 
 
 def _write_workbook(workspace: Workspace, say: Say) -> None:
@@ -199,6 +202,7 @@ def _settle(workspace: Workspace, is_open: bool) -> str:
 
     if (workspace.curated / "manifest.json").is_file():
         same = publish.content_digests(workspace.curated) == publish.content_digests(workspace.built)
+        same = same and not publish.described_otherwise(workspace.curated, workspace.built)
         return "equal" if same else "differs"
     if not is_open:
         return "refused"
@@ -213,6 +217,7 @@ def check_result(workspace: Workspace) -> dict[str, Any]:
 
 
 def _summary(con: Any) -> dict[str, Any]:
+    from pipeline.coverage import coverage
     from pipeline.database import rows, scalar
 
     return {
@@ -227,6 +232,7 @@ def _summary(con: Any) -> dict[str, Any]:
                from archival.releases r order by r.source_order""",
         ),
         "ingredients": scalar(con, "select count(*) from curated.ingredients"),
+        "coverage": coverage(con, 'curated."values"', "curated.gaps"),
         "values_by_status": {
             r["status"]: r["n"]
             for r in rows(

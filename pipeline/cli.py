@@ -330,9 +330,11 @@ def drift_command(
     """List what the present build would change against the accepted table, in tiers, worst first, with the cause."""
     from pipeline import render_drift
     from pipeline.build import refresh
-    from pipeline.drift import drift
+    from pipeline.drift import drift, require_table
 
     space = workspace()
+    if against:
+        require_table(against)  # before a build is made for it
     refresh(space, say)
     result = drift(space, against)
     if attribute:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 TIERS = ("requirement", "spread", "rounding", "note")
 KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
 CELLS = ("values", "gaps")
+FOLLOWED = {"values", "gaps", "candidates"}
+"""Tables whose cells are followed to their inputs for the cause."""
 LISTED = ("values", "ingredients", "gaps")
 """Tables whose rows are listed one by one even where the other folder has no such table."""
 
@@ -57,6 +59,7 @@ def compare(
         raise InputError("no table here", shown[1], "run rawref build first")
     with connect() as con:
         changes = _changes(con, old, new, schemas, need)
+        known = {side.name: _coverage(con, side) for side in (old, new)}
     changes.sort(key=_order)
     return {
         "schema_version": "1",
@@ -64,17 +67,25 @@ def compare(
         "after": _about(new),
         "need": need.name if need else None,
         "summary": summary(changes),
+        "coverage": known,
         "changes": changes,
     }
+
+
+def _coverage(con: duckdb.DuckDBPyConnection, side: Side) -> dict[str, Any] | None:
+    """How much of a side is known; None where it lacks a table for that."""
+    from pipeline.coverage import coverage
+
+    if not set(CELLS) <= set(side.digests):
+        return None
+    return coverage(con, f"{side.name}_values", f"{side.name}_gaps")
 
 
 def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
     """What the present build changes against the accepted table, or against the folder `against`."""
     from pipeline.needs import load_need
 
-    if against is not None and not against.is_dir():
-        raise InputError("no such folder", str(against), "give a folder that holds published CSV files")
-    folder = against or workspace.curated
+    folder = require_table(against) if against else workspace.curated
     return compare(
         folder,
         workspace.built,
@@ -82,6 +93,16 @@ def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
         load_need(workspace),
         shown=(workspace.relative(folder), workspace.relative(workspace.built)),
     )
+
+
+def require_table(folder: Path) -> Path:
+    """The folder, if it holds a published table; InputError else."""
+    cure = "give a folder that holds published CSV files, such as a copy of curated/"
+    if not folder.is_dir():
+        raise InputError("no such folder", str(folder), cure)
+    if not publish.content_digests(folder):
+        raise InputError("no published table in this folder", str(folder), cure)
+    return folder
 
 
 def summary(changes: list[Change]) -> dict[str, Any]:
@@ -131,9 +152,11 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
     wide = any(side.edited for side in (old, new)) or any(
         old.digests and old.digests.get(t) != new.digests.get(t) for t in publish.WIDE
     )
-    wanted = set(suspect)
+    wanted = suspect | set(CELLS)
     if suspect & set(CELLS):
-        wanted |= {"values", "gaps", "ingredients"}
+        wanted.add("ingredients")
+    if suspect & FOLLOWED:
+        wanted |= FOLLOWED | {"ingredients", "catalogue"}
     if wide:
         wanted |= {"values", "components"}
     for table in registry.PUBLISHED:
@@ -169,10 +192,27 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
         changes += changed_rows(con, table, fields[table])
     if cells := [c for c in changes if c["table"] in CELLS]:
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
-    causes(con, old, new, changes, hand.get("before", set()))
+    changes += _descriptor_changes(old, new)
+    causes(con, old, new, changes, hand.get("before", set()), schemas)
     for side in (old, new):
         changes += [_fault(side, f) for f in side.faults]
     return changes
+
+
+def _descriptor_changes(old: Side, new: Side) -> list[Change]:
+    """The same table may be described otherwise: a note for each place of the descriptor that differs."""
+    return [
+        new_change(
+            "provenance",
+            "datapackage",
+            subject=place,
+            column="description",
+            before="as accepted",
+            after="as the registry gives it",
+            why="datapackage.json describes it otherwise",
+        )
+        for place in (publish.described_otherwise(old.folder, new.folder) if old.digests else ())
+    ]
 
 
 def _count(con: duckdb.DuckDBPyConnection, table: str) -> str:

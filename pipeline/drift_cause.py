@@ -1,11 +1,18 @@
-"""Why a cell changed: which inputs differ by the two manifests, and what the cell's own provenance says.
+"""Why a cell changed: which inputs differ by the two manifests, and which of them the change can be followed to.
 
-One input group changed: it is the cause. Several changed: the cell decides where it can (decision, source text, source
-and release, food, steps, status). What it cannot decide is told apart by pipeline/attribute.py, which builds again.
+One input group changed: it is the cause. Several changed: the cell decides where it can, first by its own provenance
+(decision, source text, source and release, food, steps, status), then by what it is made from: the food of its block,
+the other candidates, comparable foods, the parts of a composite. The code is named only where its own digest differs
+and none of these explains the change. What cannot be decided is told apart by pipeline/attribute.py, which builds
+again.
 """
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.drift_read import Side
@@ -15,8 +22,54 @@ if TYPE_CHECKING:
 
 CAUSES = ("source", "rule", "decision", "ingredients", "code", "unknown")
 INGREDIENT_FILES = ("ingredients", "ingredient_foods", "ingredient_aliases", "composites")
-NOT_READ = ("raw/maintainer/mixes/",)
-"""Inputs that no published number comes from."""
+NEEDS = "raw/maintainer/needs/"
+NOT_READ = (
+    "raw/maintainer/mixes/",
+    "schemas/checks.csv",
+    "schemas/consumer_suite.json",
+    "schemas/datapackage.schema.json",
+    "schemas/drift.csv",
+    "schemas/energy_formulas.csv",
+    "schemas/inclusion.csv",
+    "schemas/mix_cautions.csv",
+)
+"""Inputs that no published cell comes from."""
+ABOUT = {
+    "ingredient": ("ingredients", "the ingredient is new or gone"),
+    "component": ("rule", "the component is new or gone"),
+    "decision": ("decision", "another decision touches the cell"),
+    "record": ("source", "the cited record says something else"),
+    "text": ("source", "the source now says something else in the same place"),
+    "supplier": ("source", "another source or release supplies the cell"),
+    "offered": ("source", "a changed source offers the candidate, or no longer does"),
+    "mapping": ("ingredients", "another food supplies the cell, or its match is another"),
+    "linked": ("ingredients", "the candidate is mapped, or mapped otherwise"),
+    "recipe": ("ingredients", "the composite has other parts or shares"),
+    "steps": ("rule", "other steps lead from the source to the value"),
+    "status": ("rule", "the same source content has another status"),
+    "line": ("source", "it stands on another line of the source"),
+    "kinds": ("source", "which sources are present decides what kind of gap it is"),
+    "supplies": ("source", "foods of a changed source stand for the ingredient, or no longer do"),
+    "listing": ("ingredients", "a row of the ingredient list"),
+    "registry": ("rule", "the registry"),
+    "present": ("source", "other sources are present"),
+    "reference": ("source", "a reference of a source"),
+    "named": ("source", "other sources, or another wording of one"),
+    "listed": ("source", "the source lists other foods, or describes them otherwise"),
+    "described": ("rule", "the source's food is described otherwise"),
+    "pool_foods": ("source", "foods of a changed source are among them"),
+    "pool_described": ("rule", "a food is described otherwise"),
+}
+"""What may differ, the inputs of a cell by the keys of drift_inputs.sql: the cause, and how it is told."""
+PEERS_FIELDS = {"peers_n", "peers_low", "peers_median", "peers_high"}
+SPREAD_FIELDS = {"low", "high", "spread_basis"}
+CHOICE_FIELDS = {"rank", "reason", "reason_not_chosen", "alternatives", "disagreement", "decision_id", "confidence"}
+"""Columns that the other candidates of a cell decide."""
+COUNTS = {"components_valued", "components_measured", "components_missing"}
+OF_FOOD = {"refuse_pct", "refuse_note", "langual", "source_foods"}
+"""Columns of an ingredient that its source foods decide."""
+SOURCES_KINDS = {"not_carried", "only_cooked", "not_reported"}
+"""Kinds of gap that rest on what the sources hold elsewhere."""
 
 
 def group_of(path: str) -> str | None:
@@ -26,10 +79,10 @@ def group_of(path: str) -> str | None:
     if path.startswith("pipeline/"):
         return "code"
     if path.startswith("schemas/"):
-        return "code" if path.endswith(".py") else "rule"
+        return None if path.endswith(".py") else "rule"  # they validate: a number does not pass through them
     if path == "raw/maintainer/decisions.csv":
         return "decision"
-    if path.startswith("raw/maintainer/needs/"):
+    if path.startswith(NEEDS):
         return "rule"
     if path.startswith("raw/maintainer/") and path.rsplit("/", 1)[-1].split(".")[0] in INGREDIENT_FILES:
         return "ingredients"
@@ -64,8 +117,37 @@ def _sources(manifest: dict[str, Any]) -> list[dict[str, Any]]:
     return [s for s in sources if isinstance(s, dict)] if isinstance(sources, list) else []
 
 
+@dataclass(frozen=True, slots=True)
+class _Inputs:
+    """The changed inputs, and what drift_inputs.sql found of them in each cell and candidate."""
+
+    groups: set[str]
+    sources: set[str]
+    came_or_went: bool
+    needs: bool
+    """Whether a requirement profile changed."""
+    cells: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    candidates: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    """By the subject of the change, and whether the row is only `added` or only `removed`."""
+    proximate: dict[str, list[str]] = field(default_factory=dict)
+    """Ingredient to what moved the food of its proximates."""
+
+    def first(self, keys: Iterable[str] | None, by: str = "") -> tuple[str, str] | None:
+        """The first of `keys` whose cause is a changed input, with its reason; None where there is none."""
+        for key in keys or ():
+            cause, why = ABOUT[key]
+            if cause in self.groups:
+                return cause, f"{by}: {why}" if by else why
+        return None
+
+
 def causes(
-    con: duckdb.DuckDBPyConnection, old: Side, new: Side, changes: list[dict[str, Any]], edited: set[tuple[str, str]]
+    con: duckdb.DuckDBPyConnection,
+    old: Side,
+    new: Side,
+    changes: list[dict[str, Any]],
+    edited: set[tuple[str, str]],
+    schemas: Path,
 ) -> None:
     """Set `cause` and `cause_why` of every change; `edited` names (table, subject) that were edited by hand."""
     if not old.digests:
@@ -77,95 +159,227 @@ def causes(
             change["cause_why"] = "a manifest with the digests of the inputs is lacking"
         return
     groups = changed_groups(old.manifest, new.manifest)
-    cells = _cells(con) if len(groups) > 1 else {}
-    files = set(groups.get("source", ()))
+    inputs = _inputs(con, old, new, groups, changes, schemas) if len(groups) > 1 else None
+    derived = []
     for change in changes:
         if (change["table"], change["subject"]) in edited:
             change["cause_why"] = f"edited by hand in {old.shown}"
         elif not groups:
             change["cause_why"] = "no input differs by the manifests"
-        elif len(groups) == 1:
+        elif inputs is None:
             change["cause"], names = next(iter(groups.items()))
             change["cause_why"] = "only this changed: " + _some(names)
+        elif _is_derived(change, inputs):
+            derived.append(change)
         else:
-            change["cause"], change["cause_why"] = _of_cell(change, set(groups), cells, files)
+            change["cause"], change["cause_why"] = _of(change, inputs)
+    if inputs and derived:
+        _inherit(derived, changes, inputs)
 
 
 def _some(names: list[str]) -> str:
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
-def _cells(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], dict[str, Any]]:
-    """What the provenance of each changed cell says differs; empty where no cell differs."""
-    from pipeline.database import rows, scalar
+def _inputs(
+    con: duckdb.DuckDBPyConnection,
+    old: Side,
+    new: Side,
+    groups: dict[str, list[str]],
+    changes: list[dict[str, Any]],
+    schemas: Path,
+) -> _Inputs:
+    """Run drift_inputs.sql over the changed cells."""
+    from pipeline.database import rows
 
-    if not scalar(con, "select count(*) from duckdb_tables() where table_name = 'drift_cell'"):
-        return {}
-    return {
-        (r["ingredient_id"], r["component"]): r
-        for r in rows(
-            con,
-            """
-            select ingredient_id, component, in_before, in_after,
-              old.decision_id is distinct from new.decision_id as decision,
-              old.source is distinct from new.source or old.release is distinct from new.release as source,
-              old.source = new.source and old.food_id = new.food_id and old.source_component = new.source_component
-                and (old.source_value is distinct from new.source_value
-                  or old.derivation is distinct from new.derivation) as source_text,
-              old.food_id is distinct from new.food_id as food,
-              old.source_component is distinct from new.source_component as component_of_source,
-              old.steps is distinct from new.steps as steps,
-              old.status is distinct from new.status as status
-            from drift_cell where old is distinct from new""",
-        )
+    was, now = _releases(old.manifest), _releases(new.manifest)
+    sources = {s for s in was.keys() | now.keys() if was.get(s) != now.get(s)}
+    for path in groups.get("source", ()):
+        place = path.split("/")
+        if path.startswith(".rawref/sources/"):
+            sources.add(place[2])
+        elif path.startswith("raw/") and len(place) > 2:
+            sources.add(place[1])
+    reached = set(groups)
+    rules = groups.get("rule", [])
+    if rules and all(path.startswith(NEEDS) for path in rules):
+        reached.discard("rule")  # a requirement profile decides needed_by and nothing else
+    found = _Inputs(reached, sources, was.keys() != now.keys(), any(path.startswith(NEEDS) for path in rules))
+    asked = sorted(
+        {(c["ingredient_id"], c["component"]) for c in changes if c["ingredient_id"] and c["component"]}
+    )
+    if not asked:
+        return found
+    given = {
+        "ingredients": [a[0] for a in asked],
+        "components": [a[1] for a in asked],
+        "changed": sorted(sources),
+        "came_or_went": found.came_or_went,
+        "component_registry": (schemas / "components.csv").as_posix(),
+        "species_registry": (schemas / "species.csv").as_posix(),
     }
+    for statement in con.extract_statements(Path(__file__).with_name("drift_inputs.sql").read_text(encoding="utf-8")):
+        con.execute(statement, {k: given[k] for k in statement.named_parameters})
+    found.cells.update({(r["ingredient_id"], r["component"]): r for r in rows(con, "from drift_inputs")})
+    wanted = "subject, one_side, keys, of_changed, by_peers, by_block"
+    found.candidates.update(
+        {(r["subject"], r["one_side"]): r for r in rows(con, f"select {wanted} from drift_moved_candidate")}
+    )
+    proximate = rows(con, "from drift_moved_block where block = 'proximate'")
+    found.proximate.update({r["ingredient_id"]: r["keys"] for r in proximate})
+    return found
 
 
-def _of_cell(
-    change: dict[str, Any], groups: set[str], cells: dict[tuple[str, str], dict[str, Any]], files: set[str]
-) -> tuple[str, str]:
+def _releases(manifest: dict[str, Any]) -> dict[str, Any]:
+    return {str(s.get("id")): s.get("release") for s in _sources(manifest) if s.get("present")}
+
+
+def _of(change: dict[str, Any], inputs: _Inputs) -> tuple[str, str]:
     """Cause and reason of one change where several input groups changed."""
-    table = change["table"]
+    cell = inputs.cells.get((change["ingredient_id"] or "", change["component"] or ""))
     fields = set(change["fields"])
-    cell = cells.get((change["ingredient_id"] or "", change["component"] or ""))
-    tests: list[tuple[str, bool, str]] = []
-    if table in ("values", "gaps", "candidates") and cell:
-        whole = not (cell["in_before"] and cell["in_after"])
-        tests = [
-            ("ingredients", whole, "the ingredient or its row is new or gone"),
-            ("decision", bool(cell["decision"]), "another decision touches the cell"),
-            ("source", bool(cell["source_text"]), "the source now says something else in the same place"),
-            ("source", bool(cell["source"]), "another source or release supplies the cell"),
-            ("ingredients", bool(cell["food"]), "another food of the same source supplies the cell"),
-            (
-                "rule",
-                bool(cell["component_of_source"] or cell["steps"]),
-                "other steps lead from the source to the value",
-            ),
-            ("rule", bool(cell["status"]), "the same source content has another status"),
-        ]
-    elif table == "ingredients":
-        tests = [("ingredients", True, "a row of the ingredient list")]
-    elif table == "components":
-        tests = [
-            ("rule", bool(fields) and fields != {"source_components"}, "the component registry"),
-            ("source", fields == {"source_components"}, "other sources are present"),
-        ]
-    elif table == "references":
-        tests = [("source", True, "a reference of a source")]
-    elif table == "catalogue":
-        tests = [
-            (
-                "source",
-                change["kind"] in ("added", "removed") or bool(fields & {"name", "group", "langual"}),
-                "the source lists other foods, or names them otherwise",
-            ),
-            ("rule", True, "the source's food is described otherwise"),
-        ]
-    for cause, holds, why in tests:
-        if holds and cause in groups:
-            return cause, why
-    left = [g for g in ("code", "rule", "source", "ingredients", "decision") if g in groups]
-    if left[0] == "code" and "rule" not in groups:
-        return "code", "nothing in the cell's provenance differs that another changed input would explain"
-    return "unknown", "several inputs changed and the cell does not tell which: " + ", ".join(sorted(groups))
+    found = None
+    if change["table"] == "values" and cell:
+        found = inputs.first(cell["own"]) or _inherited(fields, cell, cell, inputs)
+    elif change["table"] == "candidates" and cell:
+        only = change["kind"] if change["kind"] in ("added", "removed") else ""
+        row = inputs.candidates.get((change["subject"], only))
+        if row:
+            found = inputs.first(row["keys"]) or _inherited(fields, row, cell, inputs)
+    elif change["table"] == "gaps" and cell:
+        found = _of_gap(change, fields, cell, inputs)
+    elif change["table"] == "ingredients":
+        found = _of_ingredient(change, inputs)
+    elif change["table"] == "components":
+        names = fields - {"source_components"} or change["kind"] in ("added", "removed")
+        found = inputs.first(["registry"] if names else ["present", "registry"])
+    elif change["table"] == "references":
+        found = inputs.first(["reference"])
+    elif change["table"] == "datapackage":
+        found = inputs.first(["named"] if change["subject"] == "sources" else ["registry"])
+    elif change["table"] == "catalogue":
+        listed = change["kind"] in ("added", "removed") or fields & {
+            "name", "group", "langual", "components_valued", "components_measured"
+        }
+        of_changed = change["subject"].split("/")[0] in inputs.sources
+        found = inputs.first(["listed"] if listed and of_changed else ["described"])
+    return found or _rest(inputs)
+
+
+def _inherited(
+    fields: set[str], row: dict[str, Any], cell: dict[str, Any], inputs: _Inputs
+) -> tuple[str, str] | None:
+    """What the row is made from, where the columns that differ can come from there."""
+    choice = bool(fields & CHOICE_FIELDS) or bool(row.get("other_food"))
+    found = None
+    if fields & {"file", "line"} and row["of_changed"]:
+        found = inputs.first(["line"])
+    if not found and fields <= SPREAD_FIELDS and row["by_peers"]:
+        found = _of_pool(cell, inputs)
+    if not found and row["by_block"]:
+        found = inputs.first(cell["block"], "the food of its block")
+    if not found and choice and row is not cell:
+        found = inputs.first(cell["own"], "the chosen candidate")
+    if not found and choice:
+        found = inputs.first(cell["candidates"], "another candidate") or inputs.first(
+            cell["block"], "the food of its block"
+        )
+    return found
+
+
+def _of_pool(cell: dict[str, Any], inputs: _Inputs) -> tuple[str, str] | None:
+    """Comparable foods moved: because of foods that came or went, else of the only input that could move them."""
+    if found := inputs.first(cell["pool"], "comparable foods"):
+        return found
+    left = inputs.groups & {"code", "decision", "rule"} | ({"source"} if inputs.sources - {"maintainer"} else set())
+    return (left.pop(), "comparable foods: no other changed input reaches them") if len(left) == 1 else None
+
+
+def _of_gap(
+    change: dict[str, Any], fields: set[str], cell: dict[str, Any], inputs: _Inputs
+) -> tuple[str, str] | None:
+    if fields == {"needed_by"} and inputs.needs:
+        return "rule", "a requirement profile"
+    if fields and fields <= PEERS_FIELDS:
+        return _of_pool(cell, inputs)
+    found = inputs.first(cell["own"])
+    if not found and cell["by_block"]:
+        found = inputs.first(cell["block"], "the food of its block")
+    if not found:
+        found = inputs.first(cell["candidates"], "a candidate")
+    if not found and inputs.sources - {"maintainer"} and fields & {"kind", "detail", "remedy"}:
+        kinds = {change["fields"]["kind"][side] for side in ("before", "after")} if "kind" in fields else set()
+        if not kinds or kinds & SOURCES_KINDS:
+            found = inputs.first(["kinds"])
+    return found or _of_pool(cell, inputs)
+
+
+def _of_ingredient(change: dict[str, Any], inputs: _Inputs) -> tuple[str, str] | None:
+    foods = change["fields"].get("source_foods")
+    if foods and set(change["fields"]) <= OF_FOOD:
+        sides = [_list(foods[side]) for side in ("before", "after")]
+        moved = {str(entry).split(":")[0] for entry in set(sides[0]) ^ set(sides[1])}
+        if moved & inputs.sources and (found := inputs.first(["supplies"])):
+            return found
+    if set(change["fields"]) <= COUNTS | OF_FOOD and (
+        found := inputs.first(inputs.proximate.get(change["ingredient_id"]), "the food of its proximates")
+    ):
+        return found
+    return inputs.first(["listing"])
+
+
+def _list(text: Any) -> list[Any]:
+    """A JSON list of a cell; empty where a hand has spoilt it."""
+    try:
+        found = json.loads(text or "[]")
+    except ValueError:
+        return []
+    return found if isinstance(found, list) else []
+
+
+def _rest(inputs: _Inputs) -> tuple[str, str]:
+    """What no changed input can be followed to: the code, if that alone is left."""
+    if "code" in inputs.groups and "rule" not in inputs.groups:
+        return "code", "nothing that the cell is made from differs in a way that another changed input would explain"
+    return "unknown", "several inputs changed and the cell does not tell which: " + ", ".join(sorted(inputs.groups))
+
+
+def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
+    """Whether the row is made from other published cells: a composite's cell, an ingredient's counts."""
+    if change["table"] in ("values", "gaps"):
+        cell = inputs.cells.get((change["ingredient_id"] or "", change["component"] or ""))
+        return bool(cell and cell["parts"] and not inputs.first(cell["own"]))
+    return change["table"] == "ingredients" and bool(change["fields"]) and set(change["fields"]) <= COUNTS
+
+
+def _inherit(derived: list[dict[str, Any]], changes: list[dict[str, Any]], inputs: _Inputs) -> None:
+    """Give rows that are made from other cells the cause that those have; unknown where they have several."""
+    known: dict[tuple[str, str], set[str]] = {}
+    later = {id(change) for change in derived}
+
+    def note(change: dict[str, Any]) -> None:
+        if change["table"] in ("values", "gaps"):
+            known.setdefault((change["ingredient_id"], change["component"]), set()).add(change["cause"])
+
+    for change in changes:
+        if id(change) not in later:
+            note(change)
+    derived.sort(key=lambda change: change["table"] == "ingredients")  # they count composites too
+    by_ingredient: dict[str, set[str]] = {}
+    for change in derived:
+        if change["table"] == "ingredients":
+            if not by_ingredient:
+                for (ingredient, _), found in known.items():
+                    by_ingredient.setdefault(ingredient, set()).update(found)
+            causes, by = by_ingredient.get(change["ingredient_id"], set()), "its cells"
+        else:
+            ingredient, component = change["ingredient_id"], change["component"]
+            parts = inputs.cells[ingredient, component]["parts"]
+            causes = set().union(*(known.get((part, component), set()) for part in parts))
+            by = "its parts"
+        if len(causes) == 1:
+            change["cause"], change["cause_why"] = next(iter(causes)), f"that of {by}"
+        elif causes:
+            change["cause_why"] = f"{by} have several causes: {', '.join(sorted(causes))}"
+        else:
+            change["cause"], change["cause_why"] = _rest(inputs)

@@ -28,6 +28,10 @@ TABLE_CODE = (
     "pipeline/registry.py",
     "pipeline/publish.py",
     "pipeline/build.py",
+    "pipeline/database.py",
+    "pipeline/suggest.py",
+    "pipeline/cooking",
+    "pipeline/cooked_",
 )
 """Program files that make the table; the commands that only read it are not among them."""
 ORDER = {
@@ -121,7 +125,7 @@ def manifest(
                 "id": s.id,
                 "title": s.title,
                 "licence": s.licence,
-                "attribution": s.attribution,
+                "attribution": s.attribution_of(present[s.id]["release"] if s.id in present else ""),
                 "present": s.id in present,
                 **(
                     {
@@ -147,8 +151,13 @@ def manifest(
     }
 
 
-def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict[str, str]) -> dict[str, Any]:
-    """The Data Package (v2) descriptor of the published CSV files, generated from the registry."""
+def data_package(
+    folder: Path, sources: list[Source], releases: dict[str, str], schemas: Path, stamp: dict[str, str]
+) -> dict[str, Any]:
+    """The Data Package (v2) descriptor of the published CSV files, generated from the registry.
+
+    `releases`: source id to the release that the tables were made from; the other sources are not named.
+    """
     words = registry.vocabularies(schemas)
     resources = []
     for name in registry.PUBLISHED:
@@ -200,9 +209,9 @@ def data_package(folder: Path, sources: list[Source], schemas: Path, stamp: dict
             }
         ],
         "sources": [
-            {"title": s.attribution, "path": s.landing_page, "version": s.releases[0].release}
+            {"title": s.attribution_of(releases[s.id]), "path": s.landing_page, "version": releases[s.id]}
             for s in sources
-            if s.in_repository
+            if s.id in releases
         ],
         "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
         "resources": resources,
@@ -240,6 +249,27 @@ def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dic
         "description": field.description + (f" Unit: {field.unit}." if field.unit else ""),
     }
     return made | ({"constraints": constraints} if constraints else {})
+
+
+def described_otherwise(one: Path, other: Path) -> list[str]:
+    """Places at which the descriptors of two folders differ; none where one has no descriptor that can be read.
+
+    The stamp of the version and the digests of the files are no description.
+    """
+    found = []
+    for folder in (one, other):
+        try:
+            document = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+            resources = {f"resource {r['name']}": r for r in document.pop("resources")}
+        except (OSError, ValueError, TypeError, AttributeError, KeyError):
+            return []
+        leave = ("version", "created", "bytes", "hash")
+        found.append(
+            {place: said for place, said in document.items() if place not in leave}
+            | {place: {k: v for k, v in r.items() if k not in leave} for place, r in resources.items()}
+        )
+    was, now = found
+    return [place for place in was | now if was.get(place) != now.get(place)]
 
 
 def write_json(path: Path, document: dict[str, Any]) -> None:

@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from pipeline import findings
+from pipeline.coverage import told, told_change
 from pipeline.findings import Case, Finding, Tested
 from pipeline.render import WIDTH, number
 
@@ -62,12 +63,21 @@ def by_cause(result: dict[str, Any]) -> str:
     return ", ".join(f"{cause} {n}" for cause, n in result["summary"]["causes"].items() if n)
 
 
+def known(result: dict[str, Any]) -> str:
+    """How much of the table is known, before and after; once where it is the same."""
+    before, after = (result["coverage"][side] for side in ("before", "after"))
+    if not after:
+        return "coverage: not known, as values.csv or gaps.csv is lacking"
+    return told(after) if before in (None, after) else told_change(before, after)
+
+
 def text(result: dict[str, Any], wide: bool = False) -> str:
     """The report for a terminal: tiers, worst first, each change with its reason and cause."""
     lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}", counts(result)]
     if not result["changes"]:
-        return "\n".join([*lines[:1], "no drift: the content is equal"])
+        return "\n".join([*lines[:1], "no drift: the content is equal", *_wrapped(known(result), "", "  ", wide)])
     lines.append(f"by cause: {by_cause(result)}")
+    lines += _wrapped(known(result), "", "  ", wide)
     left = TEXT_CAP
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
@@ -99,7 +109,7 @@ def markdown(result: dict[str, Any]) -> str:
     ]
     if not result["changes"]:
         return "\n".join([*out[:2], "No drift: the content is equal.", ""])
-    out += ["", f"By cause: {by_cause(result)}."]
+    out += ["", f"By cause: {by_cause(result)}.", "", f"{known(result).capitalize()}."]
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
         if not found:
@@ -144,7 +154,7 @@ def _finding(change: dict[str, Any], result: dict[str, Any]) -> Finding:
     if change["kind"] == "schema":
         file = change["why"].split(".csv")[0] + ".csv" if ".csv" in change["why"] else ""
     elif side["tables"]:
-        file = f"{side['folder']}/{change['table']}.csv"
+        file = f"{side['folder']}/{change['table']}.{'json' if change['table'] == 'datapackage' else 'csv'}"
     return Finding(
         SEVERITY[change["tier"]],
         change["subject"] + (f":{change['column']}" if change["column"] else ""),

@@ -8,6 +8,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from pipeline import registry
 from pipeline.accept import Acceptance, accept, next_version, now, stamped
 from pipeline.build import build, refresh
 from pipeline.drift import drift
@@ -110,6 +111,19 @@ def test_a_build_that_differs_is_published_with_its_changes_by_tier(space: Works
     assert "### Crosses a requirement (1)" in latest and f"{row['ingredient_id']} ZN: value 55 ->" in latest
     assert "### Notes (1)" in latest and "values: 1 provenance" in latest
     assert drift(space)["changes"] == []
+
+
+def test_a_table_that_is_only_described_otherwise_is_accepted_anew(space: Workspace) -> None:
+    take(space)
+    path = space.schemas / "fields.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("Origin of the value.", "Where it comes from."), "utf-8")
+    registry.fields.cache_clear()  # a command reads the registry once
+    assert build(space, quiet, workbook=False).standing == "differs"
+    result = take(space, "clearer words")
+    assert result.standing == "accepted"
+    assert {(c["table"], c["cause"]) for c in result.drift["changes"]} == {("datapackage", "rule")}
+    assert "Where it comes from." in (space.curated / "datapackage.json").read_text(encoding="utf-8")
+    assert build(space, quiet, workbook=False).standing == "equal"
 
 
 def test_undecided_fail_findings_refuse(space: Workspace) -> None:

@@ -559,6 +559,22 @@ def small_built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_the_build_says_how_much_is_known(small: Path) -> None:
+    """The same counts in text and JSON; evidence and gaps make up the cells."""
+    text = " ".join(run(small, "build", "--no-workbook").stdout.split())
+    found = document(small, "build", "--no-workbook")
+    known = found["coverage"]
+    assert known["cells"] == sum(found["values_by_status"].values())
+    assert known["evidence"] == known["cells"] - sum(found["gaps_by_kind"].values())
+    assert known["measured"] == found["values_by_status"]["measured"] < known["valued"] < known["cells"]
+    for kind in ("valued", "measured", "evidence"):
+        assert re.search(rf"\b{known[kind]} [a-z ]+ \({known[f'{kind}_pct']} %\)", text)
+
+
+def test_drift_against_a_folder_without_a_table_is_refused(small: Path, tmp_path: Path) -> None:
+    assert "no published table in this folder" in refused(small, "drift", "--against", str(tmp_path))
+
+
 def test_a_listing_builds_once_where_nothing_is_built(small: Path) -> None:
     shutil.rmtree(small / ".rawref")
     done = run(small, "find", "chicken liver", "--format", "json")

@@ -10,12 +10,14 @@ from typing import Any
 import jsonschema
 import pytest
 
-from pipeline.build import build
+from pipeline.build import build, refresh
+from pipeline.fetch import fetch
 from pipeline.publish import WIDE
 from pipeline.registry import PUBLISHED
 from pipeline.workspace import Workspace
 from tests import spoil
 from tests.rebuild import small_root
+from tests.test_fetch import foundation
 
 frictionless = pytest.importorskip("frictionless")
 
@@ -78,6 +80,27 @@ def test_descriptor_has_only_known_keys(descriptor: dict[str, Any], ours: dict[s
     jsonschema.Draft202012Validator.check_schema(ours)
     jsonschema.validate(descriptor, ours, jsonschema.Draft202012Validator)
     assert [r["name"] for r in descriptor["resources"]] == [*PUBLISHED, *WIDE]
+
+
+def test_an_undeclared_release_is_named_by_what_it_is(tmp_path: Path, ours: dict[str, Any]) -> None:
+    """The declared attribution of FoodData Central says October 2024: it must not stand for a release of 2031."""
+    space = Workspace(small_root(tmp_path / "root"))
+    foods = space.maintainer / "ingredient_foods.csv"  # the archive has one food, and no ingredient is mapped to it
+    kept = [line for line in foods.read_text(encoding="utf-8").split("\n") if ",usda-fdc," not in line]
+    foods.write_text("\n".join(kept), encoding="utf-8", newline="\n")
+    fetch(space, ["usda-fdc"], origin=foundation(tmp_path, "2031-05-01"))
+    refresh(space, lambda _: None)
+    manifest, package = (
+        json.loads((space.built / name).read_text(encoding="utf-8")) for name in ("manifest.json", "datapackage.json")
+    )
+    entry = next(s for s in manifest["sources"] if s["id"] == "usda-fdc")
+    assert (entry["release"], entry["standing"]) == ("2031-05-01", "undeclared")
+    assert "2031-05-01" in entry["attribution"] and "2024" not in entry["attribution"]
+    assert "Agricultural Research Service" in entry["attribution"]
+    assert [(s["title"], s["version"]) for s in package["sources"]] == [
+        (s["attribution"], s["release"]) for s in manifest["sources"] if s["present"]
+    ]
+    jsonschema.validate(package, ours, jsonschema.Draft202012Validator)
 
 
 @pytest.mark.parametrize(

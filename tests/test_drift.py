@@ -15,7 +15,7 @@ import pytest
 from pipeline import registry, render_drift
 from pipeline.attribute import attribute
 from pipeline.build import build, refresh
-from pipeline.drift import TIERS, compare
+from pipeline.drift import TIERS, compare, require_table
 from pipeline.drift_cause import changed_groups, group_of
 from pipeline.drift_read import KEYS
 from pipeline.drift_tiers import thresholds
@@ -61,8 +61,9 @@ def of(result: dict[str, Any], **wanted: Any) -> list[dict[str, Any]]:
 
 
 def measured(folder: Path) -> dict[str, str]:
-    """A measured cell with a number, for spoiling."""
-    return next(r for r in spoil.read(folder, "values") if r["status"] == "measured" and r["component"] == "PROCNT")
+    """A measured cell of SR28 with a number, for spoiling."""
+    wanted = ("measured", "PROCNT", "usda-sr28")
+    return next(r for r in spoil.read(folder, "values") if (r["status"], r["component"], r["source"]) == wanted)
 
 
 def test_equal_tables_have_no_drift(old: Path, drift_to: Any) -> None:
@@ -217,6 +218,21 @@ def test_a_spoilt_folder_is_a_finding_not_an_error(old: Path, drift_to: Any, spo
     assert all(c["tier"] == "requirement" for c in faults)
 
 
+def test_another_description_of_the_same_table_is_a_note(old: Path, drift_to: Any) -> None:
+    """Else a committed descriptor that the registry outgrew could never be accepted anew."""
+    path = old / "datapackage.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["resources"][1]["schema"]["fields"][2]["description"] = "another"
+    document |= {"version": "2020.1.1", "created": "2020-01-01T00:00:00Z"}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    touch(old, "schemas/fields.csv", code=True)
+    (change,) = drift_to(old)["changes"]
+    assert (change["table"], change["subject"]) == ("datapackage", "resource values")
+    assert (change["kind"], change["tier"], change["cause"]) == ("provenance", "note", "rule")
+    (result,) = render_drift.sarif(drift_to(old))["runs"][0]["results"]
+    assert result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"] == "curated/datapackage.json"
+
+
 def test_wide_twins_must_say_what_values_says(old: Path, drift_to: Any) -> None:
     spoil.edit(old, "table", lambda rows: rows[3].update(NA_mg="4711"))
     faults = of(drift_to(old), kind="schema")
@@ -228,6 +244,41 @@ def test_without_accepted_table_everything_is_added(tmp_path: Path, drift_to: An
     kinds = result["summary"]["kinds"]
     assert kinds.pop("added") == len(result["changes"]) > len(spoil.read(built_folder, "values"))
     assert set(kinds.values()) == {0}
+
+
+@pytest.mark.parametrize("held", [(), ("manifest.json", "values.parquet"), ("other.csv",)])
+def test_a_folder_without_a_table_is_bad_input(old: Path, tmp_path: Path, held: tuple[str, ...]) -> None:
+    """The contract: the CSV files of DIR are canonical; where there is none, DIR is not a table."""
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    for name in held:
+        (folder / name).write_bytes((old / name).read_bytes() if (old / name).is_file() else b"a\n")
+    with pytest.raises(InputError, match="no published table"):
+        require_table(folder)
+    with pytest.raises(InputError, match="no such folder"):
+        require_table(tmp_path / "absent")
+    assert require_table(old) == old
+
+
+def test_coverage_before_and_after_is_that_of_the_rows(old: Path, built_folder: Path, drift_to: Any) -> None:
+    """Counted here by other code over the published rows: a value is a number, evidence is a cell without a gap."""
+    spoil.set_cell(old, measured(old)["ingredient_id"], "PROCNT", value="", status="missing")
+    spoil.edit(old, "gaps", lambda rows: rows.pop(0))
+    result = drift_to(old)
+    for side, folder in (("before", old), ("after", built_folder)):
+        cells = spoil.read(folder, "values")
+        counts = {
+            "valued": sum(r["value"] != "" for r in cells),
+            "measured": sum(r["status"] == "measured" for r in cells),
+            "evidence": len(cells) - len(spoil.read(folder, "gaps")),
+        }
+        shares = {f"{k}_pct": pytest.approx(100 * n / len(cells), abs=0.051) for k, n in counts.items()}
+        assert result["coverage"][side] == {"cells": len(cells), **counts, **shares}
+    for text in (render_drift.text(result), render_drift.markdown(result)):
+        for kind in ("valued", "measured", "evidence"):
+            before, after = (result["coverage"][side][f"{kind}_pct"] for side in ("before", "after"))
+            assert f"{before} % -> {after} %" in " ".join(text.split())
+    assert "coverage: of " in render_drift.text(drift_to(built_folder))
 
 
 def test_no_build_is_an_error_with_the_cure(tmp_path: Path, checkout: Workspace, built_folder: Path) -> None:
@@ -338,7 +389,7 @@ def test_worst_first_in_a_total_order(old: Path, drift_to: Any) -> None:
         ("raw/maintainer/composites.csv", "ingredients"),
         ("schemas/status_map.csv", "rule"),
         ("raw/maintainer/needs/x.csv", "rule"),
-        ("schemas/models.py", "code"),
+        ("schemas/models.py", None),
         ("pipeline/curated/cells.sql", "code"),
         ("raw/maintainer/mixes/example.csv", None),
     ],
@@ -411,6 +462,138 @@ def test_source_and_code_without_provenance_is_code(old: Path, drift_to: Any) ->
     spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5")
     touch(old, ZIP, code=True)
     assert [c["cause"] for c in of(drift_to(old), kind="value")] == ["code"]
+
+
+def test_equal_code_is_never_the_cause(old: Path, drift_to: Any) -> None:
+    """Whatever a cell shows: with equal digests of the code, a change that nothing explains is of unknown cause."""
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5")
+    touch(old, ZIP, FOODS)
+    assert {c["cause"] for c in drift_to(old)["changes"]} == {"unknown"}
+
+
+def test_causes_are_followed_where_no_source_changed(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], decision_id="d-9")
+    spoil.edit(old, "candidates", lambda rows: rows[3].update(steps='["x"]'))
+    spoil.edit(old, "values", lambda rows: rows.pop(9))
+    touch(old, DECISIONS, RULES)
+    causes = {(c["table"], c["kind"]): c["cause"] for c in of(drift_to(old)) if c["kind"] != "schema"}
+    assert causes["values", "provenance"] == "decision" and causes["candidates", "provenance"] == "rule"
+    assert causes["values", "added"] == "rule"
+
+
+def test_a_source_read_otherwise_is_the_code(old: Path, drift_to: Any) -> None:
+    """The cited figures and the code changed: a text of SR28, whose file is the same, is not the source's doing."""
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], source_value="1.50", value="1.5")
+    touch(old, "raw/maintainer/cited_values.csv", code=True)
+    assert {c["cause"] for c in drift_to(old)["changes"]} == {"code"}
+
+
+@pytest.fixture
+def grown(built_folder: Path, tmp_path: Path) -> Path:
+    """A copy of the build whose manifest says that a source is present which the accepted table did not have."""
+    folder = spoil.copy(built_folder, tmp_path / "grown")
+    path = folder / "manifest.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    entry = next(s for s in document["sources"] if s["id"] == "usda-fdc")
+    entry |= {"present": True, "release": "2024-10-31"}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def of_grown(old: Path, grown: Path, checkout: Workspace) -> Any:
+    """Changes of `values`, `gaps` and `candidates` from the accepted table to the grown build, with another code."""
+    touch(old, code=True)
+
+    def found(**wanted: Any) -> list[dict[str, Any]]:
+        result = compare(old, grown, checkout.schemas)
+        assert not of(result, kind="schema")
+        return of(result, **wanted)
+
+    return found
+
+
+def offered(folder: Path, ingredient: str, component: str) -> None:
+    """A losing candidate of the new source for one cell."""
+
+    def change(rows: spoil.Rows) -> None:
+        own = [r for r in rows if (r["ingredient_id"], r["component"]) == (ingredient, component)]
+        place = rows.index(own[-1]) + 1
+        fresh = {"source": "usda-fdc", "release": "2024-10-31", "food_id": "1", "reason_not_chosen": "fewer samples"}
+        rows.insert(place, {**own[-1], **fresh, "rank": str(len(own) + 1)})
+
+    spoil.edit(folder, "candidates", change)
+
+
+def test_a_candidate_of_a_new_source_and_what_the_cell_says_of_it_is_the_source(grown: Path, of_grown: Any) -> None:
+    offered(grown, "beef-liver", "ZN")
+    spoil.set_cell(grown, "beef-liver", "ZN", alternatives='["usda-fdc:1:1095"]', disagreement="1.2")
+    spoil.set_cell(grown, "beef-liver", "FE", alternatives='["usda-fdc:1:1089"]')
+    causes = {(c["table"], c["component"]): c["cause"] for c in of_grown()}
+    assert causes == {("candidates", "ZN"): "source", ("values", "ZN"): "source", ("values", "FE"): "code"}
+
+
+def test_the_amount_of_a_cell_is_not_explained_by_another_candidate(grown: Path, of_grown: Any) -> None:
+    """A candidate that lost cannot have moved the figure of the one that won."""
+    offered(grown, "beef-liver", "ZN")
+    spoil.set_cell(grown, "beef-liver", "ZN", value="77", low="70", high="80")
+    assert [c["cause"] for c in of_grown(table="values", kind="value")] == ["code"]
+
+
+def test_a_range_of_comparable_foods_follows_the_foods(grown: Path, of_grown: Any) -> None:
+    """Two cells whose range rests on comparable foods: new beef livers of the source explain the one, not the other."""
+    for component in ("ZN", "FE"):
+        for ingredient in ("beef-liver", "chicken-liver"):
+            for folder in (grown, grown.parent / "curated"):
+                spoil.set_cell(folder, ingredient, component, spread_basis="peers_cv")
+            spoil.set_cell(grown, ingredient, component, low="0.001", high="99")
+
+    def change(rows: spoil.Rows) -> None:
+        liver = next(r for r in rows if (r["may_supply_raw"], r["species"], r["part"]) == ("yes", "cattle", "liver"))
+        rows.append({**liver, "source": "usda-fdc", "release": "2024-10-31", "food_id": "1"})
+
+    spoil.edit(grown, "catalogue", change)
+    found = {(c["ingredient_id"], c["component"]): c["cause"] for c in of_grown(table="values", kind="value")}
+    assert found == {
+        ("beef-liver", "ZN"): "source", ("beef-liver", "FE"): "source",
+        ("chicken-liver", "ZN"): "code", ("chicken-liver", "FE"): "code",
+    }
+
+
+def test_a_block_that_is_re_expressed_follows_the_protein(grown: Path, of_grown: Any) -> None:
+    """An amino acid of the same food moves because the protein now comes from the new source."""
+    steps = '["reexpress_on_protein"]'
+    for folder in (grown, grown.parent / "curated"):
+        for ingredient in ("beef-liver", "chicken-liver"):
+            spoil.set_cell(folder, ingredient, "ILE", steps=steps)
+    for ingredient in ("beef-liver", "chicken-liver"):
+        spoil.set_cell(grown, ingredient, "ILE", value="0.657", low="", high="")
+    spoil.set_cell(grown, "beef-liver", "PROCNT", source="usda-fdc", release="2024-10-31", food_id="1", value="21.5")
+    found = {c["ingredient_id"]: c["cause"] for c in of_grown(table="values", kind="value", component="ILE")}
+    assert found == {"beef-liver": "source", "chicken-liver": "code"}
+
+
+def test_a_cited_record_that_changed_is_the_source_and_so_are_the_lines_below_it(old: Path, drift_to: Any) -> None:
+    cited = [r for r in spoil.read(old, "values") if r["source"] == "maintainer" and r["value"]]
+    spoil.set_cell(old, cited[0]["ingredient_id"], cited[0]["component"], n="77")
+    spoil.set_cell(old, cited[1]["ingredient_id"], cited[1]["component"], line="9999")
+    touch(old, "raw/maintainer/cited_values.csv", code=True)
+    assert [c["cause"] for c in drift_to(old)["changes"]] == ["source", "source"]
+
+
+def test_a_composite_has_the_cause_of_its_parts(old: Path, drift_to: Any) -> None:
+    """A part is supplied by another release, the composite's sum follows it; its own row names no source."""
+    cells = spoil.read(old, "values")
+    whole = next(r for r in cells if r["status"] == "composed" and r["value"])
+    part = whole["reason"].removeprefix("composed: ").split(" ")[0]
+    spoil.set_cell(old, part, whole["component"], release="27")
+    spoil.set_cell(old, whole["ingredient_id"], whole["component"], value="1.5")
+    touch(old, ZIP, "raw/maintainer/cited_values.csv", code=True)
+    found = {c["ingredient_id"]: c["cause"] for c in drift_to(old)["changes"]}
+    assert found == {part: "source", whole["ingredient_id"]: "source"}
 
 
 def test_a_source_that_came_or_went_is_a_changed_source() -> None:

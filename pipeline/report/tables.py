@@ -189,7 +189,8 @@ def _sources(
         differs = next((r.differs for r in source.releases if r.release == release), "")
         made.append({
             "id": source.id, "title": source.title, "publisher": source.publisher, "licence": source.licence,
-            "licence_url": source.licence_url, "attribution": source.attribution, "landing_page": source.landing_page,
+            "licence_url": source.licence_url, "attribution": source.attribution_of(release),
+            "landing_page": source.landing_page,
             "in_repository": source.in_repository, "release": release, "date": str(here.get("date") or ""),
             "standing": here.get("standing", ""), "foods": here.get("foods"), "published": here.get("published"),
             "set_aside": here.get("set_aside"), "differs": differs.strip(),

@@ -74,6 +74,12 @@ class Source:
     repeats: str = ""
     """The source of which this one is another edition: their agreement is not independent."""
 
+    def attribution_of(self, release: str) -> str:
+        """What to name when this release is used: the declared wording is that of the newest declared release."""
+        if release in ("", self.releases[0].release):
+            return self.attribution
+        return f"{self.publisher}. {self.title}, release {release}. {self.landing_page}"
+
     def module(self) -> ModuleType:
         """The reader module of this source."""
         return importlib.import_module(f"pipeline.sources.{self.reader}")
