@@ -75,11 +75,9 @@ def with_members(root: Path, altered: dict[str, bytes], *, declare: bool = True,
         for name, body in {archive.name: archive.read_bytes(), **altered}.items():
             text = _declared(text, name, body)
             if count and name in altered:
-                text, counted = re.subn(
-                    rf'(name = "{re.escape(name)}"\nsha256 = "[0-9a-f]+"\nbytes = \d+\nrecords = )\d+',
-                    rf"\g<1>{body.count(b'\n')}",
-                    text,
-                )
+                records = body.count(b"\n")
+                entry = rf'(name = "{re.escape(name)}"\nsha256 = "[0-9a-f]+"\nbytes = \d+\nrecords = )\d+'
+                text, counted = re.subn(entry, rf"\g<1>{records}", text)
                 assert counted == 1, name
         path.write_text(text, encoding="utf-8", newline="\n")
 

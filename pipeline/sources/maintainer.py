@@ -212,7 +212,9 @@ def _check_cited(rows: list[Row], schemas: Path) -> None:
         known = [amount for amount in (low, value, high) if amount is not None]
         if known != sorted(known):
             raise InputError(
-                f"low {_shown(low)}, value {_shown(value)}, high {_shown(high)} are not in order", where, "mend the numbers"
+                f"low {_shown(low)}, value {_shown(value)}, high {_shown(high)} are not in order",
+                where,
+                "mend the numbers",
             )
         if not known:
             raise InputError("neither value nor low nor high", where, "give the amount, or take the row out")
