@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import registry
 from pipeline.errors import InputError
-from pipeline.sources import Release
+from pipeline.sources import Release, declared
+from pipeline.workspace import Workspace
 
 if TYPE_CHECKING:
     import duckdb
@@ -37,7 +39,7 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     import pyarrow as pa
 
     folder, schemas = release.files[0], layouts.parent
-    tables = read_all(folder, schemas)
+    tables = read_all(folder, schemas, [source.id for source in declared(Workspace(folder.parent.parent))])
     types = {"number": pa.float64(), "integer": pa.int64()}
     for name, rows in tables.items():
         columns = registry.fields(schemas)[f"maintainer.{name}"]
@@ -70,11 +72,21 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     }
 
 
-def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
-    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault."""
+def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) -> dict[str, list[Row]]:
+    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault.
+
+    `sources` are the ids that raw/sources.toml declares; without them a source is taken as it stands.
+    """
     tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
+            for row in rows if column.constraint == "source" and sources is not None else ():
+                if row[column.column] is not None and row[column.column] not in sources:
+                    raise InputError(
+                        f"{column.column} {row[column.column]!r} is not one of {', '.join(sources)}",
+                        _where(name, row),
+                        "mend the id, or declare the source in raw/sources.toml",
+                    )
             if column.constraint.startswith("ref:maintainer."):
                 target = column.constraint.removeprefix("ref:maintainer.")
                 key = next(c.column for c in registry.fields(schemas)[f"maintainer.{target}"] if c.key)
