@@ -80,13 +80,14 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
     tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
-            for row in rows if column.constraint == "source" and sources is not None else ():
-                if row[column.column] is not None and row[column.column] not in sources:
-                    raise InputError(
-                        f"{column.column} {row[column.column]!r} is not one of {', '.join(sources)}",
-                        _where(name, row),
-                        "mend the id, or declare the source in raw/sources.toml",
-                    )
+            if column.constraint == "source" and sources is not None:
+                for row in rows:
+                    if row[column.column] is not None and row[column.column] not in sources:
+                        raise InputError(
+                            f"{column.column} {row[column.column]!r} is not one of {', '.join(sources)}",
+                            _where(name, row),
+                            "mend the id, or declare the source in raw/sources.toml",
+                        )
             if column.constraint.startswith("ref:maintainer."):
                 target = column.constraint.removeprefix("ref:maintainer.")
                 key = next(c.column for c in registry.fields(schemas)[f"maintainer.{target}"] if c.key)
