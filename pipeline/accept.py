@@ -60,8 +60,9 @@ def accept(
 ) -> Acceptance:
     """Make the present build the accepted table unless it is so already; `undecided` fail findings refuse it.
 
-    The build must be current. An accepted table that carries no version counts as not accepted yet. What is in place
-    stays untouched on any failure. InputError where the reason is empty or there is no build.
+    The build must be current. An accepted table that carries no version counts as not accepted yet. Where the rules
+    have nothing against it, the models of the registry are asked: what breaks them refuses the build too. What is in
+    place stays untouched on any failure. InputError where the reason is empty or there is no build.
     """
     from pipeline.build import locked
     from pipeline.drift import drift
@@ -76,13 +77,21 @@ def accept(
         version = accepted_version(workspace)
         if version and not found["changes"]:
             return Acceptance("nothing", version, found)
-        if undecided:
-            return Acceptance("refused", version, found, tuple(undecided))
+        if refusing := tuple(undecided) or _broken_contract(workspace):
+            return Acceptance("refused", version, found, refusing)
         time = now()
         fresh = next_version(time, _versions(workspace))
         say(f"writing version {fresh}")
         _publish(workspace, found, reason, time, fresh, workbook, first=not version)
     return Acceptance("accepted", fresh, found)
+
+
+def _broken_contract(workspace: Workspace) -> tuple[str, ...]:
+    """What the models of the registry find wrong with the built tables."""
+    from schemas.models import validate_published
+
+    found = validate_published(workspace.built, workspace.schemas)
+    return tuple(f"{f.rule} {f.subject}: {f.detail} ({f.file}{f':{f.line}' if f.line else ''})" for f in found)
 
 
 def accepted_version(workspace: Workspace) -> str:

@@ -112,7 +112,7 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     from pipeline.decisions import verify
     from pipeline.publish import export_tables
     from pipeline.reference import build_reference
-    from schemas.models import require, validate_handover
+    from schemas.models import require, validate_handover, validate_maintainer
 
     started = time.monotonic()
     sources = declared(workspace)
@@ -129,10 +129,11 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
             say("reference: components, units, statuses, facets, comparable foods")
             with ThreadPoolExecutor(1) as beside, con.cursor() as other:
                 handed_over = beside.submit(validate_handover, other, workspace.schemas)
+                entered = beside.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
                 try:
                     build_reference(con, workspace.schemas)
-                finally:  # a fault of the hand-over is named before what it led to
-                    require(handed_over.result())
+                finally:  # a fault of what was handed over or entered is named before what it led to
+                    require([*entered.result(), *handed_over.result()])
             verify(con)
             say("curated: choosing values, naming gaps")
             build_curated(con, workspace.schemas, workspace.maintainer / "needs")

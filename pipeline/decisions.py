@@ -16,7 +16,6 @@ MATCHED = """
 select d.line, d.decision_id, d.source, d.food_id, d.source_component, d.ingredient_id, d.component, d.action,
   d.expect_text, d.expect_derivation, v.text, v.derivation, f.food_id is not null as has_food,
   v.source_component is not null as has_value,
-  d.ingredient_id is null or i.ingredient_id is not null as has_ingredient,
   d.ingredient_id is null or l.ingredient_id is not null as has_link,
   d.component is null or d.source_component is null or m.component is not null as has_component
 from archival.maintainer_decisions d
@@ -24,7 +23,6 @@ from archival.maintainer_decisions d
   left join (select distinct source, food_id from archival.foods) f on f.source = d.source and f.food_id = d.food_id
   left join archival."values" v on v.source = d.source and v.food_id = d.food_id
     and v.source_component = d.source_component
-  left join archival.maintainer_ingredients i on i.ingredient_id = d.ingredient_id
   left join (
     select ingredient_id, source, food_id from reference.links
     union select ingredient_id, 'maintainer', id from archival.maintainer_cited_values
@@ -58,10 +56,10 @@ def verify(con: duckdb.DuckDBPyConnection) -> int:
                 where,
                 "mend source_component, or take the row out",
             )
-        if not d["has_ingredient"] or not d["has_link"]:
-            what = "is not an ingredient" if not d["has_ingredient"] else f"does not use {d['source']} {d['food_id']}"
+        if not d["has_link"]:
             raise InputError(
-                f"decision {d['decision_id']} matches nothing: {d['ingredient_id']} {what}",
+                f"decision {d['decision_id']} matches nothing: {d['ingredient_id']} does not use {d['source']}"
+                f" {d['food_id']}",
                 where,
                 "mend ingredient_id, or leave it empty",
             )

@@ -527,6 +527,6 @@ def _compare_with_repository(workspace: Workspace, name: str, origin: Path) -> E
         raise InputError("no such file", str(origin), "give the path of the downloaded archive")
     if digest_of(origin) not in {digest_of(path) for path in release.files}:
         with opened_archive(origin, release.members, origin.name) as bundle:
-            for member, digest in release.members.items():
-                require_digest(hashlib.sha256(bundle.read(member)).hexdigest(), digest, f"{origin.name}!{member}")
+            for name, member in release.members.items():
+                require_digest(hashlib.sha256(bundle.read(name)).hexdigest(), member.sha256, f"{origin.name}!{name}")
     return replace(_in_repository(release), note=f"{origin.name} holds the same files")

@@ -35,6 +35,7 @@ CURE = {
     "archival": "mend the reader, or restore the pinned file",
 }
 EMPTY = "is empty, though required"
+DOUBLED = "key is not unique"
 Known = Mapping[str, frozenset[str]]
 
 
@@ -56,8 +57,10 @@ def model(
         for f in fields
     }
     key = [f.column for f in fields if f.key]
-    checks = [pa.Check(lambda df: not df.duplicated(key).any(), error="key is not unique")] if key else []
-    return pa.DataFrameSchema(columns, checks=checks, strict=True, ordered=True, coerce=False, name=name)
+    checks = [pa.Check(lambda df: not df.duplicated(key).any(), error=DOUBLED)] if key else []
+    return pa.DataFrameSchema(
+        columns, checks=checks, strict=True, ordered=True, coerce=False, name=name, metadata={"key": key}
+    )
 
 
 @cache
@@ -138,6 +141,12 @@ def _is_json(text: str, kind: str) -> bool:
         return False
 
 
+@cache
+def _awake() -> None:
+    """assert_awake, once in a process for all boundaries; the gate's own test asks anew each time."""
+    assert_awake()
+
+
 def assert_awake() -> None:
     """Raise InputError where pandera lets planted faults pass, as its environment switches can make it do."""
     import pandas as pd
@@ -180,12 +189,30 @@ def failures(
         schema.validate(frame, lazy=True)
     except pa.errors.SchemaErrors as error:
         found: list[Finding] = []
+
+        def note(row: int, told: str, column: str) -> None:
+            subject, file, line = where(row)
+            found.append(
+                Finding(
+                    "fail",
+                    subject,
+                    told,
+                    CURE[boundary],
+                    scope="curated" if boundary == "published" else "source",
+                    file=file,
+                    line=line,
+                    rule=f"contract:{schema.name}.{column}",
+                )
+            )
+
         cases = error.failure_cases
         for column, check, case, index in zip(
             cases["column"], cases["check"], cases["failure_case"], cases["index"], strict=True
         ):
-            row = None if pd.isna(index) else int(index)
-            subject, file, line = where(row if row is not None else -1)
+            if str(check) == DOUBLED:  # the check is of the whole table: its rows are looked up here
+                for row in _doubled(frame, schema.metadata["key"]):
+                    note(row, DOUBLED, "")
+                continue
             said = {
                 "column_in_dataframe": "is missing",
                 "column_in_schema": "is not in the registry",
@@ -194,21 +221,15 @@ def failures(
             named = (
                 str(case) if str(check).startswith("column_") else "" if column == schema.name else str(column or "")
             )
-            shown = "" if str(check).startswith(("column_", EMPTY, "key")) else f" {case!r}"
-            found.append(
-                Finding(
-                    "fail",
-                    subject,
-                    f"{named}{shown} {said}".strip(),
-                    CURE[boundary],
-                    scope="curated" if boundary == "published" else "source",
-                    file=file,
-                    line=line,
-                    rule=f"contract:{schema.name}.{named}",
-                )
-            )
+            shown = "" if str(check).startswith(("column_", EMPTY)) else f" {case!r}"
+            note(-1 if pd.isna(index) else int(index), f"{named}{shown} {said}".strip(), named)
         return sorted(found, key=lambda f: (f.file, f.line or 0, f.rule, f.subject, f.detail))
     return []
+
+
+def _doubled(frame: pd.DataFrame, key: list[str]) -> list[int]:
+    """The rows whose key stands further up already, at most CAP."""
+    return [int(row) for row in frame.duplicated(key).to_numpy().nonzero()[0][:CAP]]
 
 
 def read_text(path: Path) -> pyarrow.Table:
@@ -248,15 +269,17 @@ def _locate(
     return where
 
 
-def validate_published(folder: Path, schemas: Path, shown: str = "curated", *, full: bool = True) -> list[Finding]:
+def validate_published(
+    folder: Path, schemas: Path, shown: str = "curated", *, full: bool = True, cells: bool = True
+) -> list[Finding]:
     """Faults of every published table in `folder`: its CSV against the model, its Parquet twin by type and content.
 
     Unless `full`, tables of more than SMALL rows are held to the same registry by Arrow, which is faster; a test holds
-    the two to the same findings.
+    the two to the same findings. Unless `cells`, the twins are held to their types alone: rule T08 compares the cells.
     """
     import pyarrow as arrow
 
-    assert_awake()
+    _awake()
     fields, words = registry.fields(schemas), registry.vocabularies(schemas)
     found: list[Finding] = []
     tables: dict[str, pyarrow.Table] = {}
@@ -294,7 +317,7 @@ def validate_published(folder: Path, schemas: Path, shown: str = "curated", *, f
             )
         else:
             found += arrow_failures(held, table, fields[table], words, known, f"{shown}/{table}.csv")
-        found += _parquet(folder / f"{table}.parquet", held, table, fields[table], f"{shown}/{table}.parquet")
+        found += _parquet(folder / f"{table}.parquet", held, table, fields[table], f"{shown}/{table}.parquet", cells)
     return found
 
 
@@ -336,11 +359,18 @@ def arrow_failures(
             if pc.any(mask).as_py():
                 note(mask, f.column, complaint)
     if key and held.select(key).group_by(key).aggregate([]).num_rows != held.num_rows:
-        found.append(
+        found += [
             Finding(
-                "fail", shown, "key is not unique", CURE["published"], file=shown, line=1, rule=f"contract:{table}."
+                "fail",
+                ":".join(str(held.column(k)[row].as_py()) for k in key),
+                DOUBLED,
+                CURE["published"],
+                file=shown,
+                line=row + 2,
+                rule=f"contract:{table}.",
             )
-        )
+            for row in _doubled(held.select(key).to_pandas(), key)
+        ]
     return sorted(found, key=lambda f: (f.file, f.line or 0, f.rule, f.subject, f.detail))
 
 
@@ -376,8 +406,10 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
     ]
 
 
-def _parquet(path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, ...], shown: str) -> list[Finding]:
-    """Faults of the Parquet twin: types after the registry, finite numbers, and the same cells as the CSV."""
+def _parquet(
+    path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, ...], shown: str, cells: bool
+) -> list[Finding]:
+    """Faults of the Parquet twin: types after the registry and, if `cells`, finite numbers and the cells of the CSV."""
     import pyarrow as arrow
     import pyarrow.compute as pc
     import pyarrow.parquet as pq
@@ -388,13 +420,15 @@ def _parquet(path: Path, text: pyarrow.Table, table: str, fields: tuple[Field, .
     try:
         twin = pq.read_table(path)
     except (OSError, arrow.ArrowInvalid) as error:
-        return [fault(f"cannot be read: {str(error).splitlines()[0]}")]
+        return [fault(f"cannot be read: {str(error).splitlines()[0]}")] if cells else []
     types = {"number": arrow.float64(), "integer": arrow.int64()}
     found = [
         fault(f"{f.column} has type {twin.schema.field(f.column).type}, not {types.get(f.type, arrow.string())}")
         for f in fields
         if f.column in twin.column_names and twin.schema.field(f.column).type != types.get(f.type, arrow.string())
     ]
+    if not cells:
+        return found
     if twin.column_names != [f.column for f in fields]:
         return [*found, fault("has other columns than the registry")]
     if found:
@@ -418,7 +452,7 @@ def validate_maintainer(folder: Path, schemas: Path) -> list[Finding]:
     """Faults of the files that people enter, each with file and line."""
     import pyarrow as arrow
 
-    assert_awake()
+    _awake()
     fields, words = registry.fields(schemas), registry.vocabularies(schemas)
     frames: dict[str, tuple[pd.DataFrame, list[int]]] = {}
     for name in registry.MAINTAINER:
@@ -462,7 +496,7 @@ def handover_fields(schemas: Path) -> dict[str, tuple[Field, ...]]:
 
 def validate_handover(con: duckdb.DuckDBPyConnection, schemas: Path) -> list[Finding]:
     """Faults of what the readers handed over: foods and components by model, the values table by the database."""
-    assert_awake()
+    _awake()
     contract = handover_fields(schemas)
     found: list[Finding] = []
     for table in ("archival.foods", "archival.components"):

@@ -60,8 +60,9 @@ def small_members() -> dict[str, bytes]:
     }
 
 
-def with_members(root: Path, altered: dict[str, bytes], *, declare: bool = True) -> None:
-    """Write the pinned SR28 archive of `root` anew with the altered members and, if `declare`, their digests."""
+def with_members(root: Path, altered: dict[str, bytes], *, declare: bool = True, count: bool = True) -> None:
+    """Write the pinned SR28 archive of `root` anew with the altered members and, if `declare`, their digests, with
+    their records too if `count`."""
     archive = root / "raw" / "usda-sr28" / "28" / "sr28asc.zip"
     with zipfile.ZipFile(archive) as bundle:
         bodies = {name: bundle.read(name) for name in bundle.namelist()} | altered
@@ -73,6 +74,11 @@ def with_members(root: Path, altered: dict[str, bytes], *, declare: bool = True)
         text = path.read_text(encoding="utf-8")
         for name, body in {archive.name: archive.read_bytes(), **altered}.items():
             text = _declared(text, name, body)
+            if count and name in altered:
+                records = body.count(b"\n")
+                entry = rf'(name = "{re.escape(name)}"\nsha256 = "[0-9a-f]+"\nbytes = \d+\nrecords = )\d+'
+                text, counted = re.subn(entry, rf"\g<1>{records}", text)
+                assert counted == 1, name
         path.write_text(text, encoding="utf-8", newline="\n")
 
 

@@ -134,6 +134,27 @@ def test_undecided_fail_findings_refuse(space: Workspace) -> None:
     assert take(space, undecided=["Q1 beef-liver:MN"]).standing == "nothing"
 
 
+def test_a_build_that_breaks_the_models_is_refused_with_the_place(space: Workspace) -> None:
+    """What the rules let pass and the registry does not allow: here a match quality that is none."""
+    spoil.set_cell(space.built, "beef-liver", "ZN", match_quality="Z")
+    result = take(space)
+    assert (result.standing, result.exit_status) == ("refused", 1)
+    (cell, *twins) = result.undecided
+    line = next(
+        place
+        for place, row in enumerate(spoil.read(space.built, "values"), start=2)
+        if (row["ingredient_id"], row["component"]) == ("beef-liver", "ZN")
+    )
+    assert cell == (
+        "contract:values.match_quality beef-liver:ZN: match_quality 'Z' is not a word of match_quality"
+        f" (curated/values.csv:{line})"
+    )
+    assert all("differs from the CSV" in twin for twin in twins)
+    assert not (space.curated / "manifest.json").exists()
+    # a finding of the rules comes alone: the models are asked last
+    assert take(space, undecided=["Q1 beef-liver:MN"]).undecided == ("Q1 beef-liver:MN",)
+
+
 def test_a_table_edited_by_hand_is_mended_by_accept_and_told(space: Workspace) -> None:
     take(space)
     path = space.curated / "values.csv"

@@ -55,14 +55,20 @@ def root(published_small: Path, tmp_path: Path) -> Path:
 Spoil = Callable[[Path], None]
 
 
-def values_file(change: Callable[[list[bytes]], None], *, cut: int = 0, declare: bool = True) -> Spoil:
+def values_file(change: Callable[[list[bytes]], None], *, cut: int = 0, count: bool = True) -> Spoil:
     """Spoil the values file: `change` its lines, then `cut` bytes from its end."""
+    return member_file("NUT_DATA", change, cut=cut, count=count)
+
+
+def member_file(stem: str, change: Callable[[list[bytes]], None], *, cut: int = 0, count: bool = True) -> Spoil:
+    """Spoil a file of the archive; its digest is declared anew, and its records too if `count`."""
 
     def spoil(root: Path) -> None:
-        lines = small_members()["NUT_DATA.txt"].split(b"\r\n")[:-1]
+        name = f"{stem}.txt"
+        lines = small_members().get(name, oracle.member(name)).split(b"\r\n")[:-1]
         change(lines)
         body = b"\r\n".join(lines) + b"\r\n"
-        with_members(root, {"NUT_DATA.txt": body[: len(body) - cut]}, declare=declare)
+        with_members(root, {name: body[: len(body) - cut]}, count=count)
 
     return spoil
 
@@ -133,6 +139,32 @@ def wrong_member(root: Path) -> None:
     )
 
 
+def cited(start: str, old: str, new: str) -> Spoil:
+    """Spoil the record of cited_values.csv whose id is `start`."""
+    return file(CITED, altered(f"{start},", old, new))
+
+
+def without_status(code: str) -> Spoil:
+    """Take a code of SR28 out of the status map."""
+    return file("schemas/status_map.csv", lambda lines: [t for t in lines if not t.startswith(f"usda-sr28,{code},")])
+
+
+def undeclared_records(root: Path) -> None:
+    """The declaration of a file lost its number of records."""
+    path = root / "raw" / "sources.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("records = 10\n", ""), encoding="utf-8", newline="\n")
+
+
+BIOTIN, ASH_CA = "beef-liver-biot-mext", "beef-bone-fresh-ca-paloheimo-1965"
+IODINE = "pork-tenderloin-lean-id-mext"
+BIOTIN_PLACE, ASH_CA_PLACE, IODINE_PLACE = (
+    rf"{CITED}:{line_of(CITED, start + ',')}:" for start in (BIOTIN, ASH_CA, IODINE)
+)
+_TEXT = ',{},ug,"per 100 g edible portion, raw",{}'
+COMPOSITE = COMPOSITE_FIRST["ingredient_id"]
+DECISIONS, ALIASES = "raw/maintainer/decisions.csv", "raw/maintainer/ingredient_aliases.csv"
+DECISION = "probe,{source},05027,{component},{ingredient},{tag},,,acknowledge,x,x,,open"
+
 # name: (how to spoil, what the line must say: place, then words of the fault)
 CASES: dict[str, tuple[Spoil, str, str]] = {
     "truncated values file, in the middle of a line": (
@@ -162,6 +194,92 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
         r"NUT_DATA\.txt:1\b",
         "77",
     ),
+    "unknown source code, the derivation being known": (
+        values_file(replaced(3, b"^~4~^~NC~", b"^~99~^~NC~")),
+        r"NUT_DATA\.txt:3\b",
+        r"Src_Cd '99' is not in SRC_CD\.txt, 1 rows",
+    ),
+    "unknown derivation code, the source code being known": (
+        values_file(replaced(3, b"^~4~^~NC~", b"^~4~^~NX~")),
+        r"NUT_DATA\.txt:3\b",
+        r"Deriv_Cd 'NX' is not in DERIV_CD\.txt",
+    ),
+    "value without a source code": (
+        values_file(replaced(3, b"^~4~^~NC~", b"^~~^~NC~")),
+        r"NUT_DATA\.txt:3\b",
+        r"Src_Cd '' is not in SRC_CD\.txt",
+    ),
+    "code that the release no longer lists": (
+        member_file("DERIV_CD", lambda lines: lines.remove(next(t for t in lines if t.startswith(b"~NC~")))),
+        r"NUT_DATA\.txt:3\b",
+        r"Deriv_Cd 'NC' is not in DERIV_CD\.txt",
+    ),
+    "derivation code without a status": (
+        without_status("derivation,NC"),
+        r"NUT_DATA\.txt:3\b",
+        "Deriv_Cd 'NC' has no status.*status_map",
+    ),
+    "source code without a status": (
+        without_status("source_code,4"),
+        r"NUT_DATA\.txt:3\b",
+        "Src_Cd '4' has no status",
+    ),
+    "unknown statistical comment": (
+        values_file(replaced(13, b"~2, 3~", b"~2, 5~")),
+        r"NUT_DATA\.txt:13\b",
+        "Stat_Cmt '2, 5' is not in the documentation",
+    ),
+    "unknown mark of an added nutrient": (
+        values_file(replaced(3, b"~NC~^~~^~~^", b"~NC~^~~^~X~^")),
+        r"NUT_DATA\.txt:3\b",
+        "Add_Nutr_Mark 'X'",
+    ),
+    "confidence code, which has no meaning yet": (
+        values_file(lambda lines: lines.__setitem__(12, lines[12] + b"~A~")),
+        r"NUT_DATA\.txt:13\b",
+        "CC 'A'",
+    ),
+    "two unknown codes are both listed, the first place first": (
+        values_file(lambda lines: (replaced(13, b"~2, 3~", b"~9~")(lines), replaced(3, b"^~4~", b"^~99~")(lines))[0]),
+        r"NUT_DATA\.txt:3\b",
+        "2 unknown codes: Src_Cd '99'.*Stat_Cmt '9'.*from line 13",
+    ),
+    "unknown food group": (
+        member_file("FOOD_DES", replaced(3, b"~0100~", b"~0199~")),
+        r"FOOD_DES\.txt:3\b",
+        r"FdGrp_Cd '0199' is not in FD_GROUP\.txt",
+    ),
+    "unknown mark of the survey": (
+        member_file("FOOD_DES", replaced(3, b"^~Y~^", b"^~y~^")),
+        r"FOOD_DES\.txt:3\b",
+        "Survey 'y'",
+    ),
+    "unknown LanguaL factor": (
+        member_file("LANGUAL", replaced(1, b"~A0273~", b"~A9999~")),
+        r"LANGUAL\.txt:1\b",
+        r"Factor_Code 'A9999' is not in LANGDESC\.txt",
+    ),
+    "unknown type of footnote": (
+        member_file("FOOTNOTE", replaced(1, b"^~D~^", b"^~Q~^")),
+        r"FOOTNOTE\.txt:1\b",
+        "Footnt_Typ 'Q'",
+    ),
+    "unknown unit": (
+        member_file("NUTR_DEF", replaced(2, b"^~g~^", b"^~gr~^")),
+        r"NUTR_DEF\.txt:2\b",
+        "Units 'gr'",
+    ),
+    "values file that ends at a line end too early": (
+        values_file(lambda lines: lines.pop() and None, count=False),
+        r"sr28asc\.zip!NUT_DATA\.txt",
+        f"{LAST_VALUE - 1} records where {LAST_VALUE} are due",
+    ),
+    "code file with a record too many": (
+        member_file("SRC_CD", lambda lines: lines.append(b"~14~^~Planted~"), count=False),
+        r"sr28asc\.zip!SRC_CD\.txt",
+        "11 records where 10 are due",
+    ),
+    "number of records that is not declared": (undeclared_records, r"raw/sources\.toml", "records"),
     "number of the release that is not one": (
         values_file(lambda lines: lines.__setitem__(0, lines[0].replace(b"^0.85^", b"^0,85^"))),
         r"NUT_DATA\.txt:1\b",
@@ -249,6 +367,107 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
         rf"{CITED}:2\b",
         "-1",
     ),
+    "cited value in another unit": (cited(BIOTIN, ",76,ug,", ",76,mg,"), BIOTIN_PLACE, "unit is mg.*BIOT is ug"),
+    "cited value with an unknown step": (
+        cited(BIOTIN, ",[],", ',"[""nope""]",'),
+        BIOTIN_PLACE,
+        "step 'nope' is not defined",
+    ),
+    "cited value whose step is no text": (cited(BIOTIN, ",[],", ",[1],"), BIOTIN_PLACE, "step 1 is not defined"),
+    "cited value whose step leads to another unit": (
+        cited(BIOTIN, ",[],", ',"[""g_to_mg""]",'),
+        BIOTIN_PLACE,
+        "g_to_mg leads to same in mg, not to BIOT in ug",
+    ),
+    "cited value whose step leads to another component": (
+        cited(ASH_CA, "bone_ash_to_ca", "bone_ash_to_p"),
+        ASH_CA_PLACE,
+        "bone_ash_to_p leads to P in mg, not to CA",
+    ),
+    "cited value that is not its text": (
+        cited(BIOTIN, ",76,ug,", ",67,ug,"),
+        BIOTIN_PLACE,
+        "text '76.0' gives value 76, not 67",
+    ),
+    "cited value with a decimal comma that is not its text": (
+        cited("chicken-liver-id-ciqual", ",2.4,", ",24,"),
+        rf"{CITED}:{line_of(CITED, 'chicken-liver-id-ciqual,')}:",
+        "text '2,4' gives value 2.4, not 24",
+    ),
+    "cited value that is not its text by its steps": (
+        cited(ASH_CA, ",12876,", ",12867,"),
+        ASH_CA_PLACE,
+        "by the steps.*bone_ash_to_ca.*gives value 12876, not 12867",
+    ),
+    "cited value whose step was left out": (
+        cited(ASH_CA, '"[""bone_ash_to_ca""]"', "[]"),
+        ASH_CA_PLACE,
+        "gives value 34.8, not 12876",
+    ),
+    "cited range that is not its text": (
+        cited(IODINE, _TEXT.format("1,1", "measured,,,"), _TEXT.format("0.8 to 1.2,", "measured,0.8,1.3,")),
+        IODINE_PLACE,
+        "gives high 1.2, not 1.3",
+    ),
+    "cited limit that is not its text": (
+        cited(IODINE, _TEXT.format("1,1", "measured,,,"), _TEXT.format("< 0.6,", "below_detection,0,0.5,")),
+        IODINE_PLACE,
+        "gives high 0.6, not 0.5",
+    ),
+    "cited value below its own range": (cited(ASH_CA, ",11100,", ",12900,"), ASH_CA_PLACE, "low 12900.*not in order"),
+    "cited value above its own range": (cited(ASH_CA, ",14763,", ",12800,"), ASH_CA_PLACE, "high 12800.*not in order"),
+    "cited value without a number": (cited(IODINE, ",1,1,ug,", ",some,,ug,"), IODINE_PLACE, "neither value nor low"),
+    "cited trace with a value": (cited(IODINE, ",measured,", ",trace,"), IODINE_PLACE, "value 1 with status trace"),
+    "cited number that only the model takes for none": (
+        cited(ASH_CA, ",14763,", ",1e999,"),
+        ASH_CA_PLACE,
+        "high '1e999' is not a finite number",
+    ),
+    "cited record that repeats an unknown source": (
+        cited(IODINE, ",mext,11140,", ",mexx,11140,"),
+        IODINE_PLACE,
+        "repeats_source 'mexx'",
+    ),
+    "food of an unknown source": (
+        file(FOODS, appended("chicken-liver,usda-sr29,05027,A,Some food,")),
+        rf"{FOODS}:{LAST_FOOD}:",
+        "source 'usda-sr29' is not one of usda-sr28, usda-fdc",
+    ),
+    "decision on an unknown source": (
+        file(DECISIONS, appended(DECISION.format(source="mexx", component="", ingredient="", tag=""))),
+        rf"{DECISIONS}:2:",
+        "source 'mexx'",
+    ),
+    "part of a composite that is no part": (
+        file(INGREDIENTS, altered("beef-bone-fresh,", ",raw,", ",composite,")),
+        rf"{COMPOSITES}:2:",
+        "beef-bone-fresh is of kind composite, and is a part",
+    ),
+    "composite that is not called one": (
+        file(INGREDIENTS, altered(f"{COMPOSITE},", ",composite,", ",raw,")),
+        rf"{COMPOSITES}:2:",
+        f"{COMPOSITE} is of kind raw, and has parts",
+    ),
+    "composite without parts": (
+        file(INGREDIENTS, altered("beef-heart,", ",raw,", ",composite,")),
+        rf"{INGREDIENTS}:{line_of(INGREDIENTS, 'beef-heart,')}:",
+        "beef-heart has no parts",
+    ),
+    "decision on an ingredient that is not there": (
+        file(DECISIONS, appended(DECISION.format(source="mext", component="", ingredient="unicorn", tag=""))),
+        rf"{DECISIONS}:2:",
+        "ingredient_id 'unicorn' is not in ingredients.csv",
+    ),
+    "decision on a component that is not in the registry": (
+        file(DECISIONS, appended(DECISION.format(source="mext", component="", ingredient="", tag="XYZZY"))),
+        rf"{DECISIONS}:2:",
+        "XYZZY.*registry",
+    ),
+    "alias of an ingredient that is not there": (
+        file(ALIASES, appended("old-liver,unicorn-liver,renamed,2026.11.1,")),
+        rf"{ALIASES}:2:",
+        "unicorn-liver",
+    ),
     "bad header": (
         file(INGREDIENTS, altered("ingredient_id,", "scientific_name", "latin_name")),
         rf"{INGREDIENTS}:1\b",
@@ -300,6 +519,10 @@ BY_COMMAND = (
     "duplicate ingredient id",
     "component that is not in the registry",
     "number that is not one",
+    "cited value in another unit",
+    "cited number that only the model takes for none",
+    "unknown source code, the derivation being known",
+    "values file that ends at a line end too early",
     "bad header",
     "bad caution",
     "shares that are not 100",

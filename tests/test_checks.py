@@ -12,6 +12,8 @@ from typing import Any
 from xml.etree import ElementTree
 
 import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from pipeline.checks import catalogue, render
@@ -27,6 +29,7 @@ from pipeline.notes import publisher_notes
 from pipeline.workspace import Workspace
 from tests.benchmarks import mutations
 from tests.check_cases import CASES, candidates
+from tests.spoil import edit, read
 
 CheckResult = dict[str, Any]
 # Rules of one scene, of two builds, or of files: each has a test of its own below, or is named in NOT_BY_CASE.
@@ -386,6 +389,43 @@ def test_spoilt_table_is_a_finding(published: Path, checkout: Workspace, spoil: 
     path.write_text("".join(lines), encoding="utf-8")
     made = run_accepted(published, checkout.schemas)
     assert status(made, rule) == "failed"
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "told"),
+    [
+        ("value", "much", "value 'much' is not a finite number"),
+        ("value", "-0.5", "value '-0.5' is below 0"),
+        ("steps", "{}", "steps '{}' is not a JSON list"),
+        ("unit", "", "unit is empty, though required"),
+        ("match_quality", "Z", "match_quality 'Z' is not a word of match_quality"),
+        ("component", "XX", "component 'XX' is not in components"),
+    ],
+)
+def test_models_hold_the_committed_table_and_a_fault_is_told_once(
+    published: Path, checkout: Workspace, column: str, text: str, told: str
+) -> None:
+    edit(published, "values", lambda rows: rows[40].update({column: text}))
+    made = run_accepted(published, checkout.schemas)
+    row = read(published, "values")[40]
+    subject = f"{row['ingredient_id']}:{row['component']}"
+    assert [(f["severity"], f["detail"]) for f in findings(made, "T02") if f["subject"] == subject] == [
+        ("fail", f"values.csv:42: {told}")
+    ]
+    assert status(made, "T02") == "failed"
+
+
+def test_a_doubled_row_and_a_twin_of_other_types_are_findings(published: Path, checkout: Workspace) -> None:
+    edit(published, "gaps", lambda rows: rows.insert(7, dict(rows[7])))
+    twin = published / "values.parquet"
+    table = pq.read_table(twin)
+    place = table.column_names.index("n")
+    pq.write_table(table.set_column(place, "n", table.column("n").cast(pa.string())), twin)
+    row = read(published, "gaps")[7]
+    assert [(f["subject"], f["detail"]) for f in findings(run_accepted(published, checkout.schemas), "T02")] == [
+        (f"{row['ingredient_id']}:{row['component']}", "gaps.csv:10: key is not unique"),
+        ("values", "values.parquet:1: n has type string, not int64"),
+    ]
 
 
 def test_no_table_is_an_input_error(tmp_path: Path, checkout: Workspace) -> None:

@@ -124,7 +124,11 @@ def test_a_doubled_key_and_wrong_columns_are_faults(
 ) -> None:
     monkeypatch.setattr(models, "SMALL", -1)
     spoil.edit(folder, "gaps", lambda rows: rows.append(dict(rows[0])))
-    assert [f.detail for f in published(space, folder, full=full)] == ["key is not unique"]
+    found = published(space, folder, full=full)
+    first, count = spoil.read(folder, "gaps")[0], len(spoil.read(folder, "gaps"))
+    assert [(f.detail, f.subject, f.line) for f in found] == [
+        ("key is not unique", f"{first['ingredient_id']}:{first['component']}", count + 1)
+    ]
     for table, old, new in (
         ("values", ",status,", ",standing,"),
         ("gaps", "ingredient_id,component", "component,ingredient_id"),
@@ -173,6 +177,9 @@ def test_parquet_twin_has_types_finite_numbers_and_the_same_cells(space: Workspa
         pq.write_table(table.set_column(place, "value", column), path)
         found = models.validate_published(folder, space.schemas)
         assert any(told in f.detail and f.file == "curated/values.parquet" for f in found), told
+        # rule T08 compares the cells: to it only the types are news
+        types_alone = models.validate_published(folder, space.schemas, cells=False)
+        assert [f.file for f in types_alone] == (["curated/values.parquet"] if "type" in told else [])
     path.write_bytes(b"no")
     assert any("cannot be read" in f.detail for f in models.validate_published(folder, space.schemas))
 
@@ -215,6 +222,25 @@ def test_a_fault_of_a_maintainer_file_has_line_and_cure(
     with pytest.raises(InputError) as caught:
         models.require(found)
     assert caught.value.exit_status == 2 and f"raw/maintainer/{name}.csv:4" in caught.value.line() and caught.value.cure
+
+
+def test_what_people_enter_and_what_readers_hand_over_are_both_asked_in_a_build(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A build asks both models, and tells the fault of the maintainer's file first."""
+    root = Workspace(spoil.copy(space.root, tmp_path / "root"))
+    (root.work / "state.json").unlink()
+    entered = Finding("fail", "planted", "planted of people", "mend it", file="raw/maintainer/planted.csv", line=3)
+    handed = Finding("fail", "planted", "planted of a reader", "mend it")
+    monkeypatch.setattr(models, "validate_handover", lambda *_: [handed])
+    for told, found in (
+        ("raw/maintainer/planted.csv:3: planted of people (and 1 more) -> mend it", [entered]),
+        ("planted: planted of a reader -> mend it", []),
+    ):
+        monkeypatch.setattr(models, "validate_maintainer", lambda *_, found=found: found)
+        with pytest.raises(InputError) as caught:
+            build(root, lambda _: None, workbook=False)
+        assert caught.value.line() == told
 
 
 # handover -------------------------------------------------------------------------------------------------------------

@@ -419,6 +419,7 @@ def test_mext_unknown_tag_unit_and_marker_stop_the_reader(mext_files: list[Path]
         "tag": ("mext.csv", "マンガン,MN,mg", "マンガン,MANGAN,mg", "!AF11 tag 'MN', expected 'MANGAN'"),
         "unit": ("mext.csv", "ヨウ素,ID,μg", "ヨウ素,ID,mg", "!AH10 unit 'μg', expected 'mg'"),
         "marker": ("mext.toml", "pattern = 'Tr'", "pattern = 'tr'", "marker 'Tr' (3059 cells)"),
+        "records": ("mext.toml", "records = 2478", "records = 2477", "2478 foods where edition 2020 has 2477"),
     }
     for name, (file, old, new, expected) in changes.items():
         with pytest.raises(InputError) as caught:

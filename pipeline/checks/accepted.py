@@ -1,10 +1,12 @@
-"""The rules over the committed table alone: loaded from its CSV files, held against manifest and Parquet twins."""
+"""The rules over the committed table alone: its CSV files against the models, the manifest and the Parquet twins."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import duckdb
 
 from pipeline import registry
 from pipeline.checks import catalogue
@@ -12,9 +14,7 @@ from pipeline.checks.run import HERE, CheckResult, run, summarise
 from pipeline.database import connect, literal, rows, run_file
 from pipeline.errors import InputError
 from pipeline.publish import WIDE, digest, wide_column
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.models import validate_published
 
 Finding = dict[str, Any]
 CORE = ("values", "gaps", "ingredients")
@@ -24,23 +24,28 @@ TOLD = ("title", "licenses", "sources")
 def run_accepted(folder: Path, schemas: Path, maintainer: Path | None = None) -> CheckResult:
     """Every rule that the published files in `folder` alone can answer; the rest is not applicable.
 
-    A broken heading, digest or number in a file is a finding. InputError only where there is no table at all.
+    A broken heading, digest or number in a file is a finding: rule T02 is answered by the models of the registry.
+    InputError only where there is no table at all.
     Decisions are read from `maintainer` (default: raw/maintainer beside `schemas`), where it is there.
     """
     if not (folder / "values.csv").is_file() or not (folder / "ingredients.csv").is_file():
         raise InputError("no published table here", folder.name, "run rawref build")
+    contract = validate_published(folder, schemas, folder.name, cells=False)
+    named = {f.subject for f in contract if f.rule.startswith(("contract:values.", "contract:ingredients."))}
     with connect() as con:
-        faults = load(con, folder, schemas)
+        load(con, folder, schemas)
         _load_decisions(con, schemas, maintainer or schemas.parent / "raw" / "maintainer")
         result = run(con, schemas)
         extra = {
-            "T02": faults,
+            "T02": [_fault(f.subject, f"{Path(f.file).name}:{f.line or 1}: {f.detail}") for f in contract],
             "T04": _wide(con, folder, schemas),
             "T05": _documents(folder, schemas),
             "T08": digests(con, folder, schemas),
         }
     rules = {rule.id: rule for rule in catalogue.load(schemas)}
     for made in result["rules"]:
+        if made["id"] == "T02":  # what a model names is not told again by the query
+            made["findings"] = [f for f in made["findings"] if f["subject"] not in named]
         if made["id"] in extra:
             found = [f | {"scope": "curated", "cure": rules[made["id"]].cure} for f in extra[made["id"]]]
             made["findings"] += [{k: f[k] for k in ("severity", "scope", "subject", "detail", "cure")} for f in found]
@@ -48,8 +53,11 @@ def run_accepted(folder: Path, schemas: Path, maintainer: Path | None = None) ->
     return summarise(result["rules"])
 
 
-def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> list[Finding]:
-    """Fill schema `curated` from the CSV files, typed by the registry; returns what did not fit (rule T02)."""
+def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
+    """Fill schema `curated` from the CSV files, typed by the registry.
+
+    What the registry does not allow is left empty, so that the rules can be run; the models name it.
+    """
     run_file(con, HERE / "skeleton.sql")
     con.executemany(
         "insert into reference.components values (?, ?, ?, ?, ?, ?)",
@@ -58,22 +66,16 @@ def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> list[Fi
             for c in registry.components(schemas)
         ],
     )
-    faults: list[Finding] = []
     for name in registry.PUBLISHED:
         columns = registry.fields(schemas)[name]
         typed = ", ".join(f'null::{f.sql_type} as "{f.column}"' for f in columns)
         con.execute(f'create table curated."{name}" as select {typed} where false')
-        path = folder / f"{name}.csv"
         try:
-            con.execute(f"create or replace temp table incoming as select * from {_csv(path)}")
-        except Exception as error:
-            faults.append(_fault(name, f"{name}.csv cannot be read: {str(error).splitlines()[0]}"))
+            con.execute(f"create or replace temp table incoming as select * from {_csv(folder / f'{name}.csv')}")
+        except (OSError, ValueError, duckdb.Error):
             continue
-        held = [row["column_name"] for row in rows(con, "describe incoming")]
-        if held != [f.column for f in columns]:
-            faults.append(_fault(name, f"{name}.csv has columns {', '.join(held)}"))
+        if [row["column_name"] for row in rows(con, "describe incoming")] != [f.column for f in columns]:
             continue
-        # a list that is none is a finding, and is taken as empty, so that the rules can be run
         casts = ", ".join(
             f'if({_is_list(f.column)}, "{f.column}", \'[]\') as "{f.column}"'
             if f.type == "list"
@@ -81,38 +83,6 @@ def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> list[Fi
             for f in columns
         )
         con.execute(f'insert into curated."{name}" select {casts} from incoming')
-        keys = [f.column for f in columns if f.key]
-        for column in (f for f in columns if f.sql_type != "text"):
-            faults += [
-                _fault(subject, f"{name}.csv: {column.column} {text!r} is not a number")
-                for subject, text in con.execute(
-                    f"""select {_key(keys)}, "{column.column}" from incoming
-                        where "{column.column}" is not null and try_cast("{column.column}" as {column.sql_type}) is null
-                        order by all"""
-                ).fetchall()
-            ]
-        for column in (f for f in columns if f.type == "list"):
-            faults += [
-                _fault(subject, f"{name}.csv: {column.column} {text!r} is not a JSON list")
-                for subject, text in con.execute(
-                    f"""select {_key(keys)}, "{column.column}" from incoming
-                        where "{column.column}" is not null and not {_is_list(column.column)} order by all"""
-                ).fetchall()
-            ]
-        for column in (f for f in columns if f.required and (f.key or name in CORE)):
-            faults += [
-                _fault(subject or name, f"{name}.csv: {column.column} is blank")
-                for (subject,) in con.execute(
-                    f'select {_key(keys)} from incoming where "{column.column}" is null order by all'
-                ).fetchall()
-            ]
-        faults += [
-            _fault(subject, f"{name}.csv: the key stands {count} times")
-            for subject, count in con.execute(
-                f"select {_key(keys)}, count(*) from incoming group by 1 having count(*) > 1 order by all"
-            ).fetchall()
-        ]
-    return faults
 
 
 def _load_decisions(con: duckdb.DuckDBPyConnection, schemas: Path, maintainer: Path) -> None:

@@ -35,12 +35,13 @@ COMMON_TABLES = {
 
 @dataclass(frozen=True, slots=True)
 class PinnedFile:
-    """One file of a release as declared: name, digest, size, and where it may be had."""
+    """One file of a release as declared: name, digest, size, where it may be had; records, of a file in an archive."""
 
     name: str
     sha256: str
     bytes: int
     urls: tuple[str, ...] = ()
+    records: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Source:
 
     def attribution_of(self, release: str) -> str:
         """What to name when this release is used: the declared wording is that of the newest declared release."""
-        if release in ("", self.releases[0].release):
+        if not release or not self.releases or release == self.releases[0].release:
             return self.attribution
         return f"{self.publisher}. {self.title}, release {release}. {self.landing_page}"
 
@@ -97,8 +98,8 @@ class Release:
     standing: str
     files: tuple[Path, ...]
     in_repository: bool
-    members: dict[str, str] = field(default_factory=dict)
-    """Digest expected of each file inside the archive, where declared."""
+    members: dict[str, PinnedFile] = field(default_factory=dict)
+    """What is expected of each file inside the archive, where declared."""
 
 
 def declared(workspace: Workspace) -> list[Source]:
@@ -112,14 +113,19 @@ def declared(workspace: Workspace) -> list[Source]:
 
 
 def _source(entry: dict[str, Any], where: str) -> Source:
-    def files(rows: list[dict[str, Any]]) -> tuple[PinnedFile, ...]:
-        return tuple(PinnedFile(r["name"], r["sha256"], r["bytes"], tuple(r.get("urls", ()))) for r in rows)
+    def files(rows: list[dict[str, Any]], *, counted: bool = False) -> tuple[PinnedFile, ...]:
+        return tuple(
+            PinnedFile(
+                r["name"], r["sha256"], r["bytes"], tuple(r.get("urls", ())), r["records"] if counted else None
+            )
+            for r in rows
+        )
 
     try:
         releases = tuple(
             DeclaredRelease(
                 r["release"], r["date"], tuple(r.get("urls", ())), files(r.get("file", [])),
-                files(r.get("member", [])), r.get("differs", ""),
+                files(r.get("member", []), counted=True), r.get("differs", ""),
             )
             for r in entry["release"]
         )
@@ -158,7 +164,7 @@ def committed(workspace: Workspace) -> Iterator[Release]:
         yield Release(
             source.id, newest.release, source.title, source.publisher, newest.date, "declared",
             tuple(folder / pinned.name for pinned in newest.files) or (workspace.raw / source.id,), True,
-            {member.name: member.sha256 for member in newest.members},
+            {member.name: member for member in newest.members},
         )
 
 

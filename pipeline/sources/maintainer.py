@@ -4,19 +4,33 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import registry
 from pipeline.errors import InputError
 from pipeline.nearest import nearest
-from pipeline.sources import Release
+from pipeline.sources import Release, declared
+from pipeline.workspace import Workspace
 
 if TYPE_CHECKING:
     import duckdb
 
 ID = "maintainer"
 NUMBER = re.compile(r"-?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
+# A comma is a decimal sign, except that before three digits and with more text behind it may set off thousands.
+_FIGURE = r"(\d+(?:\.\d+|,(?!\d{3}(?!\d))\d+)?)"
+PLAIN = re.compile(r"\d+([.,]\d+)?")
+# Behind a figure: no more of the number (12 000, 1.2E3, 1.2 x 10), no other end of a range.
+_ENDS = r"(?![\d.,]|\s*(?:\d|(?:[-\u2013eE\u00d7x*]|to\b)[-+\s]*\d))"
+ONE = re.compile(_FIGURE + _ENDS)
+RANGE = re.compile(rf"{_FIGURE}\s*(?:[-\u2013]|to\b)\s*{_FIGURE}{_ENDS}")
+BELOW = re.compile(rf"<\s*{_FIGURE}{_ENDS}")
+"""What a published text may begin with: a figure, a range, a limit; any other text is not held against the number."""
+NO_POINT = ("trace", "below_detection", "missing")
+"""Statuses without a point value."""
 
 Row = dict[str, Any]
 
@@ -26,7 +40,7 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     import pyarrow as pa
 
     folder, schemas = release.files[0], layouts.parent
-    tables = read_all(folder, schemas)
+    tables = read_all(folder, schemas, [source.id for source in declared(Workspace(folder.parent.parent))])
     types = {"number": pa.float64(), "integer": pa.int64()}
     for name, rows in tables.items():
         columns = registry.fields(schemas)[f"maintainer.{name}"]
@@ -59,17 +73,28 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     }
 
 
-def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
-    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault."""
+def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) -> dict[str, list[Row]]:
+    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault.
+
+    `sources` are the ids that raw/sources.toml declares; without them a source is taken as it stands.
+    """
     tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
+            if column.constraint == "source" and sources is not None:
+                for row in rows:
+                    if row[column.column] is not None and row[column.column] not in sources:
+                        raise InputError(
+                            f"{column.column} {row[column.column]!r} is not one of {', '.join(sources)}",
+                            _where(name, row),
+                            "mend the id, or declare the source in raw/sources.toml",
+                        )
             if column.constraint.startswith("ref:maintainer."):
                 target = column.constraint.removeprefix("ref:maintainer.")
                 key = next(c.column for c in registry.fields(schemas)[f"maintainer.{target}"] if c.key)
                 known = {r[key] for r in tables[target]}
                 for row in rows:
-                    if row[column.column] not in known:
+                    if row[column.column] is not None and row[column.column] not in known:
                         raise InputError(
                             f"{column.column} {row[column.column]!r} is not in {target}.csv",
                             _where(name, row),
@@ -89,7 +114,8 @@ def read_all(folder: Path, schemas: Path) -> dict[str, list[Row]]:
                 _where("ingredient_foods", row),
                 "say in note what differs",
             )
-    _check_composites(tables["composites"])
+    _check_cited(tables["cited_values"], schemas)
+    _check_composites(tables["composites"], tables["ingredients"])
     return tables
 
 
@@ -160,8 +186,112 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
     return text
 
 
-def _check_composites(rows: list[Row]) -> None:
-    """Shares of a composite must sum to 100, with low <= share <= high."""
+def _check_cited(rows: list[Row], schemas: Path) -> None:
+    """A cited amount is in the component's own unit, and is what the published text gives by the named steps."""
+    units = {c["component"]: c["unit"] for c in registry.components(schemas)}
+    steps = registry.steps(schemas)
+    words = registry.vocabularies(schemas)["unit"]
+    for row in rows:
+        where, unit = _where("cited_values", row), units[row["component"]]
+        if row["unit"] != unit:
+            raise InputError(
+                f"unit is {row['unit']}, the canonical unit of {row['component']} is {unit}",
+                where,
+                f"give the amount in {unit}, with the steps that lead there from the published text",
+            )
+        named = json.loads(row["steps"])
+        for step in named:
+            if not isinstance(step, str) or step not in steps:
+                raise InputError(
+                    f"step {step!r} is not defined", where, "name a step of schemas/conversions.csv, or define it there"
+                )
+        if named:
+            last = steps[named[-1]]
+            leads = last["to_unit"].split("/")[0].strip()
+            if (leads in words and leads != unit) or (
+                last["to_component"] in units and last["to_component"] != row["component"]
+            ):
+                raise InputError(
+                    f"step {named[-1]} leads to {last['to_component']} in {last['to_unit']}, not to {row['component']}"
+                    f" in {unit}",
+                    where,
+                    "name the step that leads to the component in its unit",
+                )
+        value, low, high = row["value"], row["low"], row["high"]
+        known = [amount for amount in (low, value, high) if amount is not None]
+        if known != sorted(known):
+            raise InputError(
+                f"low {_shown(low)}, value {_shown(value)}, high {_shown(high)} are not in order",
+                where,
+                "mend the numbers",
+            )
+        if not known:
+            raise InputError("neither value nor low nor high", where, "give the amount, or take the row out")
+        if value is not None and row["status"] in NO_POINT:
+            raise InputError(
+                f"value {_shown(value)} with status {row['status']}",
+                where,
+                "leave value empty and give low and high, or mend the status",
+            )
+        for column, amount in _stated(row, [steps[step]["factor"] for step in named]).items():
+            if float(amount) != row[column]:
+                by = f" by the steps {row['steps']}" if named else ""
+                raise InputError(
+                    f"text {row['text']!r}{by} gives {column} {amount.normalize():f}, not {_shown(row[column])}",
+                    where,
+                    "mend the number, the text or the steps",
+                )
+
+
+def _stated(row: Row, factors: list[str]) -> dict[str, Decimal]:
+    """What value, low and high must be by the published text and steps of fixed factor; empty where they do not tell.
+
+    Only columns that are filled: a range with a mean has its value from elsewhere in the text.
+    """
+    if not all(factors):
+        return {}
+    text, found = row["text"].strip(), {}
+    if row["value"] is not None:
+        if match := PLAIN.fullmatch(text) or ONE.match(text):
+            found["value"] = match[0]
+    elif match := RANGE.match(text):
+        found = {"low": match[1], "high": match[2]}
+    elif match := BELOW.match(text):
+        found["high"] = match[1]
+    product = Decimal(1)
+    for factor in factors:
+        product *= Decimal(factor)
+    return {
+        column: Decimal(figure.replace(",", ".")) * product
+        for column, figure in found.items()
+        if row[column] is not None
+    }
+
+
+def _shown(number: float | None) -> str:
+    """A number as a person writes it, without a needless exponent."""
+    return "empty" if number is None else f"{Decimal(repr(number)).normalize():f}"
+
+
+def _check_composites(rows: list[Row], ingredients: list[Row]) -> None:
+    """A composite has parts, and nothing else has; shares sum to 100, with low <= share <= high."""
+    kinds = {row["ingredient_id"]: row["kind"] for row in ingredients}
+    for row in rows:
+        for column, due in (("ingredient_id", True), ("part_ingredient_id", False)):
+            if (kinds[row[column]] == "composite") != due:
+                raise InputError(
+                    f"{row[column]} is of kind {kinds[row[column]]}, and {'has parts' if due else 'is a part'}",
+                    _where("composites", row),
+                    "a composite is made of parts that are none: mend the ids, or kind in ingredients.csv",
+                )
+    made = {row["ingredient_id"] for row in rows}
+    for row in ingredients:
+        if row["kind"] == "composite" and row["ingredient_id"] not in made:
+            raise InputError(
+                f"composite {row['ingredient_id']} has no parts",
+                _where("ingredients", row),
+                "give its parts and shares in composites.csv, or mend kind",
+            )
     total: dict[str, float] = {}
     for row in rows:
         if not row["share_low_pct"] <= row["share_pct"] <= row["share_high_pct"]:

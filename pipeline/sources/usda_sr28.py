@@ -5,9 +5,11 @@ All twelve files are read. Layout: Documentation and User Guide, September 2015,
 
 from __future__ import annotations
 
+import re
 from functools import partial
 from typing import TYPE_CHECKING
 
+from pipeline import registry
 from pipeline.errors import InputError
 from pipeline.sources import Release, opened_archive, require_digest
 from pipeline.sources.layouts import record_file
@@ -38,6 +40,28 @@ LAYOUT = {
 }
 """The twelve files and their fields in order."""
 
+LISTED = {
+    ("FOOD_DES", "FdGrp_Cd"): "FD_GROUP",
+    ("LANGUAL", "Factor_Code"): "LANGDESC",
+    ("NUT_DATA", "Src_Cd"): "SRC_CD",
+    ("NUT_DATA", "Deriv_Cd"): "DERIV_CD",
+}
+"""Coded fields, and the file of the release that lists their codes in its first field."""
+BLANK = ("Deriv_Cd",)
+"""Those that may be empty: most of the older records have no derivation."""
+CLOSED = {
+    ("FOOD_DES", "Survey"): "Y?",
+    ("FOOTNOTE", "Footnt_Typ"): "[DMN]",
+    ("NUT_DATA", "Add_Nutr_Mark"): "[YN]?",
+    ("NUT_DATA", "Stat_Cmt"): r"([1-4](, [1-4])*)?",
+    ("NUT_DATA", "CC"): "",
+    ("NUTR_DEF", "Units"): "g|mg|µg|kcal|kJ|IU",
+}
+"""Coded fields whose codes the documentation gives (p. 30 to 36). The release also holds N of Add_Nutr_Mark, and the
+last part of comment 3 (p. 33) as 4, as in older manuals; CC, the confidence code, has no codes yet (p. 33)."""
+STATUS = {"Src_Cd": "source_code", "Deriv_Cd": "derivation"}
+"""Coded fields whose every code needs a status in schemas/status_map.csv, and what they are called there."""
+
 
 def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
     """Fill archival.sr28_<file> and return the SELECT of each common archival table."""
@@ -51,7 +75,7 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
         )
     where = f"{archive.parent.parent.name}/{archive.name}"
     with opened_archive(archive, expected, where) as bundle:
-        for name, digest in expected.items():
+        for name, member in expected.items():
             stem = name.removesuffix(".txt")
             text = store_legacy_text(
                 con,
@@ -60,9 +84,61 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
                 LAYOUT[stem].split(),
                 f"{archive.name}!{name}",
             )
-            require_digest(text.sha256, digest, f"{where}!{name}")
-            record_file(con, ID, release.release, name, digest, text.size, text.lines)
+            require_digest(text.sha256, member.sha256, f"{where}!{name}")
+            if text.lines != member.records:
+                raise InputError(
+                    f"{text.lines} records where {member.records} are due",
+                    f"{where}!{name}",
+                    "restore the pinned archive with git checkout; of another release, declare the records in"
+                    " raw/sources.toml",
+                )
+            record_file(con, ID, release.release, name, member.sha256, text.size, text.lines)
+    _require_known_codes(con, archive.name, layouts.parent)
     return _common(release.release)
+
+
+def _require_known_codes(con: duckdb.DuckDBPyConnection, archive: str, schemas: Path) -> None:
+    """Every coded field holds codes of its list, and each code of a value has a status; InputError lists the others."""
+    mapped = {kind: set[str]() for kind in STATUS.values()}
+    for _, row in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv"):
+        if row["source"] == ID and row["kind"] in mapped:
+            mapped[row["kind"]].add(row["code"])
+    unknown: list[tuple[str, int, str]] = []
+    for stem in dict.fromkeys(stem for stem, _ in (*LISTED, *CLOSED)):
+        fields = [field for of, field in (*LISTED, *CLOSED) if of == stem]
+        found: dict[tuple[str, str], tuple[int, int]] = {}
+        for *codes, line, rows in con.execute(
+            f"select {', '.join(fields)}, min(line), count(*) from archival.{PREFIX}_{stem.lower()} group by all"
+        ).fetchall():
+            for key in zip(fields, (code or "" for code in codes), strict=True):
+                first, count = found.get(key, (line, 0))
+                found[key] = min(first, line), count + rows
+        listed = {field: _listed(con, LISTED[stem, field]) for field in fields if (stem, field) in LISTED}
+        for (field, code), (line, count) in found.items():
+            if code == "" and field in BLANK:
+                continue
+            if field in listed and code not in listed[field]:
+                fault = f"is not in {LISTED[stem, field]}.txt"
+            elif field not in listed and not re.fullmatch(CLOSED[stem, field], code):
+                fault = "is not in the documentation"
+            elif field in STATUS and code not in mapped[STATUS[field]]:
+                fault = "has no status"
+            else:
+                continue
+            unknown.append((f"{archive}!{stem}.txt", line, f"{field} {code!r} {fault}, {count} rows from line {line}"))
+    if unknown:
+        file, line, _ = min(unknown)
+        raise InputError(
+            f"{len(unknown)} unknown codes: {'; '.join(text for *_, text in sorted(unknown))}",
+            f"{file}:{line}",
+            "restore the pinned file; give a code that its release lists a status in schemas/status_map.csv",
+        )
+
+
+def _listed(con: duckdb.DuckDBPyConnection, stem: str) -> set[str]:
+    """The codes of a code file of the release."""
+    field = LAYOUT[stem].split()[0]
+    return {code for (code,) in con.execute(f"select {field} from archival.{PREFIX}_{stem.lower()}").fetchall()}
 
 
 def _common(release: str) -> dict[str, str]:
