@@ -546,7 +546,9 @@ def test_striking_out_one_figure_does_not_decide_on_the_next(checkout: Workspace
     made.put("archival.maintainer_decisions", decision_id="struck", food_id="elsewhere", action="reject", **decision)
     made.put("archival.maintainer_decisions", decision_id="kept", food_id="food-same", action="acknowledge", **decision)
     with made.database() as con:
-        found = {f["subject"]: f for r in run(con, checkout.schemas)["rules"] if r["id"] == "D16" for f in r["findings"]}
+        found = {
+            f["subject"]: f for r in run(con, checkout.schemas)["rules"] if r["id"] == "D16" for f in r["findings"]
+        }
     assert found["other:SE"]["severity"] == "fail" and not found["other:SE"].get("decision_id")
     assert found["same:SE"]["decision_id"] == "kept"
 
