@@ -436,6 +436,19 @@ cell("D16", "fail", "SE", {"value": 0.0}, {"value": 0.1})
 cell("D16", "warn", "SE", {"value": 0.0, "status": "imputed"}, {"value": 0.1, "status": "imputed"})
 
 
+def doubted(s: Scene, name: str, component: str, n: int, low: float, species: str = "cattle") -> None:
+    """A zero that the source did not measure, beside comparable foods."""
+    part, group = ("plant", "plant") if species == "plant" else ("muscle", "bovine")
+    s.put("reference.peers", component=component, part=part, species_group=group, n=n, low=low, median=1.0, high=2.0)
+    status = {"value": 0.0, "source_value": "0", "n": 0, "status": "unspecified"}
+    s.ingredient(name, f"food-{name}", rows={component: status}, species=species, part=part)
+
+
+case("D16", "fail", lambda s, name, n: doubted(s, name, "SE", n, 0.1), 3, 2)
+case("D16", "fail", lambda s, name, low: doubted(s, name, "ZN", 3, low), 0.1, 0.0)
+case("D16", "fail", lambda s, name, species: doubted(s, name, "FE", 3, 0.1, species), "cattle", "plant")
+
+
 def aged(s: Scene, name: str, year: int) -> None:
     s.food(f"food-{name}", rows={"SE": {"year": year}})
     s.ingredient(name, f"food-{name}")

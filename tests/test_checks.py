@@ -559,6 +559,41 @@ def test_decision_that_aims_at_nothing_stops_the_build(
             reference_only.execute("rollback")
 
 
+def test_decision_on_an_absent_source_waits(reference_only: duckdb.DuckDBPyConnection) -> None:
+    reference_only.execute("begin")
+    try:
+        reference_only.execute("delete from archival.maintainer_decisions")
+        reference_only.execute(
+            """insert into archival.maintainer_decisions by name select 'probe' as decision_id, 'mext' as source,
+            '00000' as food_id, 'CA' as source_component, '1' as expect_text, 'reject' as action, 7 as line"""
+        )
+        assert verify(reference_only) == 0
+        reference_only.execute(
+            "update archival.maintainer_decisions set source = ?, source_component = '301'", [SOURCE]
+        )
+        with pytest.raises(InputError, match="matches nothing"):
+            verify(reference_only)
+    finally:
+        reference_only.execute("rollback")
+
+
+def test_striking_out_one_figure_does_not_decide_on_the_next(checkout: Workspace) -> None:
+    made = Scene(checkout.schemas)
+    made.put("reference.peers", component="SE", part="muscle", species_group="bovine", n=3, low=0.1, median=1, high=2)
+    zero = {"value": 0.0, "source_value": "0", "n": 0, "status": "unspecified", "decision_id": "struck"}
+    made.ingredient("other", "food-other", rows={"SE": zero})
+    made.ingredient("same", "food-same", rows={"SE": zero | {"decision_id": "kept"}})
+    decision = {"source": SOURCE, "source_component": "SE", "expect_text": "0", "line": 7}
+    made.put("archival.maintainer_decisions", decision_id="struck", food_id="elsewhere", action="reject", **decision)
+    made.put("archival.maintainer_decisions", decision_id="kept", food_id="food-same", action="acknowledge", **decision)
+    with made.database() as con:
+        found = {
+            f["subject"]: f for r in run(con, checkout.schemas)["rules"] if r["id"] == "D16" for f in r["findings"]
+        }
+    assert found["other:SE"]["severity"] == "fail" and not found["other:SE"].get("decision_id")
+    assert found["same:SE"]["decision_id"] == "kept"
+
+
 def test_every_decision_says_why_and_nobody_was_told(checkout: Workspace) -> None:
     with (checkout.maintainer / "decisions.csv").open(encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))

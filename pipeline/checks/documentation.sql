@@ -227,9 +227,13 @@ from chk_cell;
 
 insert into chk_figure by name
 with compared as (
-  select c.*, g.n as peers_n, g.middle from chk_cell c
-    join chk_group g on g.component = c.component and g.part = c.part and g.species_group = c.species_group
-  where c.kind = 'raw' and g.n >= getvariable('chk.D16.group_from')
+  select c.*, g.n as group_n, g.middle, p.n as peers_n, p.low as peers_low, p.median as peers_median
+  from chk_cell c
+    left join chk_group g on g.component = c.component and g.part = c.part and g.species_group = c.species_group
+      and g.n >= getvariable('chk.D16.group_from')
+    left join reference.peers p on p.component = c.component and p.part = c.part and p.species_group = c.species_group
+      and p.n >= getvariable('chk.D16.peers_from') and p.low > 0
+  where c.kind = 'raw' and c.species_group <> 'plant' and (g.n is not null or p.n is not null)
     and c.component not in (select word from chk_word where rule_id = 'D16' and name = 'zero_by_nature')
 ), zeros as (
   select component, part, species_group, count(*) filter (x = 0) as zeros, count(*) as all_foods
@@ -237,11 +241,17 @@ with compared as (
   union all
   select component, part, species_group, count(*) filter (x = 0), count(*)
   from chk_cell where kind = 'raw' and x is not null and evidence and not exists (from chk_value) group by all
+), judged as (
+  select c.*, coalesce(group_n is not null
+    and coalesce(z.zeros, 0) <= getvariable('chk.D16.zero_share') * coalesce(z.all_foods, 0), false) as stands_out
+  from compared c left join zeros z using (component, part, species_group)
 )
-select 'D16' as rule_id, 'ingredient' as origin, c.ingredient_id, c.component,
-  case when c.x is null or c.x > 0 or coalesce(z.zeros, 0) > getvariable('chk.D16.zero_share') * coalesce(z.all_foods, 0) then 0
-    when c.evidence and c.status = 'measured' then 2 else 1 end as x,
-  format('published 0 ({}, derivation {}, donor {} {}), yet {} comparable foods have a median of {:.4g} {}', c.status,
-    coalesce(c.derivation, 'none'), coalesce(c.donor_food_id, 'none'), coalesce(c.donor_state, ''), c.peers_n,
-    pow(10, c.middle), c.unit) as detail
-from compared c left join zeros z using (component, part, species_group);
+select 'D16' as rule_id, 'ingredient' as origin, ingredient_id, component,
+  case when x is null or x > 0 then 0
+    when evidence and (status = 'measured' and stands_out
+      or status in ('calculated', 'unspecified') and value = 0 and peers_low > 0) then 2
+    when stands_out then 1 else 0 end as x,
+  format('published 0 ({}, derivation {}, donor {} {}), yet {} comparable foods have a median of {:.4g} {}', status,
+    coalesce(derivation, 'none'), coalesce(donor_food_id, 'none'), coalesce(donor_state, ''),
+    coalesce(group_n, peers_n), coalesce(pow(10, middle), peers_median), unit) as detail
+from judged;

@@ -58,7 +58,13 @@ with touched as (
     and coalesce(d.ingredient_id, c.ingredient_id) = c.ingredient_id
   group by all
   union
-  select ingredient_id, component, decision_id from curated."values" where decision_id is not null
+  -- that another figure was struck out does not speak for the one that took its place
+  select v.ingredient_id, v.component, v.decision_id from curated."values" v
+  where v.decision_id is not null and not exists (
+    from archival.maintainer_decisions d
+    where d.decision_id = v.decision_id and d.action = 'reject' and v.source is not null
+      and (d.source, d.food_id, coalesce(d.source_component, v.source_component))
+        is distinct from (v.source, v.food_id, v.source_component))
 )
 select s.id, s.scope, s.subject, min(t.decision_id) as decision_id
 from chk_scoped s join touched t on t.ingredient_id = s.ingredient_id

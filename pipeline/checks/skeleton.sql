@@ -24,6 +24,8 @@ create table reference.foods(source text, release text, food_id text, name text,
   realm text, species text, species_group text, part text, state text, skin text, bone text, fat_trim text, additions text,
   composite boolean, duplicate_of text, may_supply_raw text, witnesses text, langual text, refuse_pct double,
   refuse_note text);
+create table reference.peers(component text, part text, species_group text, n bigint, low double, median double,
+  high double, cv double);
 create table reference."values"(source text, release text, food_id text, component text, source_component text,
   preference int, text text, value double, low double, high double, unit text, status text, evidence boolean, n int,
   se double, source_code text, derivation text, donor_food_id text, donor_state text, steps text, year int, file text,
