@@ -57,7 +57,7 @@ def model(
         for f in fields
     }
     key = [f.column for f in fields if f.key]
-    checks = [pa.Check(lambda df: not df.duplicated(key).any(), error=DOUBLED)] if key else []
+    checks = [pa.Check(lambda df: not _doubled(df, key), error=DOUBLED)] if key else []
     return pa.DataFrameSchema(
         columns, checks=checks, strict=True, ordered=True, coerce=False, name=name, metadata={"key": key}
     )
@@ -228,7 +228,9 @@ def failures(
 
 
 def _doubled(frame: pd.DataFrame, key: list[str]) -> list[int]:
-    """The rows whose key stands further up already, at most CAP."""
+    """The rows whose key stands further up already, at most CAP; none where a column of the key is missing."""
+    if not set(key) <= set(frame):
+        return []
     return [int(row) for row in frame.duplicated(key).to_numpy().nonzero()[0][:CAP]]
 
 

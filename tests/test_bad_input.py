@@ -12,12 +12,14 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from pipeline.build import build
 from pipeline.errors import InputError
+from pipeline.sources import maintainer
 from pipeline.workspace import Workspace
 from tests import oracle
 from tests.rebuild import content, kept_lines, small_members, small_root, with_members
@@ -577,6 +579,31 @@ def test_after_the_mending_the_build_runs(root: Path) -> None:
     done = run(root, "build", "--no-workbook")
     assert done.returncode == 0, done.stderr
     assert content(root / "curated") == before
+
+
+@pytest.mark.parametrize(
+    ("text", "factors", "given", "stated"),
+    [
+        ("76.0", [], "value", {"value": "76"}),
+        ("78,2", [], "value", {"value": "78.2"}),
+        ("32.2 % w/w", ["1000"], "value", {"value": "32200"}),
+        ("16.2 ± 9.7 µg/kg", ["0.1"], "value", {"value": "1.62"}),
+        ("49.17b ± 0.41", [], "value", {"value": "49.17"}),
+        ("60-100mg/100g ww", [], "range", {"low": "60", "high": "100"}),
+        ("3.5 to 4.0 micromoles/g", ["2"], "range", {"low": "7", "high": "8"}),
+        ("< 8,6", ["10"], "range", {"high": "86"}),
+        # what is not held: thousands set off, powers of ten, means within a range, words, steps with a formula
+        *((text, [], "value", {}) for text in ("1,654.02 mg", "1,654 mg", "12 000 mg", "1.2E3", "1.2 × 10^3 mg")),
+        *((text, [], "value", {}) for text in ("60-100 mg, mean 80", "averaged 50 mg", "traces")),
+        ("60.92", [""], "value", {}),
+    ],
+)
+def test_which_texts_of_a_cited_value_are_held_against_the_number(
+    text: str, factors: list[str], given: str, stated: dict[str, str]
+) -> None:
+    row = {"text": text, "value": 0.0 if given == "value" else None, "low": 0.0, "high": 0.0}
+    found = maintainer._stated(row, factors)
+    assert found == {column: Decimal(number) for column, number in stated.items()}
 
 
 def test_a_root_that_is_none(tmp_path: Path) -> None:

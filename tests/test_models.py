@@ -130,6 +130,7 @@ def test_a_doubled_key_and_wrong_columns_are_faults(
         ("key is not unique", f"{first['ingredient_id']}:{first['component']}", count + 1)
     ]
     for table, old, new in (
+        ("references", "reference_id", "id"),  # a key without one of its columns
         ("values", ",status,", ",standing,"),
         ("gaps", "ingredient_id,component", "component,ingredient_id"),
     ):
@@ -140,7 +141,8 @@ def test_a_doubled_key_and_wrong_columns_are_faults(
         for f in published(space, folder, full=full)
         if "column" in f.detail or "is missing" in f.detail or "registry" in f.detail or "order" in f.detail
     }
-    assert {"status is missing", "standing is not in the registry"} <= told and any("out of order" in t for t in told)
+    assert {"reference_id is missing", "status is missing", "standing is not in the registry"} <= told
+    assert any("out of order" in t for t in told)
 
 
 @pytest.mark.parametrize("full", [True, False])
