@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import duckdb
 
 CAUSES = ("source", "rule", "decision", "ingredients", "code", "unknown")
-INGREDIENT_FILES = ("ingredients", "ingredient_foods", "ingredient_aliases", "composites")
+INGREDIENT_FILES = ("ingredients", "ingredient_foods", "copied_foods", "ingredient_aliases", "composites")
 NOT_READ = ("raw/maintainer/mixes/",)
 """Inputs that no published number comes from."""
 
