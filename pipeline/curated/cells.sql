@@ -56,14 +56,15 @@ with zeros as (
         and h.food_id = o.food_id and h.source_component = o.source_component)
 ), contradicted as (
   select z.ingredient_id, z.component, z.source, z.food_id,
-    first(format('{} {} has {} {}', o.source, o.food_id, o.value, o.unit)
+    first(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit)
       order by o.match_quality, coalesce(o.n, 0) desc, o.source_order, o.food_id) as by_other
   from zeros z join offered o using (ingredient_id, component)
   where o.evidence and o.value > 0 and o.match_quality in ('A', 'B') and o.witness <> z.witness
+    and z.block is distinct from 'proximate' -- no water, protein or ash to speak of in an oil
   group by all
 )
 select z.ingredient_id, z.component, z.source, z.food_id, concat_ws(', and ',
-  case when p.n >= 3 and p.low > 0 then format('{} comparable foods have {} to {} {}', p.n, p.low, p.high, z.unit) end,
+  case when p.n >= 3 and p.low > 0 then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
   c.by_other) as but
 from zeros z
   left join contradicted c using (ingredient_id, component, source, food_id)
@@ -74,11 +75,15 @@ where c.by_other is not null or p.n >= 3 and p.low > 0;
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
 -- Ranked as cells are: match quality, evidence, status, samples. For acids status speaks through those that a cat cannot
 -- make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
--- nothing has to be re-expressed. A zero without samples never speaks for a food.
+-- nothing has to be re-expressed. A zero without samples never speaks for a food, and one without fat or protein to
+-- re-express on cannot be taken.
 create temp table block_foods as
 with counted as (
   select ingredient_id, source, release, food_id, match_quality, release_date, source_order, block,
-    count(*) filter (component in ('WATER', 'PROCNT', 'FAT') and value is not null and reject_id is null) as base,
+    -- a limit is an answer too: salt and oil have no protein to measure
+    count(*) filter (component in ('WATER', 'PROCNT', 'FAT') and (value is not null or low is not null)
+      and reject_id is null) as base,
+    bool_or(component = 'ENERC_KCAL' and value is not null and reject_id is null) as has_energy,
     -- fibre, carbohydrate and energy of muscle are convention, not analysis: they do not decide for a food
     count(*) filter (evidence and component not in ('FIBTG', 'CHOCDF', 'ENERC_KCAL')
       and not (value = 0 and coalesce(n, 0) = 0)) as evidences,
@@ -89,18 +94,27 @@ with counted as (
   from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
-  qualify row_number() over (partition by ingredient_id order by match_quality, evidences desc, measured desc,
+  qualify row_number() over (partition by ingredient_id order by match_quality, has_energy desc, evidences desc, measured desc,
     samples desc, release_date desc, source_order, food_id) = 1
+), base_amount as (
+  select ingredient_id, source, food_id, if(component = 'FAT', 'fatty_acid', 'amino_acid') as block, "value" as amount
+  from offered where component in ('FAT', 'PROCNT')
 )
 select ingredient_id, 'proximate' as block, source, food_id from proximate
 union all
 select ingredient_id, block, source, food_id from (
   select c.*, row_number() over (partition by c.ingredient_id, c.block order by c.match_quality, c.whole desc,
-    (c.whole and p.food_id is not null) desc, c.evidences desc, (p.food_id is not null) desc, c.measured desc,
+    (c.whole and c.own) desc, c.evidences desc, c.own desc, c.measured desc,
     c.samples desc, c.release_date desc, c.source_order, c.food_id) as place
-  from (select *, essential = if(block = 'fatty_acid', 2, 10) as whole from counted) c left join proximate p
-    on p.ingredient_id = c.ingredient_id and p.source = c.source and p.food_id = c.food_id
-  where c.block in ('fatty_acid', 'amino_acid')
+  from (
+    select c.*, c.essential = if(c.block = 'fatty_acid', 2, 10) as whole,
+      p.source is not distinct from c.source and p.food_id is not distinct from c.food_id as own
+    from counted c
+      left join proximate p on p.ingredient_id = c.ingredient_id
+      left join base_amount a on a.ingredient_id = c.ingredient_id and a.block = c.block and a.source = c.source
+        and a.food_id = c.food_id
+    where c.block in ('fatty_acid', 'amino_acid') and (p.food_id is null or own or a.amount > 0)
+  ) c
 ) where place = 1;
 
 -- What a block from another food than the proximates is re-expressed on: fat or protein of both.
@@ -134,7 +148,8 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
     when y.food_id is not null then 'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
-      'block: no food of the ingredient has water, protein and fat'
+      if(o.block = 'proximate', 'block: no food of the ingredient has water, protein and fat',
+        'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on')
     when o.block is not null and o.source <> 'maintainer' and (b.source <> o.source or b.food_id <> o.food_id) then
       'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
     when o.block is not null and o.source = 'maintainer' and b.food_id is not null then

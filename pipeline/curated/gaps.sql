@@ -42,7 +42,7 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'only_cooked' then 'only cooked foods of the same animal and part have it'
     when 'not_reported' then reason
     when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
-      coalesce(but, format('{} comparable foods have {} to {} {}', peers_n, peers_low, peers_high, unit)))
+      coalesce(but, format('{} comparable foods have {:.4g} to {:.4g} {}', peers_n, peers_low, peers_high, unit)))
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
     when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
