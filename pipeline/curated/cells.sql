@@ -59,7 +59,7 @@ with zeros as (
     first(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit)
       order by o.match_quality, coalesce(o.n, 0) desc, o.source_order, o.food_id) as by_other
   from zeros z join offered o using (ingredient_id, component)
-  where o.evidence and o.value > 0 and o.match_quality in ('A', 'B') and o.witness <> z.witness
+  where o.evidence and o.value > 0 and o.match_quality in ('A', 'B') and o.source <> z.source
     and z.block is distinct from 'proximate' -- no water, protein or ash to speak of in an oil
   group by all
 )

@@ -13,7 +13,8 @@ with carried as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, z.but,
     case
-      when s.component is not null then 'rejected'
+      -- another candidate's figure was struck out where the chosen one is a zero in doubt
+      when s.component is not null and z.but is null then 'rejected'
       when v.status = 'missing' and ca.component is null then 'not_carried'
       when v.status = 'missing' and co.component is not null then 'only_cooked'
       when v.status = 'missing' then 'not_reported'
