@@ -48,7 +48,8 @@ def cell(con: duckdb.DuckDBPyConnection, ingredient: str, component: str) -> Row
     """The published row, with the kind of its gap or None."""
     (found,) = rows(
         con,
-        """select v.*, g.kind, g.detail from curated."values" v left join curated.gaps g using (ingredient_id, component)
+        """select v.*, g.kind, g.detail from curated."values" v
+             left join curated.gaps g using (ingredient_id, component)
            where ingredient_id = ? and component = ?""",
         [ingredient, component],
     )
@@ -72,8 +73,8 @@ def test_a_cited_record_yields_only_to_a_figure_that_is_there(rich: duckdb.DuckD
         """select v.id, v.repeats_source, v.repeats_food_id, c.refused,
              exists (from reference.links l where l.ingredient_id = v.ingredient_id and l.source = v.repeats_source
                and l.food_id = v.repeats_food_id) as mapped,
-             exists (from curated.cell_candidates o where o.ingredient_id = v.ingredient_id and o.component = v.component
-               and o.source = v.repeats_source and o.food_id = v.repeats_food_id) as there
+             exists (from curated.cell_candidates o where o.ingredient_id = v.ingredient_id
+               and o.component = v.component and o.source = v.repeats_source and o.food_id = v.repeats_food_id) as there
            from archival.maintainer_cited_values v
              left join curated.cell_candidates c on c.source = 'maintainer' and c.food_id = v.id
            where v.repeats_source is not null and v.status <> 'missing'""",
@@ -88,7 +89,7 @@ def test_a_cited_record_yields_only_to_a_figure_that_is_there(rich: duckdb.DuckD
 
 
 def test_more_sources_do_not_take_the_yeast_away(rich: duckdb.DuckDBPyConnection) -> None:
-    """Ciqual 11009 prints chloride 251, folate 697, niacin 18,5; MEXT 17083 biotin 310.0: figures of the cited records."""
+    """Ciqual 11009 prints chloride 251 and niacin 18,5, MEXT 17083 biotin 310.0: as the cited records say."""
     for component, source, food, heading, value in (
         ("CLD", CIQUAL, "11009", "Chloride (mg/100g)", 251.0),
         ("NIA", CIQUAL, "11009", "Vitamin B3 or Niacin (mg/100g)", 18.5),
@@ -102,7 +103,7 @@ def test_more_sources_do_not_take_the_yeast_away(rich: duckdb.DuckDBPyConnection
 
 
 def test_a_hold_is_decided_once_for_the_food_and_what_repeats_it(rich: duckdb.DuckDBPyConnection) -> None:
-    """Ciqual 26065 prints water 64, protein 19,5, fat 9,48, ash 2,2: 95.2 g. Its water is struck out, its state is raw."""
+    """Ciqual 26065 prints water 64, protein 19,5, fat 9,48, ash 2,2: 95.2 g. The water is struck out, the state raw."""
     text = [
         printed(rich, CIQUAL, "26065", f"{name} (g/100g)").replace(",", ".")  # type: ignore[union-attr]
         for name in ("Water", "Protein", "Fat", "Ash")
@@ -207,7 +208,7 @@ def _last_place(text: str) -> float:
 
 
 def test_copies_are_one_witness(rich: duckdb.DuckDBPyConnection) -> None:
-    """design.md section 5: tables that copy each other are not independent, so two of them do not agree with each other."""
+    """design.md section 5: tables that copy each other are not independent, so they cannot agree with each other."""
     for ingredient in ("lamb-brain", "beef-tripe"):
         sources = {r[0] for r in rich.execute(
             "select source from curated.cell_candidates where ingredient_id = ? and component = 'WATER' and evidence"

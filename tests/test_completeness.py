@@ -80,8 +80,8 @@ GAP_KINDS = [
 REFUSED = ("block:", "struck out", "the food waits for a look", "repeats ")
 # Fibre, carbohydrate and energy of muscle are convention, not analysis: they do not speak for a food.
 CONVENTION = ("FIBTG", "CHOCDF", "ENERC_KCAL")
-# The acids that a cat cannot make: cat_requirements.csv of the dossiers, after NRC 2006, table 15-10 to 15-14. Linoleic
-# and arachidonic acid; ten amino acids beside taurine. Measured, they speak for a food before anything else does.
+# The acids that a cat cannot make, as cat_requirements.csv of the dossiers has them after NRC 2006: linoleic and
+# arachidonic acid, ten amino acids beside taurine. All measured, they speak for a food before anything else does.
 ESSENTIAL = {
     "fatty_acid": {"F18D2N6", "F20D4N6"},
     "amino_acid": {"ARG", "HIS", "ILE", "LEU", "LYS", "MET", "PHE", "THR", "TRP", "VAL"},
@@ -152,7 +152,7 @@ def own_status(row: Row) -> str:
 
 
 def is_evidence(row: Row) -> bool:
-    """Evidence after design.md section 4 and 5: by status, not struck out, not taken from a cooked donor, no zero in doubt."""
+    """Evidence after design.md section 4 and 5: by status, not struck out, no cooked donor, no zero in doubt."""
     return by_status(row) and (*cell(row), row["source"], row["food_id"]) not in IN_DOUBT
 
 
@@ -181,7 +181,7 @@ IN_DOUBT: set[tuple[str, str, str, str]] = set()
 def zeros_in_doubt(
     candidates: dict[tuple[str, str], list[Row]], built: duckdb.DuckDBPyConnection, folder: Path
 ) -> None:
-    """design.md section 4, gap kind doubtful_zero: zero where comparable foods, or another source's, clearly are not."""
+    """design.md section 4, doubtful_zero: zero where comparable foods, or another source's food, clearly are not."""
     groups = {r["species"]: r["species_group"] for r in oracle.schema("species")}
     peers = {
         (component, part, group)
@@ -465,7 +465,7 @@ def test_blocks_stay_together(folder: Path, values: list[Row], kinds: dict[str, 
 
 
 def test_the_food_of_a_block_is_the_best_there_is(folder: Path, candidates: dict[tuple[str, str], list[Row]]) -> None:
-    """No other food of the ingredient has a better match; the acids that a cat cannot make, all measured; more evidence.
+    """No other food of the ingredient has a better match, all acids that a cat cannot make measured, or more evidence.
 
     A zero without samples is none. The food of the proximates must have an answer for water, protein and fat (a limit
     is one) and energy before others; another food's acids need fat or protein to be re-expressed on.

@@ -37,7 +37,8 @@ with linked as (
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )
-select * exclude (doubted_source, doubted_food_id) replace (evidence and reject_id is null and held is not true as evidence)
+select * exclude (doubted_source, doubted_food_id)
+  replace (evidence and reject_id is null and held is not true as evidence)
 from valued
 -- within a food: evidence before none, a zero that no sample stands behind last, then the registry's preference
 qualify row_number() over (
@@ -64,7 +65,8 @@ with zeros as (
   group by all
 )
 select z.ingredient_id, z.component, z.source, z.food_id, concat_ws(', and ',
-  case when p.n >= 3 and p.low > 0 then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
+  case when p.n >= 3 and p.low > 0
+    then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
   c.by_other) as but
 from zeros z
   left join contradicted c using (ingredient_id, component, source, food_id)
@@ -73,8 +75,8 @@ from zeros z
 where c.by_other is not null or p.n >= 3 and p.low > 0;
 
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
--- Ranked as cells are: match quality, evidence, status, samples. For acids status speaks through those that a cat cannot
--- make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
+-- Ranked as cells are: match quality, evidence, status, samples. For acids status speaks through those that a cat
+-- cannot make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
 -- nothing has to be re-expressed. A zero without samples never speaks for a food, and one without fat or protein to
 -- re-express on cannot be taken.
 create temp table block_foods as
@@ -88,14 +90,14 @@ with counted as (
     count(*) filter (evidence and component not in ('FIBTG', 'CHOCDF', 'ENERC_KCAL')
       and not (value = 0 and coalesce(n, 0) = 0)) as evidences,
     count(*) filter (evidence and status = 'measured') as measured,
-    count(*) filter (evidence and status = 'measured' and component in ('F18D2N6', 'F20D4N6', 'ARG', 'HIS', 'ILE', 'LEU',
-      'LYS', 'MET', 'PHE', 'THR', 'TRP', 'VAL')) as essential,
+    count(*) filter (evidence and status = 'measured' and component in ('F18D2N6', 'F20D4N6', 'ARG', 'HIS', 'ILE',
+      'LEU', 'LYS', 'MET', 'PHE', 'THR', 'TRP', 'VAL')) as essential,
     coalesce(sum(n), 0) as samples
   from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
-  qualify row_number() over (partition by ingredient_id order by match_quality, has_energy desc, evidences desc, measured desc,
-    samples desc, release_date desc, source_order, food_id) = 1
+  qualify row_number() over (partition by ingredient_id order by match_quality, has_energy desc, evidences desc,
+    measured desc, samples desc, release_date desc, source_order, food_id) = 1
 ), base_amount as (
   select ingredient_id, source, food_id, if(component = 'FAT', 'fatty_acid', 'amino_acid') as block, "value" as amount
   from offered where component in ('FAT', 'PROCNT')
@@ -146,7 +148,8 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     when o.held then 'the food waits for a look (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
-    when y.food_id is not null then 'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
+    when y.food_id is not null then
+      'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
       if(o.block = 'proximate', 'block: no food of the ingredient has water, protein and fat',
         'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on')
