@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from pipeline.decisions import verify
 from pipeline.fetch import fetch
 from pipeline.reference import build_reference
 from pipeline.sources import declared
+from pipeline.workspace import Workspace
 from tests import oracle
 from tests.conftest import copy_root
 
@@ -34,6 +36,13 @@ CIQUAL, MEXT, FDC, SR28 = "anses-ciqual", "mext", "usda-fdc", "usda-sr28"
 def rich(official: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[duckdb.DuckDBPyConnection]:
     """Archival, reference and curated stages of all four official sources and the cited records."""
     space = copy_root(tmp_path_factory.mktemp("rich") / "root")
+    with compiled(space, official) as con:
+        yield con
+
+
+@contextmanager
+def compiled(space: Workspace, official: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The three stages of `space` with all official files side-loaded, without checks."""
     for source, folder in ((FDC, "fdc"), (CIQUAL, "ciqual"), (MEXT, "mext")):
         fetch(space, [source], origin=official / folder).require()
     with connect() as con:
@@ -100,6 +109,27 @@ def test_more_sources_do_not_take_the_yeast_away(rich: duckdb.DuckDBPyConnection
         assert (row["source"], row["food_id"], row["value"], row["kind"]) == (source, food, value, None)
     row = cell(rich, "nutritional-yeast-unfortified", "BIOT")
     assert (row["source"], row["food_id"], row["value"], row["kind"]) == (MEXT, "17083", 310.0, None)
+
+
+def test_a_record_stands_where_the_food_that_it_repeats_supplies_nothing(scratch: Workspace, official: Path) -> None:
+    """The yeast records without the rows that map their foods; the pilchard without the decision on its hold."""
+    for name, unwanted in (("ingredient_foods", "nutritional-yeast-unfortified,"), ("decisions", "look-26065,")):
+        path = scratch.maintainer / f"{name}.csv"
+        lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+        kept = [line for line in lines if not line.startswith(unwanted)]
+        assert len(kept) < len(lines)
+        path.write_text("".join(kept), encoding="utf-8", newline="\n")
+    with compiled(scratch, official) as con:
+        row = cell(con, "nutritional-yeast-unfortified", "CLD")
+        assert (row["source"], row["value"], row["kind"]) == ("maintainer", 251.0, None)
+        # a record of a food that waits, waits with it
+        assert cell(con, "european-pilchard", "CLD")["status"] == "missing"
+        refused = con.execute(
+            "select source, refused from curated.cell_candidates where ingredient_id = 'european-pilchard'"
+            " and component = 'CLD' order by 1"
+        ).fetchall()
+        assert [source for source, _ in refused] == [CIQUAL, "maintainer"]
+        assert all(why.startswith("the food waits for a look (water_low_for_raw)") for _, why in refused), refused
 
 
 def test_a_hold_is_decided_once_for_the_food_and_what_repeats_it(rich: duckdb.DuckDBPyConnection) -> None:
