@@ -21,15 +21,17 @@ if TYPE_CHECKING:
     import duckdb
 
 CAUSES = ("source", "rule", "decision", "ingredients", "code", "unknown")
-INGREDIENT_FILES = ("ingredients", "ingredient_foods", "ingredient_aliases", "composites")
+INGREDIENT_FILES = ("ingredients", "ingredient_foods", "copied_foods", "ingredient_aliases", "composites")
 NEEDS = "raw/maintainer/needs/"
 NOT_READ = (
     "raw/maintainer/mixes/",
     "schemas/checks.csv",
+    "schemas/commonness.csv",
     "schemas/consumer_suite.json",
     "schemas/datapackage.schema.json",
     "schemas/drift.csv",
     "schemas/energy_formulas.csv",
+    "schemas/hydrates.csv",
     "schemas/inclusion.csv",
     "schemas/mix_cautions.csv",
 )

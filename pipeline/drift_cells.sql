@@ -15,17 +15,18 @@ with sides as (
   select 'after' as side, * exclude (row_line, occurrence) from after_values semi join drift_touched
     using (ingredient_id, component) where occurrence = 1
 ), gaps as (
-  select 'before' as side, ingredient_id, component, peers_high from before_gaps semi join drift_touched
+  select 'before' as side, ingredient_id, component, kind, peers_high from before_gaps semi join drift_touched
     using (ingredient_id, component) where occurrence = 1
   union all by name
-  select 'after' as side, ingredient_id, component, peers_high from after_gaps semi join drift_touched
+  select 'after' as side, ingredient_id, component, kind, peers_high from after_gaps semi join drift_touched
     using (ingredient_id, component) where occurrence = 1
 )
 select s.side, s.ingredient_id, s.component, s.unit, s.basis, s.status, s.source, s.release, s.food_id,
   s.source_component, s.source_value, s.derivation, s.steps, s.decision_id,
   try_cast(s.value as double) as value, try_cast(s.low as double) as low, try_cast(s.high as double) as high,
   try_cast(g.peers_high as double) as peers_high,
-  coalesce(s.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), false) as evidence,
+  coalesce(s.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), false)
+    and g.kind is distinct from 'doubtful_zero' as evidence,
   -- an assumed zero is no knowledge; a range without a point value is
   (try_cast(s.value as double) is not null and s.status is distinct from 'assumed_zero')
     or try_cast(s.low as double) is not null as known

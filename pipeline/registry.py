@@ -15,6 +15,7 @@ PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "refer
 MAINTAINER = (
     "ingredients",
     "ingredient_foods",
+    "copied_foods",
     "ingredient_aliases",
     "citations",
     "cited_values",

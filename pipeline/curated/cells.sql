@@ -7,20 +7,27 @@ select * from (values ('measured', 1), ('composed', 2), ('calculated', 3), ('uns
 
 create temp table offered as
 with linked as (
-  select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality, l.note, l.release_date, l.source_order,
-    f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons
+  select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality,
+    nullif(concat_ws('; ', l.note, format('not independent: {} of {} figures compared are those of {} {}',
+      d.figures_same, d.figures_compared, d.original_source, d.original_food_id)), '') as note,
+    l.release_date, l.source_order, f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons,
+    l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source, l.source) as witness
   from reference.links l join reference.foods f using (source, release, food_id)
+    left join archival.maintainer_copied_foods d on d.source = l.source and d.food_id = l.food_id
   union all by name
+  -- a cited record waits as long as the food that it repeats, where that food's source is present
   select v.ingredient_id, r.source, r.release, v.id as food_id, v.match_quality, v.note, r.release_date,
-    r.source_order, f.name as food_name, null as food_state
+    r.source_order, f.name as food_name, null as food_state, coalesce(o.may_supply_raw, 'yes') as may_supply_raw,
+    o.review_reasons, o.source as doubted_source, o.food_id as doubted_food_id, r.source as witness
   from archival.maintainer_cited_values v join archival.releases r on r.source = 'maintainer'
     join archival.foods f on f.source = r.source and f.food_id = v.id
+    left join reference.foods o on o.source = v.repeats_source and o.food_id = v.repeats_food_id
 ), valued as (
   select linked.*, v.* exclude (source, release, food_id), c.block,
     x.decision_id as reject_id, x.reason as reject_reason,
     i.kind = 'raw' and linked.may_supply_raw <> 'yes' and not exists (
       from archival.maintainer_decisions h where h.action = 'acknowledge' and h.source_component is null
-        and h.source = linked.source and h.food_id = linked.food_id) as held
+        and h.source = linked.doubted_source and h.food_id = linked.doubted_food_id) as held
   from linked
     join archival.maintainer_ingredients i on i.ingredient_id = linked.ingredient_id
     join reference."values" v using (source, release, food_id)
@@ -30,35 +37,86 @@ with linked as (
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )
-select * replace (evidence and reject_id is null and held is not true as evidence)
+select * exclude (doubted_source, doubted_food_id)
+  replace (evidence and reject_id is null and held is not true as evidence)
 from valued
 -- within a food: evidence before none, a zero that no sample stands behind last, then the registry's preference
 qualify row_number() over (
   partition by ingredient_id, source, food_id, component
   order by reject_id is null desc, evidence desc, (value = 0 and coalesce(n, 0) = 0), preference, source_component) = 1;
 
+-- A zero that the source does not say it measured, where comparable foods or another source's food for the same
+-- ingredient clearly are not zero: no evidence until somebody decides (action acknowledge). Fibre and carbohydrate of
+-- animals are zero by convention. Key (ingredient_id, component, source, food_id).
+create temp table doubtful_zeros as
+with zeros as (
+  select o.*, k.part, k.species_group, k.kind from offered o join curated.ingredient_keys k using (ingredient_id)
+  where o.evidence and o.value = 0 and coalesce(o.n, 0) = 0 and o.status in ('unspecified', 'calculated')
+    and o.component not in ('CHOCDF', 'FIBTG') and not exists (
+      from archival.maintainer_decisions h where h.action = 'acknowledge' and h.source = o.source
+        and h.food_id = o.food_id and h.source_component = o.source_component)
+), contradicted as (
+  select z.ingredient_id, z.component, z.source, z.food_id,
+    first(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit)
+      order by o.match_quality, coalesce(o.n, 0) desc, o.source_order, o.food_id) as by_other
+  from zeros z join offered o using (ingredient_id, component)
+  where o.evidence and o.value > 0 and o.match_quality in ('A', 'B') and o.source <> z.source
+    and z.block is distinct from 'proximate' -- no water, protein or ash to speak of in an oil
+  group by all
+)
+select z.ingredient_id, z.component, z.source, z.food_id, concat_ws(', and ',
+  case when p.n >= 3 and p.low > 0
+    then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
+  c.by_other) as but
+from zeros z
+  left join contradicted c using (ingredient_id, component, source, food_id)
+  left join reference.peers p on p.component = z.component and p.part = z.part and p.species_group = z.species_group
+    and z.kind = 'raw'
+where c.by_other is not null or p.n >= 3 and p.low > 0;
+
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
+-- Ranked as cells are: match quality, evidence, status, samples. For acids status speaks through those that a cat
+-- cannot make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
+-- nothing has to be re-expressed. A zero without samples never speaks for a food, and one without fat or protein to
+-- re-express on cannot be taken.
 create temp table block_foods as
 with counted as (
   select ingredient_id, source, release, food_id, match_quality, release_date, source_order, block,
-    count(*) filter (component in ('WATER', 'PROCNT', 'FAT') and value is not null and reject_id is null) as base,
+    -- a limit is an answer too: salt and oil have no protein to measure
+    count(*) filter (component in ('WATER', 'PROCNT', 'FAT') and (value is not null or low is not null)
+      and reject_id is null) as base,
+    bool_or(component = 'ENERC_KCAL' and value is not null and reject_id is null) as has_energy,
     -- fibre, carbohydrate and energy of muscle are convention, not analysis: they do not decide for a food
-    count(*) filter (evidence and component not in ('FIBTG', 'CHOCDF', 'ENERC_KCAL')) as evidences, count(*) filter (status = 'measured' and evidence) as measured,
+    count(*) filter (evidence and component not in ('FIBTG', 'CHOCDF', 'ENERC_KCAL')
+      and not (value = 0 and coalesce(n, 0) = 0)) as evidences,
+    count(*) filter (evidence and status = 'measured') as measured,
+    count(*) filter (evidence and status = 'measured' and component in ('F18D2N6', 'F20D4N6', 'ARG', 'HIS', 'ILE',
+      'LEU', 'LYS', 'MET', 'PHE', 'THR', 'TRP', 'VAL')) as essential,
     coalesce(sum(n), 0) as samples
   from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
-  qualify row_number() over (partition by ingredient_id order by match_quality, evidences desc, measured desc,
-    samples desc, release_date desc, source_order, food_id) = 1
+  qualify row_number() over (partition by ingredient_id order by match_quality, has_energy desc, evidences desc,
+    measured desc, samples desc, release_date desc, source_order, food_id) = 1
+), base_amount as (
+  select ingredient_id, source, food_id, if(component = 'FAT', 'fatty_acid', 'amino_acid') as block, "value" as amount
+  from offered where component in ('FAT', 'PROCNT')
 )
 select ingredient_id, 'proximate' as block, source, food_id from proximate
 union all
 select ingredient_id, block, source, food_id from (
-  select c.*, row_number() over (partition by c.ingredient_id, c.block order by c.match_quality, c.evidences desc,
-    (p.food_id is not null) desc, c.measured desc, c.samples desc, c.release_date desc, c.source_order, c.food_id) as place
-  from counted c left join proximate p
-    on p.ingredient_id = c.ingredient_id and p.source = c.source and p.food_id = c.food_id
-  where c.block in ('fatty_acid', 'amino_acid')
+  select c.*, row_number() over (partition by c.ingredient_id, c.block order by c.match_quality, c.whole desc,
+    (c.whole and c.own) desc, c.evidences desc, c.own desc, c.measured desc,
+    c.samples desc, c.release_date desc, c.source_order, c.food_id) as place
+  from (
+    select c.*, c.essential = if(c.block = 'fatty_acid', 2, 10) as whole,
+      p.source is not distinct from c.source and p.food_id is not distinct from c.food_id as own
+    from counted c
+      left join proximate p on p.ingredient_id = c.ingredient_id
+      left join base_amount a on a.ingredient_id = c.ingredient_id and a.block = c.block and a.source = c.source
+        and a.food_id = c.food_id
+    where c.block in ('fatty_acid', 'amino_acid') and (p.food_id is null or own or a.amount > 0)
+  ) c
 ) where place = 1;
 
 -- What a block from another food than the proximates is re-expressed on: fat or protein of both.
@@ -82,15 +140,19 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
   o.value, o.low, o.high, o."min", o."max", o.se,
   case when s.same_food is false and o.value is not null
     then to_json(list_append(from_json(o.steps, '["VARCHAR"]'), s.step))::text else o.steps end as steps,
-  case when s.same_food is false and o.status in ('measured', 'label_claim', 'unspecified') and o.value is not null
+  -- worked out, so no longer measured; what was less than that is not upgraded
+  case when s.same_food is false and o.status = 'measured' and o.value is not null
     then 'calculated' else o.status end as status,
-  o.evidence,
+  o.evidence and z.but is null as evidence, z.but,
   case
     when o.held then 'the food waits for a look (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
+    when y.food_id is not null then
+      'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
-      'block: no food of the ingredient has water, protein and fat'
+      if(o.block = 'proximate', 'block: no food of the ingredient has water, protein and fat',
+        'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on')
     when o.block is not null and o.source <> 'maintainer' and (b.source <> o.source or b.food_id <> o.food_id) then
       'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
     when o.block is not null and o.source = 'maintainer' and b.food_id is not null then
@@ -101,7 +163,13 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
 from offered o
   left join block_foods b on b.ingredient_id = o.ingredient_id and b.block = o.block
   left join block_scale s on s.ingredient_id = o.ingredient_id and s.block = o.block
-    and s.source = o.source and s.food_id = o.food_id;
+    and s.source = o.source and s.food_id = o.food_id
+  left join doubtful_zeros z on z.ingredient_id = o.ingredient_id and z.component = o.component
+    and z.source = o.source and z.food_id = o.food_id
+  left join archival.maintainer_cited_values r on o.source = 'maintainer' and r.id = o.food_id
+  -- the record yields where the food that it repeats supplies the cell
+  left join offered y on y.ingredient_id = o.ingredient_id and y.component = o.component
+    and y.source = r.repeats_source and y.food_id = r.repeats_food_id;
 
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),

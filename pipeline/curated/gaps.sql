@@ -1,7 +1,8 @@
 -- curated.gaps: one row per ingredient and needed component without evidence; key (ingredient_id, component).
 create table curated.gaps as
 with carried as (
-  select distinct m.component from reference.component_map m join archival.releases r on r.source = m.source
+  -- a source that lists a component and has no figure for any food does not carry it
+  select distinct component from reference."values" where source <> 'maintainer' and status <> 'missing'
 ), had as (
   select f.species, f.part, v.component, f.state from reference."values" v
     join reference.foods f using (source, release, food_id)
@@ -18,13 +19,14 @@ with carried as (
   select distinct ingredient_id, component from curated.cell_candidates where reject_id is not null
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
-    p.high as peers_high, co.component is not null as cooked_has,
+    p.high as peers_high, co.component is not null as cooked_has, z.but,
     case
-      when s.component is not null then 'rejected'
+      -- another candidate's figure was struck out where the chosen one is a zero in doubt
+      when s.component is not null and z.but is null then 'rejected'
       when v.status = 'missing' and ca.component is null then 'not_carried'
       when v.status = 'missing' and co.raw_lacks and v.alternatives = '[]' then 'only_cooked'
       when v.status = 'missing' then 'not_reported'
-      when v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
+      when z.but is not null or v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
       when v.status = 'assumed_zero' then 'only_assumed_zero'
       when v.status = 'trace' then 'trace_only'
       when v.status = 'below_detection' then 'only_below_detection'
@@ -34,6 +36,8 @@ with carried as (
     join curated.ingredient_keys k using (ingredient_id)
     left join reference.peers p on p.component = v.component and p.part = k.part and p.species_group = k.species_group
       and k.kind = 'raw'
+    left join doubtful_zeros z on z.ingredient_id = v.ingredient_id and z.component = v.component
+      and z.source = v.source and z.food_id = v.food_id
     left join struck s on s.ingredient_id = v.ingredient_id and s.component = v.component
     left join carried ca on ca.component = v.component
     left join cooked co on co.species = k.species and co.part = k.part and co.component = v.component
@@ -46,8 +50,9 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'not_carried' then 'no source present carries the component'
     when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
     when 'not_reported' then reason
-    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {} comparable foods have {} to {} {} (5th to 95th percentile)', source, food_id,
-      source_value, status, peers_n, peers_low, peers_high, unit)
+    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
+      coalesce(but,
+        format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high, unit)))
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
     when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,

@@ -26,8 +26,8 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     run_file(con, HERE / "values.sql")
     run_file(con, HERE / "repeats.sql")
     _require_known_codes(con)
-    run_file(con, HERE / "derived.sql")
     run_file(con, HERE / "links.sql")
+    run_file(con, HERE / "derived.sql")
     _require_sound_links(con)
     run_file(con, HERE / "peers.sql")
 

@@ -26,6 +26,24 @@ select source, release, food_id, 'CHOCDF' as component, 'calculated' as source_c
   'g' as unit, 'calculated' as status, evidence, '["cho_by_difference"]' as steps, file, line
 from carbohydrate;
 
+-- The factors that SR28 states for its own food of the same ingredient name the step.
+create temp table energy_steps as
+select * from (values ('atwater_spec_meat', 4.27, 9.02, 3.87), ('atwater_spec_shellfish', 4.27, 9.02, 4.11),
+  ('atwater_spec_egg', 4.36, 9.02, 3.68), ('atwater_spec_gelatin', 3.90, 9.02, 0),
+  ('atwater_spec_animal_fat', 0, 9.02, 0), ('atwater_spec_vegetable', 2.44, 8.37, 3.57), ('atwater_spec_root', 2.78, 8.37, 3.84),
+  ('atwater_spec_fruit', 3.36, 8.37, 3.60)) t(step, per_protein, per_fat, per_carbohydrate);
+
+create temp table stated_steps as
+select l.source, l.release, l.food_id, e.step
+from reference.links l
+  join reference.links s on s.ingredient_id = l.ingredient_id and s.source = 'usda-sr28'
+  join archival.foods f on f.source = s.source and f.release = s.release and f.food_id = s.food_id
+  join energy_steps e on e.per_protein = coalesce(try_cast(f.protein_factor as decimal(4, 2)), 0)
+    and e.per_fat = try_cast(f.fat_factor as decimal(4, 2))
+    and e.per_carbohydrate = coalesce(try_cast(f.cho_factor as decimal(4, 2)), 0)
+where l.source <> 'usda-sr28'
+qualify row_number() over (partition by l.source, l.food_id order by s.match_quality, s.food_id, l.ingredient_id) = 1;
+
 insert into reference."values" by name
 with wide as (
   select source, release, food_id, min(file) filter (component = 'PROCNT') as file,
@@ -37,15 +55,15 @@ with wide as (
     and count(*) filter (component = 'ENERC_KCAL') = 0
 ), kind as (
   select w.*, case
+      when s.step is not null then s.step
       when f.part like 'egg%' then 'atwater_spec_egg'
       when f.species_group in ('mollusc', 'crustacean') or f.part = 'tongue' then 'atwater_spec_shellfish'
       else 'atwater_spec_meat' end as step
-  from wide w join reference.foods f using (source, release, food_id) where f.realm = 'animal'
+  from wide w join reference.foods f using (source, release, food_id)
+    left join stated_steps s using (source, release, food_id)
+  where s.step is not null or f.realm = 'animal'
 )
 select source, release, food_id, 'ENERC_KCAL' as component, 'calculated' as source_component, 8 as preference,
-  round(case step
-    when 'atwater_spec_egg' then 4.36 * protein + 9.02 * fat + 3.68 * carbohydrate
-    when 'atwater_spec_shellfish' then 4.27 * protein + 9.02 * fat + 4.11 * carbohydrate
-    else 4.27 * protein + 9.02 * fat + 3.87 * carbohydrate end, 3) as value,
+  round(per_protein * protein + per_fat * fat + per_carbohydrate * carbohydrate, 3) as value,
   'kcal' as unit, 'calculated' as status, evidence, to_json([step])::text as steps, file, line
-from kind;
+from kind join energy_steps using (step);

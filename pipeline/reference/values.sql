@@ -83,6 +83,4 @@ select 'maintainer' as source, r.release, v.id as food_id, v.component, v.compon
   v.line::text as line
 from archival.maintainer_cited_values v
   join archival.maintainer_citations c using (citation_id)
-  join archival.releases r on r.source = 'maintainer'
-where not exists (
-  from archival.releases p where p.source = v.repeats_source);
+  join archival.releases r on r.source = 'maintainer';
