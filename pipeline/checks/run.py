@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 FAMILIES = (
+    "documentation",
     "identity",
+    "minerals",
     "proximates",
     "amino_acids",
     "fatty_acids",
-    "minerals",
     "vitamins",
-    "documentation",
     "components",
     "between",
     "published",

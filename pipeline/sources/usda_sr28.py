@@ -6,6 +6,7 @@ All twelve files are read. Layout: Documentation and User Guide, September 2015,
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -65,7 +66,7 @@ STATUS = {"Src_Cd": "source_code", "Deriv_Cd": "derivation"}
 
 def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
     """Fill archival.sr28_<file> and return the SELECT of each common archival table."""
-    from pipeline.sources.text import store_legacy_text
+    from pipeline.sources.text import LegacyText, store_legacy_text
 
     archive = release.files[0]
     expected = release.members
@@ -74,16 +75,24 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
             "twelve members must be declared", "raw/sources.toml", "declare each [[source.release.member]]"
         )
     where = f"{archive.parent.parent.name}/{archive.name}"
-    with opened_archive(archive, expected, where) as bundle:
-        for name, member in expected.items():
+    with opened_archive(archive, expected, where) as bundle, ThreadPoolExecutor(2) as pool:
+
+        def read(name: str) -> LegacyText:
             stem = name.removesuffix(".txt")
-            text = store_legacy_text(
-                con,
-                f'archival."{PREFIX}_{stem.lower()}"',
-                partial(bundle.open, name),
-                LAYOUT[stem].split(),
-                f"{archive.name}!{name}",
-            )
+            with con.cursor() as beside:
+                return store_legacy_text(
+                    beside,
+                    f'archival."{PREFIX}_{stem.lower()}"',
+                    partial(bundle.open, name),
+                    LAYOUT[stem].split(),
+                    f"{archive.name}!{name}",
+                )
+
+        # The values are most of the bytes: the other files are read beside them.
+        order = sorted(expected, key=lambda name: bundle.getinfo(name).file_size, reverse=True)
+        texts = dict(zip(order, pool.map(read, order), strict=True))
+        for name, member in expected.items():
+            text = texts[name]
             require_digest(text.sha256, member.sha256, f"{where}!{name}")
             if text.lines != member.records:
                 raise InputError(
