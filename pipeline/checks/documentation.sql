@@ -1,12 +1,13 @@
 -- How values are documented: D01 to D16.
+insert into chk_evaluated select 'D01', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  (status = 'missing' and (value is not null or low is not null or high is not null)
-    or source is not null and value is not null and steps = '[]'
-      and coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces'))::int as x,
-  if(status = 'missing' or coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces'), format('status {}, source text {}, value {}', status, coalesce(source_value, '(none)'), coalesce(value, low, high)), '')
+select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+  format('status {}, source text {}, value {}', status, coalesce(source_value, '(none)'), coalesce(value, low, high))
     as detail
-from chk_cell;
+from chk_cell
+where status = 'missing' and (value is not null or low is not null or high is not null)
+  or source is not null and value is not null and steps = '[]'
+    and coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces');
 insert into chk_evaluated select 'D01', count(*) from reference."values" where text is null or text in ('', '-');
 insert into chk_figure by name
 select 'D01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
@@ -61,17 +62,18 @@ from archival.components c join reference.component_map m using (source, source_
   join chk_unit u using (source, source_component)
 where c.source <> 'maintainer' and u.unit not in (
   select word from chk_word where rule_id = 'D05' and name = 'units');
+insert into chk_evaluated select 'D05', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  (unit is null or lower(unit) not in (select word from chk_word where rule_id = 'D05' and name = 'units'))::int as x,
+select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
   'unit ' || coalesce(unit, '(none)') as detail
-from chk_cell;
+from chk_cell
+where unit is null or lower(unit) not in (select word from chk_word where rule_id = 'D05' and name = 'units');
 
+insert into chk_evaluated select 'D06', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, (v.unit is distinct from c.unit)::int as x,
-  if(v.unit is distinct from c.unit, format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit), '')
-    as detail
-from chk_cell v join reference.components c using (component);
+select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, 1 as x,
+  format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit) as detail
+from chk_cell v join reference.components c using (component) where v.unit is distinct from c.unit;
 insert into chk_evaluated select 'D06', count(*) from chk_row;
 insert into chk_figure by name
 select 'D06' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component, 1 as x,
@@ -190,10 +192,10 @@ select 'D11' as rule_id, 'source' as origin, v.source, v.food_id, v.source_compo
   format('reference {} is not in the source', v.reference_id) as detail
 from archival.value_references v anti join archival."references" r using (source, release, reference_id);
 
+insert into chk_evaluated select 'D12', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  (status is null or source = 'usda-sr28' and coalesce(derivation, '') = '')::int as x, 'status or derivation is blank' as detail
-from chk_cell;
+select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x, 'status or derivation is blank' as detail
+from chk_cell where status is null or source = 'usda-sr28' and coalesce(derivation, '') = '';
 
 insert into chk_figure by name
 select 'D13' as rule_id, 'ingredient' as origin, ingredient_id, component,
@@ -218,12 +220,13 @@ select 'D14' as rule_id, 'ingredient' as origin, ingredient_id, max(age) as x,
     coalesce(string_agg(component, ', ' order by component) filter (age > getvariable('chk.D14.told_from')), '')) as detail
 from aged group by ingredient_id;
 
+insert into chk_evaluated select 'D15', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  ((status = 'missing') is distinct from (confidence is null) and not (status <> 'missing' and value is null and low is null))::int
-    as x,
+select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
   'status ' || status || ', confidence ' || coalesce(confidence, 'none') as detail
-from chk_cell;
+from chk_cell
+where (status = 'missing') is distinct from (confidence is null)
+  and not (status <> 'missing' and value is null and low is null);
 
 insert into chk_figure by name
 with compared as (

@@ -123,11 +123,12 @@ select 'F11' as rule_id, 'note' as class, 'food' as origin, source, food_id,
   (refuse_pct > 0 and coalesce(refuse_note, '') = '')::int as x, 'refuse without a word on what it is' as detail
 from chk_food where refuse_pct is not null;
 
+insert into chk_evaluated select 'F12', count(*) from chk_cell;
 insert into chk_figure by name
-select 'F12' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  (basis is distinct from if(kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw'))::int as x,
+select 'F12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
   'basis is ' || coalesce(basis, '(none)') as detail
-from chk_cell;
+from chk_cell
+where basis is distinct from if(kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw');
 
 insert into chk_figure by name
 with filled as (

@@ -1,4 +1,5 @@
 -- The published table as a whole: T01, T02, T03, T06.
+insert into chk_evaluated select 'T01', count(*) from curated."values";
 insert into chk_figure by name
 with wanted as (
   select i.ingredient_id, c.component
@@ -9,24 +10,25 @@ with wanted as (
   select ingredient_id, component, count(*) as open from curated.gaps group by all
 )
 select 'T01' as rule_id, 'ingredient' as origin, coalesce(w.ingredient_id, h.ingredient_id, o.ingredient_id) as ingredient_id,
-  coalesce(w.component, h.component, o.component) as component,
-  (w.component is null or coalesce(h.held, 0) <> 1 or coalesce(o.open, 0) <> if(c.evidence, 0, 1))::int as x,
+  coalesce(w.component, h.component, o.component) as component, 1 as x,
   coalesce(h.held, 0) || ' rows in values, ' || coalesce(o.open, 0) || ' in gaps, '
     || if(c.evidence, 'evidence', 'no evidence') as detail
 from wanted w full join held h using (ingredient_id, component) full join open o using (ingredient_id, component)
   left join (select ingredient_id, component, bool_or(evidence) as evidence from chk_cell group by all) c
     on c.ingredient_id = coalesce(w.ingredient_id, h.ingredient_id, o.ingredient_id)
-    and c.component = coalesce(w.component, h.component, o.component);
+    and c.component = coalesce(w.component, h.component, o.component)
+where w.component is null or coalesce(h.held, 0) <> 1 or coalesce(o.open, 0) <> if(c.evidence, 0, 1);
 
+insert into chk_evaluated select 'T02', count(*) from curated."values";
 insert into chk_figure by name
-select 'T02' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component,
-  (i.ingredient_id is null or c.component is null
-    or value < 0 or low < 0 or high < 0 or isinf(value) or isnan(value) or low > high or n < 0)::int as x,
+select 'T02' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, 1 as x,
   concat('value ', value, ', low ', low, ', high ', high, ', n ', n,
     if(i.ingredient_id is null, ', ingredient unknown', if(c.component is null, ', component unknown', ''))) as detail
 from curated."values" v
   left join curated.ingredients i on i.ingredient_id = v.ingredient_id
-  left join reference.components c on c.component = v.component;
+  left join reference.components c on c.component = v.component
+where i.ingredient_id is null or c.component is null
+  or value < 0 or low < 0 or high < 0 or isinf(value) or isnan(value) or low > high or n < 0;
 insert into chk_figure by name
 select 'T02' as rule_id, 'ingredient' as origin, ingredient_id, count(*) - 1 as x, 'ingredient stands more than once' as detail
 from curated.ingredients group by ingredient_id;
