@@ -52,16 +52,19 @@ from middles;
 create or replace temp table drift_cell as
 with b as (from drift_side where side = 'before'), a as (from drift_side where side = 'after'),
 parts as (
-  select ingredient_id, part from before_ingredients where occurrence = 1
+  select ingredient_id, part, species from before_ingredients where occurrence = 1
   union
-  select ingredient_id, part from after_ingredients where occurrence = 1
+  select ingredient_id, part, species from after_ingredients where occurrence = 1
     and ingredient_id not in (select ingredient_id from before_ingredients where ingredient_id is not null)
 ), inclusion as (
-  select part, try_cast(share_pct as double) as share_pct from read_csv($inclusion, header = true, all_varchar = true)
+  select part, coalesce(species_group, '') as species_group, try_cast(share_pct as double) as share_pct
+  from read_csv($inclusion, header = true, all_varchar = true)
+), groups as (
+  select species, species_group from read_csv($species, header = true, all_varchar = true)
 ), paired as (
   select coalesce(b.ingredient_id, a.ingredient_id) as ingredient_id, coalesce(b.component, a.component) as component,
     b.ingredient_id is not null as in_before, a.ingredient_id is not null as in_after,
-    b as old, a as new, p.part, coalesce(i.share_pct, $fallback_share) as share_pct,
+    b as old, a as new, p.part, coalesce(own.share_pct, i.share_pct, $fallback_share) as share_pct,
     r.minimum, r.maximum, y.cv as part_cv,
     -- one unit of the last decimal that the source printed, in the component's unit
     greatest(
@@ -71,7 +74,9 @@ parts as (
         * coalesce(a.value / nullif(try_cast(a.source_value as double), 0), 1)) as step
   from b full join a on a.ingredient_id = b.ingredient_id and a.component = b.component
     left join parts p on p.ingredient_id = coalesce(b.ingredient_id, a.ingredient_id)
-    left join inclusion i on i.part = p.part
+    left join groups g on g.species = p.species
+    left join inclusion i on i.part = p.part and i.species_group = ''
+    left join inclusion own on own.part = p.part and own.species_group = g.species_group and own.species_group <> ''
     left join drift_requirement r on r.component = coalesce(b.component, a.component)
     left join drift_part_spread y on y.part = p.part and y.component = coalesce(b.component, a.component)
 ), staked as (

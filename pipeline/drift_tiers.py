@@ -52,6 +52,7 @@ def weigh_cells(
         "maximum": [r[3] for r in asked],
         "spread_samples": int(limits["spread_samples"]),
         "inclusion": (schemas / "inclusion.csv").as_posix(),
+        "species": (schemas / "species.csv").as_posix(),
         "fallback_share": FALLBACK_SHARE_PCT,
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
     }
@@ -145,7 +146,7 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
     if share is not None and share * 100 >= limits["requirement_share"]:
         change["tier"] = "requirement"
         change["why"] = (
-            f"{what}; at {share_pct:g} % of a mix {amount * per_1000kcal:.3g} {unit or ''} per 1000 kcal"
+            f"{what}; at {share_pct:g} % of a mix {_short(amount * per_1000kcal)} {unit or ''} per 1000 kcal"
             f" = {_pct(share)} of the {bound} ({need})"
         )
         return
@@ -204,4 +205,9 @@ def _outside(
 
 
 def _pct(share: float) -> str:
-    return f"{share * 100:.3g} %"
+    return f"{_short(share * 100)} %"
+
+
+def _short(amount: float) -> str:
+    """Three digits, and never an exponent for a large number."""
+    return f"{amount:.0f}" if abs(amount) >= 1000 else f"{amount:.3g}"

@@ -174,7 +174,8 @@ def kept(row: Row) -> bool:
 
 
 IN_DOUBT: set[tuple[str, str, str, str]] = set()
-"""Candidates whose zero is in doubt; filled by the fixture below."""
+"""Candidates whose zero is in doubt; filled by the fixture below. None is left where decisions strike out or keep all:
+tests/test_all_sources.py sees some."""
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -210,7 +211,6 @@ def zeros_in_doubt(
                 and (clear or (others and oracle.blocks()[component] != "proximate"))
             ):
                 IN_DOUBT.add((ingredient, component, row["source"], row["food_id"]))
-    assert IN_DOUBT
 
 
 @pytest.mark.parametrize("name", sorted(COLUMNS))

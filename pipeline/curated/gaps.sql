@@ -16,10 +16,12 @@ with carried as (
   select species, part, component, bool_and(state = 'cooked') as raw_lacks from had
   where species <> 'plant' group by all having bool_or(state = 'cooked')
 ), struck as (
-  select distinct ingredient_id, component from curated.cell_candidates where reject_id is not null
+  select ingredient_id, component, bool_or(reject_id is null and (rank > 1 or refused is not null)) as others
+  from curated.cell_candidates group by all having bool_or(reject_id is not null)
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, co.component is not null as cooked_has, z.but,
+    coalesce(s.others, true) as others,
     case
       -- another candidate's figure was struck out where the chosen one is a zero in doubt
       when s.component is not null and z.but is null then 'rejected'
@@ -65,7 +67,7 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when kind = 'not_carried' then 'a cited figure in cited_values.csv, or a source that carries it'
     when kind = 'only_cooked' or kind = 'not_reported' and cooked_has and alternatives = '[]' then
       format('rawref suggest {} {}', ingredient_id, k.component)
-    when alternatives <> '[]' then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
+    when alternatives <> '[]' and others then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
     when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
     else 'an analysis: a cited figure in cited_values.csv'
   end as remedy
