@@ -380,7 +380,7 @@ def test_gap_kinds_fit_what_is_there(
             "calculated": {"only_imputed", "doubtful_zero"},
             "measured": {"only_imputed"},
         }.get(row["status"], set())
-        if any(decided(c, "reject") for c in candidates.get(cell(gap), [])):
+        if row["status"] == "missing" and any(decided(c, "reject") for c in candidates.get(cell(gap), [])):
             allowed = {"rejected"}
         if gap["kind"] not in allowed or gap["kind"] not in GAP_KINDS or not gap["detail"] or not gap["remedy"]:
             found.append(f"{told(gap)}: {gap['kind']} beside {row['status']}")

@@ -23,8 +23,8 @@ with carried as (
     p.high as peers_high, co.component is not null as cooked_has, z.but,
     coalesce(s.others, true) as others,
     case
-      -- another candidate's figure was struck out where the chosen one is a zero in doubt
-      when s.component is not null and z.but is null then 'rejected'
+      -- where another candidate took the place of the one that was struck out, the gap is that of the other
+      when v.status = 'missing' and s.component is not null then 'rejected'
       when v.status = 'missing' and ca.component is null then 'not_carried'
       when v.status = 'missing' and co.raw_lacks and v.alternatives = '[]' then 'only_cooked'
       when v.status = 'missing' then 'not_reported'
