@@ -119,7 +119,10 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     releases = present_releases(workspace)
     fresh = workspace.database.with_suffix(".new")
     for leftover in workspace.work.glob("rawref.new*"):
-        leftover.unlink()
+        if leftover.is_dir():  # what the database spilt before it was killed
+            shutil.rmtree(leftover)
+        else:
+            leftover.unlink()
     staged = workspace.work / "build" / "curated.new"
     shutil.rmtree(staged, ignore_errors=True)
     try:
@@ -152,6 +155,7 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
         fresh.unlink(missing_ok=True)
         shutil.rmtree(staged, ignore_errors=True)
         raise
+    (workspace.work / "state.json").unlink(missing_ok=True)  # else a build cut off here passes for the one before
     os.replace(fresh, workspace.database)
     shutil.rmtree(workspace.built, ignore_errors=True)
     staged.rename(workspace.built)

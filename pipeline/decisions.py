@@ -33,6 +33,14 @@ from archival.maintainer_decisions d
   ) m on m.source = d.source and m.source_component = d.source_component and m.component = d.component
 order by d.line"""
 
+RIVALS = """
+select d.line, d.decision_id, d.action, o.decision_id as other
+from archival.maintainer_decisions d join archival.maintainer_decisions o on o.line < d.line and o.action = d.action
+  and o.source = d.source and o.food_id = d.food_id and o.source_component = d.source_component
+  and (o.ingredient_id = d.ingredient_id or o.ingredient_id is null or d.ingredient_id is null)
+where d.action in ('reject', 'prefer') order by d.line limit 1"""
+"""Two decisions that would do the same to one value: which of them a cell names would be chance."""
+
 
 def verify(con: duckdb.DuckDBPyConnection) -> int:
     """The number of decisions whose guard holds; InputError names the first that aims at nothing or at other content.
@@ -41,6 +49,12 @@ def verify(con: duckdb.DuckDBPyConnection) -> int:
     A decision on a source that is absent waits: it can neither hold nor fail.
     """
     found = rows(con, MATCHED)
+    for d in rows(con, RIVALS):
+        raise InputError(
+            f"decision {d['decision_id']} would {d['action']} what {d['other']} does",
+            f"{SHOWN}:{d['line']}",
+            "keep one of the two rows",
+        )
     for d in found:
         where = f"{SHOWN}:{d['line']}"
         name = " ".join(filter(None, (d["source"], d["food_id"], d["source_component"])))

@@ -340,7 +340,9 @@ def _list(text: Any) -> list[Any]:
 
 
 def _rest(inputs: _Inputs) -> tuple[str, str]:
-    """What no changed input can be followed to: the code, if that alone is left."""
+    """What no changed input can be followed to: the only input left, else the code."""
+    if len(inputs.groups) == 1:
+        return next(iter(inputs.groups)), "no other changed input reaches it"
     if "code" in inputs.groups and "rule" not in inputs.groups:
         return "code", "nothing that the cell is made from differs in a way that another changed input would explain"
     return "unknown", "several inputs changed and the cell does not tell which: " + ", ".join(sorted(inputs.groups))
@@ -350,7 +352,8 @@ def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
     """Whether the row is made from other published cells: a composite's cell, an ingredient's counts."""
     if change["table"] in ("values", "gaps"):
         cell = inputs.cells.get((change["ingredient_id"] or "", change["component"] or ""))
-        return bool(cell and cell["parts"] and not inputs.first(cell["own"]))
+        told = set(change["fields"]) == {"needed_by"} and inputs.needs
+        return bool(cell and cell["parts"] and not told and not inputs.first(cell["own"]))
     return change["table"] == "ingredients" and bool(change["fields"]) and set(change["fields"]) <= COUNTS
 
 
@@ -360,7 +363,8 @@ def _inherit(derived: list[dict[str, Any]], changes: list[dict[str, Any]], input
     later = {id(change) for change in derived}
 
     def note(change: dict[str, Any]) -> None:
-        if change["table"] in ("values", "gaps"):
+        # what is required decides no count
+        if change["table"] in ("values", "gaps") and set(change["fields"]) != {"needed_by"}:
             known.setdefault((change["ingredient_id"], change["component"]), set()).add(change["cause"])
 
     for change in changes:
@@ -385,3 +389,4 @@ def _inherit(derived: list[dict[str, Any]], changes: list[dict[str, Any]], input
             change["cause_why"] = f"{by} have several causes: {', '.join(sorted(causes))}"
         else:
             change["cause"], change["cause_why"] = _rest(inputs)
+        note(change)

@@ -6,12 +6,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 from fractions import Fraction
 from pathlib import Path
 
 from pipeline.errors import InputError, raise_all
 from pipeline.mix_table import WATER_ID, Cell, Table
+from pipeline.nearest import did_you_mean, nearest
 from pipeline.needs import IU_CURES, number, read_rows, unit_factor
 
 MIX_COLUMNS = ("ingredient_id", "grams", "as_purchased")
@@ -159,9 +159,7 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
 
 def near_ids(table: Table, text: str) -> list[str]:
     """Up to three ids that look like `text`, nearest first."""
-    ids = sorted([*table.ingredients, WATER_ID])
-    whole = [key for key in ids if text and set(text.split("-")) <= set(key.split("-"))]
-    return list(dict.fromkeys([*whole, *get_close_matches(text, ids, n=3, cutoff=0.6)]))[:3]
+    return nearest(text, [*table.ingredients, WATER_ID], 3)
 
 
 def read_assay(path: Path, table: Table, shown: str | None = None) -> Assays:
@@ -195,8 +193,7 @@ def _take(row: dict[str, str], where: str, found: Assays, table: Table) -> None:
         raise InputError("no ingredient", where, "give an ingredient id in the first column")
     component = table.components.get(row["component"])
     if component is None:
-        near = get_close_matches(row["component"].upper(), list(table.components), n=3, cutoff=0.5)
-        cure = f"did you mean {', '.join(near)}?" if near else "use an id of curated/components.csv"
+        cure = did_you_mean(row["component"], table.components, "use an id of curated/components.csv")
         raise InputError(f"unknown component {row['component']!r}", where, cure)
     key = (ingredient_id, component.component)
     if key in found:
@@ -257,7 +254,7 @@ def substituted(rows: Sequence[MixRow], without: Sequence[str], replace: dict[st
     for option, ids in (("--without", list(without)), ("--replace", list(replace))):
         for ingredient_id in ids:
             if ingredient_id not in present:
-                near = get_close_matches(ingredient_id, present, n=3, cutoff=0.5) or present
+                near = nearest(ingredient_id, present, 3) or present
                 raise InputError(f"{ingredient_id!r} is not in the mix", option, f"it holds {', '.join(near)}")
     changed = [
         MixRow(replace.get(row.ingredient_id, row.ingredient_id), row.grams, row.as_purchased, row.where)

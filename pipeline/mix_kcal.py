@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -57,22 +57,29 @@ def energy_of(table: Table, assays: Assays, key: str, classes: Mapping[str, Fact
         Width(name, "spread", factor * (_top(content) - min(content.low, content.counted)), content.low, _top(content))
         for name, factor, content in named
     ]
+    # what is not water, ash or a known proximate could be any of the unknown ones, at the most energetic of them
+    left = max(ZERO, 100 - water.counted - ash.counted - sum(points, ZERO))
+    open_ended: list[Width] = []
+    densest = ZERO
     if not (protein.known and fat.known) or undetermined:
-        # what is not water, ash or a known proximate could be any of the unknown ones, at the most energetic of them
-        left = max(ZERO, 100 - water.counted - ash.counted - sum(points, ZERO))
         lacking = {"PROCNT": not protein.known, "FAT": not fat.known, "CHOCDF": undetermined}
         missing = [(name, factor, content.high) for name, factor, content in named if lacking[name]]
-        unknown = left * max(factor for _, factor, _ in missing)
+        densest = max(factor for _, factor, _ in missing)
+        unknown = left * densest
         if all(peers is not None for _, _, peers in missing):
             unknown = min(unknown, sum((factor * either(peers, None) for _, factor, peers in missing), ZERO))
-        widths.append(Width("+".join(name for name, _, _ in missing), "unknown", unknown))
+        open_ended.append(Width("+".join(name for name, _, _ in missing), "unknown", unknown))
     # a range without a point counts at its low end; the rest of it could be there, and never helps a verdict
     for name, factor, content in named:
         if content.state == "range" and content.point is None and content.high is not None:
             rest = factor * (content.high - content.low)
             unknown += rest
-            widths.append(Width(name, "a range", rest, content.low, content.high))
-    kept = tuple(width for width in widths if width.kcal)
+            densest = max(densest, factor)
+            open_ended.append(Width(name, "a range", rest, content.low, content.high))
+    if unknown > left * densest:  # 100 g hold no more than 100 g
+        open_ended = [replace(width, kcal=width.kcal * left * densest / unknown) for width in open_ended]
+        unknown = left * densest
+    kept = tuple(width for width in [*widths, *open_ended] if width.kcal)
     return Energy(factors.kcal(*points), low, high, unknown, factors.protein, factors.fat, kept)
 
 

@@ -460,6 +460,14 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
         rf"{DECISIONS}:2:",
         "ingredient_id 'unicorn' is not in ingredients.csv",
     ),
+    "two decisions that strike out one value": (
+        file(DECISIONS, lambda lines: [*lines[:-1], *(
+            f"{name},usda-sr28,05027,312,{ingredient},CU,0.492,,reject,x,x,,open"
+            for name, ingredient in (("one", ""), ("other", "chicken-liver"))
+        ), ""]),
+        rf"{DECISIONS}:3:",
+        "other would reject what one does",
+    ),
     "decision on a component that is not in the registry": (
         file(DECISIONS, appended(DECISION.format(source="mext", component="", ingredient="", tag="XYZZY"))),
         rf"{DECISIONS}:2:",

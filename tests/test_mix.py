@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from pipeline.errors import InputError, InputErrors
 from pipeline.gap_impact import gap_impact
 from pipeline.mix import compare, evaluate, has_findings, parse_replace, read_assay, read_mix
-from pipeline.mix_content import Item, judge
+from pipeline.mix_content import Item, content_of, judge
 from pipeline.mix_energy import factors_of, nfe, nrc_digestibility, nrc_gross, nrc_me
 from pipeline.mix_inputs import ASSAY_BASES, ASSAY_COLUMNS, MIX_COLUMNS, MixRow
 from pipeline.mix_kcal import energy_of
@@ -1234,6 +1234,19 @@ def test_the_named_widths_make_the_whole_range(file: Path) -> None:
             assert sum(width.kcal for width in energy.widths) == energy.high + energy.unknown - energy.low
     result = trade(file.stem)
     assert result["energy_range_from"] == sorted(result["energy_range_from"], key=lambda row: -row["kcal"])
+
+
+@published
+def test_no_energy_is_more_than_a_hundred_grams_can_hold() -> None:
+    """Conservation of mass: beside the known grams of 100 g only the rest can be something, at most all of it fat."""
+    table = load_table(WORKSPACE, CURATED)
+    for formula in FORMULAS.values():
+        for key in table.ingredients:
+            energy = energy_of(table, {}, key, formula)
+            known = [content_of(table, {}, key, name) for name in ("WATER", "ASH", "PROCNT", "FAT")]
+            rest = max(Fraction(0), 100 - sum((content.counted for content in known), Fraction(0)))
+            densest = max(energy.fat, energy.protein)
+            assert energy.unknown <= rest * densest, key
 
 
 @published

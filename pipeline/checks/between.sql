@@ -51,10 +51,12 @@ from pairs p join chk_wide l on l.source = p.source and l.food_id = p.lean_id an
 insert into chk_figure by name
 with family as (
   select c.ingredient_id, c.component, c.value,
-    case when c.source like 'usda-%' or m.repeats_source like 'usda-%' then 'usda'
-      when c.source = 'maintainer' then coalesce(m.repeats_source, m.citation_id) else c.source end as family,
+    case when c.source like 'usda-%' or coalesce(m.repeats_source, o.original_source) like 'usda-%' then 'usda'
+      when c.source = 'maintainer' then coalesce(m.repeats_source, m.citation_id)
+      else coalesce(o.original_source, c.source) end as family,
     c.source || ' ' || c.food_id as named, c.match_quality
   from curated.candidates c left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
+    left join archival.maintainer_copied_foods o on o.source = c.source and o.food_id = c.food_id
   where c.value > 0 and c.status in ('measured', 'calculated', 'unspecified', 'label_claim')
     and coalesce(c.donor_state, 'raw') in ('raw', 'unknown') and c.match_quality in ('A', 'B')
     and coalesce(c.reason_not_chosen, '') not like 'struck out%'

@@ -68,6 +68,7 @@ with touched as (
 )
 select s.id, s.scope, s.subject, min(t.decision_id) as decision_id
 from chk_scoped s join touched t on t.ingredient_id = s.ingredient_id
+  join chk_rule r on r.rule_id = s.rule_id and r.level <> 'table'
 where s.scope = 'curated' and (t.component = s.component or s.component is null
   and exists (from chk_word w where w.rule_id = s.rule_id and w.name = 'cells' and w.word = t.component))
 group by all;

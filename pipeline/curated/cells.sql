@@ -43,7 +43,8 @@ from valued
 -- within a food: evidence before none, a zero that no sample stands behind last, then the registry's preference
 qualify row_number() over (
   partition by ingredient_id, source, food_id, component
-  order by reject_id is null desc, evidence desc, (value = 0 and coalesce(n, 0) = 0), preference, source_component) = 1;
+  order by reject_id is null desc, evidence desc, (value = 0 and coalesce(n, 0) = 0), preference, source_component,
+    reject_id) = 1;
 
 -- A zero that the source does not say it measured, where comparable foods or another source's food for the same
 -- ingredient clearly are not zero: no evidence until somebody decides (action acknowledge). Fibre and carbohydrate of

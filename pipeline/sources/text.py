@@ -77,6 +77,8 @@ def store_legacy_text(
         con.register("incoming", _batches(text, columns, delimiter, quote))
         con.execute(f"create table {table} as select * from incoming")
         con.unregister("incoming")
+    except (duckdb.OutOfMemoryException, duckdb.IOException, duckdb.InterruptException):
+        raise  # no fault of the file
     except (pa.ArrowInvalid, UnicodeDecodeError, duckdb.Error) as error:
         raise InputError(*_first_fault(opened(), len(columns), where, delimiter, encoding, error)) from error
     records = con.execute(f"select count(*) from {table}").fetchall()[0][0]
