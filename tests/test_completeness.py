@@ -476,6 +476,17 @@ def test_figures_of_abstracts_are_graded_low(folder: Path, values: list[Row]) ->
     assert by_key["lamb-bone-fresh", "CA"]["confidence"] == "B"
 
 
+def test_grade_a_needs_samples(values: list[Row]) -> None:
+    """The number of samples of the release file (Num_Data_Pts): a figure for which it is 0 is not graded A."""
+    graded = [r for r in values if r["source"] == "usda-sr28" and r["status"] == "measured" and r["confidence"] == "A"]
+    assert len(graded) > 1000
+    at = oracle.line_numbers()
+    faults([
+        told(r) for r in graded
+        if not int(oracle.fields(at[r["food_id"]][r["source_component"]])["Num_Data_Pts"] or 0)
+    ])
+
+
 def test_taurine_iodine_chloride_biotin_are_not_carried_by_sr28(folder: Path) -> None:
     """SR28 has none of the four (sources.md): a gap for each ingredient without a cited record."""
     held = {r["component"] for r in oracle.schema("component_sources") if r["source"] == "usda-sr28"}

@@ -58,6 +58,7 @@ group by all;
 create temp table graded as
 with points as (
   select c.ingredient_id, c.component, c.status, m.seen_how,
+    if(c.status = 'measured' and coalesce(c.n, 0) = 0, 'no samples', null) as unsampled,
     (select sum(points) from curated.rubric where criterion = 'match' and code = c.match_quality)
     + (select sum(points) from curated.rubric where criterion = 'acquisition' and code = c.status)
     + (select sum(points) from curated.rubric where criterion = 'state' and code = case
@@ -73,7 +74,8 @@ with points as (
 )
 select p.ingredient_id, p.component, greatest(
     (select min(code) from curated.rubric where criterion = 'grade' and points <= p.points),
-    coalesce((select max(grade) from curated.rubric where criterion = 'cap' and code in (p.status, p.seen_how)), 'A'))
+    coalesce((select max(grade) from curated.rubric where criterion = 'cap' and code in (p.status, p.seen_how, p.unsampled)),
+    'A'))
     as confidence
 from points p;
 
