@@ -39,6 +39,8 @@ class Acceptance:
     """Version of the table that stands now; empty where none does."""
     drift: dict[str, Any]
     undecided: tuple[str, ...] = ()
+    workbook: str = "untouched"
+    """written | removed (the former table's spreadsheet must not stand beside the new table) | none | untouched"""
 
     @property
     def exit_status(self) -> int:
@@ -82,8 +84,9 @@ def accept(
         time = now()
         fresh = next_version(time, _versions(workspace))
         say(f"writing version {fresh}")
+        book = "written" if workbook else "removed" if (workspace.curated / "table.xlsx").is_file() else "none"
         _publish(workspace, found, reason, time, fresh, workbook, first=not version)
-    return Acceptance("accepted", fresh, found)
+    return Acceptance("accepted", fresh, found, workbook=book)
 
 
 def _broken_contract(workspace: Workspace) -> tuple[str, ...]:

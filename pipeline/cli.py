@@ -356,10 +356,23 @@ def drift_command(
         raise typer.Exit(1)
 
 
+SEE_REST = {
+    "accepted": "See curated/CHANGELOG.md; all of it: rawref drift --against FOLDER with a copy of the former table",
+    "refused": "See rawref drift",
+}
+"""Where accept says that the changes are which it does not print: once it has accepted, drift shows none."""
+
+
 @app.command("accept", epilog='Example: rawref accept --reason "FoodData Central, April 2025"')
 def accept_command(
     reason: Annotated[str, typer.Option(help="Why the table changes; goes into the change log.")],
-    workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
+    workbook: Annotated[
+        bool,
+        typer.Option(
+            "--workbook/--no-workbook",
+            help="Write the spreadsheet too; without it that of the former table is removed.",
+        ),
+    ] = True,
     format: FormatOption = Format.text,
 ) -> None:
     """Show the worst changes, then make the build the accepted table: version, manifest, change log."""
@@ -382,12 +395,13 @@ def accept_command(
                 "standing": result.standing,
                 "version": result.version,
                 "undecided": list(result.undecided),
+                "workbook": result.workbook,
                 "drift": result.drift,
             }
         )
     else:
         if result.standing != "nothing":
-            out(render_drift.text(result.drift))
+            out(render_drift.brief(result.drift, SEE_REST[result.standing]) + "\n")
         out(
             {
                 "accepted": f"accepted as version {result.version}",
@@ -395,6 +409,11 @@ def accept_command(
                 "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
             }[result.standing]
         )
+        if result.workbook == "removed":
+            out(
+                "curated/table.xlsx is removed: it held the former table\n"
+                "  rawref build writes that of the new one to .rawref/build/curated/"
+            )
     if result.exit_status:
         raise typer.Exit(result.exit_status)
 

@@ -8,6 +8,11 @@ requirement  at realistic inclusion (schemas/inclusion.csv) the change moves 100
 spread       outside the accepted low..high; where there is none, outside the robust spread of the same part.
 rounding     above one unit of the last decimal that the source printed.
 note         the rest: provenance, ranges within a rounding step, rows of the listings.
+
+What moves: the value, or an end of the range where that moves further; between a value and a range, how far the one may
+lie from the other; where an amount becomes known or unknown, what comparable foods could hold if that is more. `why`
+says which of them it tells. Within a tier faults of the contract come first, then amounts that moved and knowledge
+that is lost, then gaps that were filled (`filled`): a blank that became a zero is not among these.
 """
 
 from __future__ import annotations
@@ -16,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import publish, registry
-from pipeline.drift_cause import CAUSES, causes
+from pipeline.drift_cause import CAUSES, causes, inputs_that_differ
 from pipeline.drift_faults import check_wide, name_hand_edits
 from pipeline.drift_read import Side, find_faulty_cells, load, open_side
 from pipeline.drift_rows import Change, changed_rows, new_change
@@ -68,6 +73,7 @@ def compare(
         "need": need.name if need else None,
         "summary": summary(changes),
         "coverage": known,
+        "changed_inputs": inputs_that_differ(old, new),
         "changes": changes,
     }
 
@@ -131,6 +137,7 @@ def _order(change: Change) -> tuple[Any, ...]:
     return (
         TIERS.index(change["tier"]),
         KINDS.index(change["kind"]) > 0,
+        change["filled"],
         -(change["share_of_requirement"] or 0.0),
         -abs(change["relative_change"] or 0.0),
         KINDS.index(change["kind"]),

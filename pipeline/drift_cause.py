@@ -109,6 +109,14 @@ def changed_groups(before: dict[str, Any], after: dict[str, Any]) -> dict[str, l
     return found
 
 
+def inputs_that_differ(old: Side, new: Side) -> dict[str, list[str]]:
+    """Cause to the inputs that differ, in the order of CAUSES; empty where a manifest does not state its inputs."""
+    if not old.digests or not _digests(old.manifest) or not _digests(new.manifest):
+        return {}
+    found = changed_groups(old.manifest, new.manifest)
+    return {cause: found[cause] for cause in CAUSES if cause in found}
+
+
 def _digests(manifest: dict[str, Any]) -> dict[str, str]:
     inputs = manifest.get("inputs", {})
     return dict(inputs) if isinstance(inputs, dict) else {}
@@ -160,7 +168,7 @@ def causes(
         for change in changes:
             change["cause_why"] = "a manifest with the digests of the inputs is lacking"
         return
-    groups = changed_groups(old.manifest, new.manifest)
+    groups = inputs_that_differ(old, new)
     inputs = _inputs(con, old, new, groups, changes, schemas) if len(groups) > 1 else None
     derived = []
     for change in changes:
@@ -169,18 +177,13 @@ def causes(
         elif not groups:
             change["cause_why"] = "no input differs by the manifests"
         elif inputs is None:
-            change["cause"], names = next(iter(groups.items()))
-            change["cause_why"] = "only this changed: " + _some(names)
+            change["cause"], change["cause_why"] = next(iter(groups)), "no other input changed"
         elif _is_derived(change, inputs):
             derived.append(change)
         else:
             change["cause"], change["cause_why"] = _of(change, inputs)
     if inputs and derived:
         _inherit(derived, changes, inputs)
-
-
-def _some(names: list[str]) -> str:
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def _inputs(

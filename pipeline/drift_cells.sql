@@ -79,24 +79,46 @@ parts as (
     left join inclusion own on own.part = p.part and own.species_group = g.species_group and own.species_group <> ''
     left join drift_requirement r on r.component = coalesce(b.component, a.component)
     left join drift_part_spread y on y.part = p.part and y.component = coalesce(b.component, a.component)
-), staked as (
+), offered as (
+  -- every amount that could be told of the change, the plainest first; `told` is a key of TOLD in drift_tiers.py
   select *,
     case
-      when not coalesce(old.known, false) and not coalesce(new.known, false) then 0
-      when not coalesce(old.known, false) then
-        greatest(coalesce(new.value, new.high, new.low), coalesce(old.peers_high, new.peers_high))
-      when not coalesce(new.known, false) then
-        greatest(coalesce(old.value, old.high, old.low), coalesce(new.peers_high, old.peers_high))
-      when old.value is null or new.value is null then greatest(
-        abs(coalesce(old.value, old.high, old.low) - coalesce(new.value, new.low)),
-        abs(coalesce(old.value, old.low) - coalesce(new.value, new.high, new.low)))
-      else greatest(abs(new.value - old.value), abs(new.low - old.low), abs(new.high - old.high))
-    end as moved
+      when not coalesce(old.known, false) and not coalesce(new.known, false) then [{'amount': 0.0, 'told': 'value'}]
+      when not coalesce(old.known, false) or not coalesce(new.known, false) then [
+        {'amount': coalesce(if(new.known, new.value, old.value), if(new.known, new.high, old.high),
+          if(new.known, new.low, old.low)), 'told': case when if(new.known, new.value, old.value) is not null
+          then 'value' when if(new.known, new.high, old.high) is not null then 'high' else 'low' end},
+        {'amount': if(new.known, coalesce(old.peers_high, new.peers_high), coalesce(new.peers_high, old.peers_high)),
+          'told': 'peers'}]
+      else [
+        {'amount': abs(new.value - old.value), 'told': 'value_moved'},
+        {'amount': abs(new.low - old.low), 'told': 'low_moved'},
+        {'amount': abs(new.high - old.high), 'told': 'high_moved'},
+        -- a value gives way to a range, or the reverse: how far the one may lie from the other
+        {'amount': case when new.value is null then abs(old.value - new.low)
+          when old.value is null then abs(new.value - old.low) end, 'told': 'low_apart'},
+        {'amount': case when new.value is null then abs(old.value - new.high)
+          when old.value is null then abs(new.value - old.high) end, 'told': 'high_apart'},
+        -- a range that opens or closes upwards
+        {'amount': case when old.value is not null or new.value is not null then null
+          when new.high is null then abs(old.high - new.low)
+          when old.high is null then abs(new.high - old.low) end, 'told': 'high_opened'}]
+    end as moves
   from paired
+), weighed as (
+  select *,
+    -- what a loss or gain of evidence concerns, although the number may be the same
+    case when old.evidence is distinct from new.evidence then list_append(moves, {
+      'amount': coalesce(new.value, new.high, old.value, old.high),
+      'told': case when new.value is not null or new.high is null and old.value is not null
+        then 'value' else 'high' end}) else [{'amount': 0.0, 'told': 'value'}] end as concerns
+  from offered
+), staked as (
+  select * exclude (moves, concerns), list_max([m.amount for m in moves]) as moved,
+    list_max([m.amount for m in concerns]) as concerned,
+    [m.told for m in moves if m.amount = moved][1] as moved_told,
+    [m.told for m in concerns if m.amount = concerned][1] as concerned_told
+  from weighed
 )
-select *,
-  -- what a loss or gain of evidence concerns, although the number may be the same
-  case when old.evidence is distinct from new.evidence then greatest(
-    moved, coalesce(new.value, new.high, old.value, old.high)) else 0 end as concerned,
-  share_pct / 100 * $grams_per_1000kcal / 100 as per_1000kcal
+select *, share_pct / 100 * $grams_per_1000kcal / 100 as per_1000kcal
 from staked;

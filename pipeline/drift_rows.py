@@ -46,6 +46,7 @@ def new_change(kind: str, table: str, **known: Any) -> Change:
         "column": None,
         "line": None,
         "share_of_requirement": None,
+        "filled": False,
         "fields": {},
     } | known
 

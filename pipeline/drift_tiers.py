@@ -14,6 +14,20 @@ if TYPE_CHECKING:
 
     from pipeline.needs import Need
 
+TOLD = {
+    "value": "its value makes {}",
+    "low": "its low end makes {}",
+    "high": "its high end makes {}",
+    "peers": "up to {} by comparable foods",
+    "value_moved": "its value moved by {}",
+    "low_moved": "its low end moved by {}",
+    "high_moved": "its high end moved by {}",
+    "low_apart": "the value and the low end lie {} apart",
+    "high_apart": "the value and the high end lie {} apart",
+    "high_opened": "the high end that came or went lies {} above the other low end",
+}
+"""How the amount that weighs is told, by the keys of drift_cells.sql."""
+
 
 def thresholds(schemas: Path) -> dict[str, float]:
     """The limits of schemas/drift.csv; InputError where one is missing or not a positive number."""
@@ -62,13 +76,13 @@ def weigh_cells(
 
 
 def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: dict[str, float], need: str) -> None:
-    """Set tier, share of the requirement and why of changes to cells of `values` and `gaps`."""
+    """Set tier, share of the requirement, why and `filled` of changes to cells of `values` and `gaps`."""
     weight = {
         (r[0], r[1]): r[2:]
         for r in con.execute(
             "select ingredient_id, component, old.unit, new.unit, old.value, new.value, old.low, old.high, old.known,"
             " new.known, old.evidence, new.evidence, part_cv, step, moved, concerned, minimum, maximum, per_1000kcal,"
-            " share_pct, coalesce(old.peers_high, new.peers_high) from drift_cell"
+            " share_pct, coalesce(old.peers_high, new.peers_high), moved_told, concerned_told from drift_cell"
         ).fetchall()
     }
     blank = con.execute("select component, minimum, maximum from drift_requirement").fetchall()
@@ -100,6 +114,7 @@ def _tier_gap(change: Change, found: tuple[Any, ...], limits: dict[str, float], 
     """A gap that comes, goes or changes weighs what comparable foods could hold."""
     share, bound = _share(found[18], found)
     change["share_of_requirement"] = share
+    change["filled"] = change["kind"] == "removed" and bool(found[9])
     if change["kind"] not in ("added", "removed"):
         return
     what = "a gap is named" if change["kind"] == "added" else "a gap is no longer named"
@@ -131,22 +146,26 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
         per_1000kcal,
         share_pct,
         _,
+        moved_told,
+        concerned_told,
     ) = found
     kind = change["kind"]
     if kind == "added":
         change["why"] = "a new cell: nothing that was in use changes"
         return
-    amount = concerned if kind == "status" else moved
-    if kind == "removed":
-        amount = moved
+    amount, told = (concerned, concerned_told) if kind == "status" else (moved, moved_told)
     share, bound = _share(amount, found)
     change["share_of_requirement"] = share
     lost = bool(was_known) != bool(is_known)
+    # a blank that is now a zero is no gap filled until someone has looked at it
+    gained = (is_known and not was_known) or (kind == "status" and is_evidence and not was_evidence and not lost)
+    change["filled"] = bool(gained) and after != 0
     what = _what(kind, bool(was_known), bool(is_known), bool(was_evidence), bool(is_evidence))
     if share is not None and share * 100 >= limits["requirement_share"]:
         change["tier"] = "requirement"
+        amount_told = " ".join(x for x in (_short(amount * per_1000kcal), unit, "per 1000 kcal") if x)
         change["why"] = (
-            f"{what}; at {share_pct:g} % of a mix {_short(amount * per_1000kcal)} {unit or ''} per 1000 kcal"
+            f"{what}; at {share_pct:g} % of a mix {TOLD[told].format(amount_told)}"
             f" = {_pct(share)} of the {bound} ({need})"
         )
         return
@@ -165,7 +184,7 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
     elif moved is not None and step is not None and moved > step * 1.000001:
         change["tier"], change["why"] = (
             "rounding",
-            f"moved by {moved:.3g}, above the source's last decimal ({step:.3g})",
+            f"{TOLD[moved_told].format(f'{moved:.3g}')}, above the source's last decimal ({step:.3g})",
         )
     else:
         change["why"] = "within one unit of the source's last decimal" if step is not None else "range changed"

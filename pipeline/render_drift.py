@@ -12,6 +12,9 @@ from pipeline.render import WIDTH, number
 
 TEXT_CAP = 40
 MARKDOWN_CAP = 30
+BRIEF_CAP = 10
+INPUTS_CAP = 12
+"""Changed inputs of one cause that are listed by name."""
 HEADINGS = {
     "requirement": "crosses a requirement, or breaks the contract",
     "spread": "outside the spread",
@@ -42,8 +45,8 @@ def headline(change: dict[str, Any], wide: bool = False) -> str:
         detail = f"{change['kind']}{column} {before} -> {after}"
         if change["relative_change"] is not None:
             detail += f" ({change['relative_change'] * 100:+.3g} %)"
-        if len(change["fields"]) > 1:
-            detail += f" and {len(change['fields']) - 1} more columns"
+        if others := len(change["fields"]) - 1:
+            detail += f" and {others} more column{'s' if others > 1 else ''}"
     return f"{name}: {detail}"
 
 
@@ -63,6 +66,15 @@ def by_cause(result: dict[str, Any]) -> str:
     return ", ".join(f"{cause} {n}" for cause, n in result["summary"]["causes"].items() if n)
 
 
+def changed_inputs(result: dict[str, Any], cap: int | None = INPUTS_CAP) -> list[str]:
+    """The inputs that differ by the two manifests, a line a cause; at most `cap` names each, the rest counted."""
+    lines = []
+    for cause, names in result["changed_inputs"].items():
+        more = f" and {len(names) - cap} more" if cap is not None and len(names) > cap else ""
+        lines.append(f"{cause}: {', '.join(names[:cap])}{more}")
+    return lines
+
+
 def known(result: dict[str, Any]) -> str:
     """How much of the table is known, before and after; once where it is the same."""
     before, after = (result["coverage"][side] for side in ("before", "after"))
@@ -72,12 +84,10 @@ def known(result: dict[str, Any]) -> str:
 
 
 def text(result: dict[str, Any], wide: bool = False) -> str:
-    """The report for a terminal: tiers, worst first, each change with its reason and cause."""
-    lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}", counts(result)]
+    """The report for a terminal: tiers, worst first, each change with its reason and cause; then the changed inputs."""
+    lines = _head(result, wide)
     if not result["changes"]:
-        return "\n".join([*lines[:1], "no drift: the content is equal", *_wrapped(known(result), "", "  ", wide)])
-    lines.append(f"by cause: {by_cause(result)}")
-    lines += _wrapped(known(result), "", "  ", wide)
+        return "\n".join(lines)
     left = TEXT_CAP
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
@@ -86,12 +96,46 @@ def text(result: dict[str, Any], wide: bool = False) -> str:
         lines += ["", f"{heading} ({len(found)})"]
         take = found if wide else found[:left]
         left -= len(take)
-        for change in take:
-            lines += _wrapped(headline(change, wide), "  ", "    ", wide)
-            lines += _wrapped(_reason(change), "      ", "      ", wide)
+        lines += _told(take, wide)
         if len(found) > len(take):
             lines.append(f"  {len(found) - len(take)} more; --wide or --format json lists them all")
+    if inputs := changed_inputs(result, None if wide else INPUTS_CAP):
+        lines += ["", "changed inputs"]
+        for line in inputs:
+            lines += _wrapped(line, "  ", "    ", wide)
     return "\n".join([*lines, "", *_wrapped(f"Take it over: {CURE}.", "", "", wide)])
+
+
+def brief(result: dict[str, Any], rest: str) -> str:
+    """Summary and the worst tier, at most BRIEF_CAP changes of it; `rest` says where all of them are to be seen."""
+    lines = _head(result, False)
+    tiers = [(h, found) for t, h in HEADINGS.items() if (found := [c for c in result["changes"] if c["tier"] == t])]
+    if not tiers:
+        return "\n".join(lines)
+    heading, found = tiers[0]
+    lines += ["", f"{heading} ({len(found)})", *_told(found[:BRIEF_CAP], False)]
+    left = [f"{len(found) - BRIEF_CAP} more of these"] if len(found) > BRIEF_CAP else []
+    left += [f"{heading} ({len(of_tier)})" for heading, of_tier in tiers[1:]]
+    if left:
+        lines += ["", *_wrapped(f"Not shown: {'; '.join(left)}. {rest}.", "", "", False)]
+    return "\n".join(lines)
+
+
+def _head(result: dict[str, Any], wide: bool) -> list[str]:
+    lines = [f"drift from {result['before']['folder']} to {result['after']['folder']}"]
+    if result["changes"]:
+        lines += [counts(result), f"by cause: {by_cause(result)}"]
+    else:
+        lines += ["no drift: the content is equal"]
+    return [*lines, *_wrapped(known(result), "", "  ", wide)]
+
+
+def _told(changes: list[dict[str, Any]], wide: bool) -> list[str]:
+    lines = []
+    for change in changes:
+        lines += _wrapped(headline(change, wide), "  ", "    ", wide)
+        lines += _wrapped(_reason(change), "      ", "      ", wide)
+    return lines
 
 
 def _wrapped(line: str, first: str, then: str, wide: bool) -> list[str]:
@@ -130,6 +174,8 @@ def markdown(result: dict[str, Any]) -> str:
             out.append("| " + " | ".join(_md(x) for x in (name, detail, change["why"], change["cause"])) + " |")
         if len(found) > MARKDOWN_CAP:
             out += ["", f"{len(found) - MARKDOWN_CAP} more; `rawref drift --format json` lists them all."]
+    if inputs := changed_inputs(result):
+        out += ["", "### Changed inputs", "", *(f"- {_md(line)}" for line in inputs)]
     return "\n".join([*out, "", f"{CURE}.", ""])
 
 

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from typer.testing import CliRunner
 
-from pipeline import registry
+from pipeline import cli, registry
 from pipeline.accept import Acceptance, accept, next_version, now, stamped
 from pipeline.build import build, refresh
 from pipeline.drift import drift
@@ -208,6 +209,49 @@ def test_the_workbook_is_written_with_the_stamp(space: Workspace) -> None:
     assert ("version", "2026.11.1") in [r[:2] for r in rows]
     assert (space.built / "table.xlsx").read_bytes() == (space.curated / "table.xlsx").read_bytes()
     book.close()
+
+
+def test_a_workbook_of_the_former_table_does_not_stay(space: Workspace) -> None:
+    assert take(space, "first").workbook == "none"
+    assert take(space, "again").workbook == "untouched"
+    (space.curated / "table.xlsx").write_bytes(b"the former table")
+    assert take(space, "again").workbook == "untouched" and (space.curated / "table.xlsx").is_file()
+    spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
+    assert take(space, undecided=["Q1 beef-liver:MN"]).workbook == "untouched"
+    assert (space.curated / "table.xlsx").is_file()
+    assert take(space, "zinc").workbook == "removed"
+    assert not (space.curated / "table.xlsx").exists()
+    spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
+    assert accept(space, "zinc", quiet).workbook == "written"
+    assert (space.curated / "table.xlsx").read_bytes() != b"the former table"
+
+
+@pytest.mark.parametrize("undecided", [False, True])
+def test_the_command_tells_the_worst_and_where_the_rest_is(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, undecided: bool
+) -> None:
+    """Once accepted, drift shows nothing more: the rest is then in the change log."""
+    take(space)
+    (space.curated / "table.xlsx").write_bytes(b"the former table")
+
+    def change(rows: spoil.Rows) -> None:
+        for row in rows:
+            row["reason"] = "another"
+            if row["value"]:
+                row["value"] = repr(float(row["value"]) * 9)
+
+    spoil.edit(space.curated, "values", change)
+    found = [{"rule": "Q1", "subject": "beef-liver:MN", "detail": "planted"}] if undecided else []
+    monkeypatch.setattr("pipeline.checks.run.closing", lambda _: found)
+    done = CliRunner().invoke(cli.app, ["--root", str(space.root), "accept", "--reason", "x", "--no-workbook"])
+    assert done.exit_code == undecided, done.output
+    flat = " ".join(done.stdout.split())
+    assert max(map(len, done.stdout.splitlines())) <= 80 and len(done.stdout.splitlines()) < 70
+    assert "more of these; " in flat and "Take it over" not in flat
+    assert ("curated/table.xlsx is removed" in flat) != undecided
+    assert ("See rawref drift." in flat) == undecided
+    assert ("curated/CHANGELOG.md; all of it: rawref drift --against FOLDER" in flat) != undecided
+    assert (space.curated / "table.xlsx").is_file() == undecided
 
 
 @pytest.mark.parametrize(

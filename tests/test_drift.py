@@ -346,6 +346,73 @@ def test_unknown_that_becomes_zero_weighs_what_peers_hold(
     (change,) = of(compare(old, new, checkout.schemas, need), table="values")
     assert (change["before"], change["after"], change["tier"]) == (None, 0.0, "requirement")
     assert "an unknown becomes a known amount" in change["why"]
+    assert " per 1000 kcal by comparable foods = " in change["why"]
+    assert not change["filled"]  # a blank that became a zero
+
+
+Cell = tuple[str, str, str]
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "moved", "told"),
+    [
+        (("", "10", "90"), ("", "10.1", "90"), 0.1, ""),
+        (("", "10", "90"), ("", "10", "60"), 30, "its high end moved by 9.38 mg per 1000 kcal"),
+        (("", "10", "90"), ("", "60", "100"), 50, "its low end moved by 15.6 mg per 1000 kcal"),
+        (("", "10", "90"), ("", "20", ""), 70, "the high end that came or went lies 21.9 mg per 1000 kcal above"),
+        (("", "20", ""), ("", "10", "90"), 70, "the high end that came or went lies 21.9 mg per 1000 kcal above"),
+        (("20", "", ""), ("", "10", "90"), 70, "the value and the high end lie 21.9 mg per 1000 kcal apart"),
+        (("", "10", "90"), ("80", "", ""), 70, "the value and the low end lie 21.9 mg per 1000 kcal apart"),
+        (("", "10", "90"), ("20", "15", "30"), 70, "the value and the high end lie 21.9 mg per 1000 kcal apart"),
+        (("20", "", ""), ("", "19", ""), 1, ""),
+        (("20", "10", "30"), ("22", "10", "60"), 30, "its high end moved by 9.38 mg per 1000 kcal"),
+        (("20", "10", "30"), ("60", "40", "70"), 40, "its value moved by 12.5 mg per 1000 kcal"),
+        (("20", "", ""), ("60", "40", "70"), 40, "its value moved by 12.5 mg per 1000 kcal"),
+        (("", "", ""), ("20", "10", "30"), 20, "its value makes 6.25 mg per 1000 kcal"),
+        (("", "", ""), ("", "10", "30"), 30, "its high end makes 9.38 mg per 1000 kcal"),
+        (("", "20", ""), ("", "", ""), 20, "its low end makes 6.25 mg per 1000 kcal"),
+    ],
+)
+def test_what_moved_is_the_end_or_value_that_moved_and_is_told_so(
+    old: Path,
+    built_folder: Path,
+    tmp_path: Path,
+    need: Need,
+    checkout: Workspace,
+    was: Cell,
+    now: Cell,
+    moved: float,
+    told: str,
+) -> None:
+    """By hand, 5 % of a mix of 1.6 kcal/g: 1 mg/100 g is 0.3125 mg per 1000 kcal (schemas/inclusion.csv, liver)."""
+    new = spoil.copy(built_folder, tmp_path / "new")
+    for folder, cell in ((old, was), (new, now)):
+        spoil.set_cell(folder, "beef-liver", "ZN", **dict(zip(("value", "low", "high"), cell, strict=True)))
+    (change,) = of(compare(old, new, checkout.schemas, need), table="values")
+    minimum = float(need.applied("ZN", "minimum").per_1000kcal)  # type: ignore[union-attr]
+    assert change["share_of_requirement"] == pytest.approx(moved * 0.3125 / minimum)
+    assert (change["tier"] == "requirement") == bool(told) and told in change["why"]
+    assert change["filled"] == (was == ("", "", ""))
+
+
+def test_an_amount_that_came_or_went_is_told_as_that_of_comparable_foods_if_that_is_more(
+    old: Path, built_folder: Path, tmp_path: Path, need: Need, checkout: Workspace
+) -> None:
+    new = spoil.copy(built_folder, tmp_path / "new")
+    for folder in (old, new):
+        spoil.edit(
+            folder,
+            "gaps",
+            lambda rows: rows.append({**rows[0], "ingredient_id": "beef-liver", "component": "ZN", "peers_high": "80"}),
+        )
+    spoil.set_cell(old, "beef-liver", "ZN", value="", low="", high="")
+    spoil.set_cell(new, "beef-liver", "ZN", value="20", low="", high="")
+    for one, other in ((old, new), (new, old)):
+        (change,) = of(compare(one, other, checkout.schemas, need), table="values")
+        assert "at 5 % of a mix up to 25 mg per 1000 kcal by comparable foods = " in change["why"]
+    spoil.set_cell(new, "beef-liver", "ZN", value="90")
+    (change,) = of(compare(old, new, checkout.schemas, need), table="values")
+    assert "at 5 % of a mix its value makes 28.1 mg per 1000 kcal = " in change["why"]
 
 
 def test_thresholds_are_data_and_must_be_numbers(tmp_path: Path, checkout: Workspace) -> None:
@@ -370,6 +437,36 @@ def test_worst_first_in_a_total_order(old: Path, drift_to: Any) -> None:
     tiers = [TIERS.index(c["tier"]) for c in one["changes"]]
     assert tiers == sorted(tiers) and set(tiers) == {0, 1, 2, 3}
     assert one["summary"]["significant"] == sum(t < 2 for t in tiers)
+
+
+def test_losses_and_moved_amounts_stand_before_filled_gaps(
+    old: Path, built_folder: Path, tmp_path: Path, need: Need, checkout: Workspace
+) -> None:
+    """A filled gap weighs what comparable foods could hold, which is seldom what it does."""
+    new = spoil.copy(built_folder, tmp_path / "new")
+
+    def add_gap(rows: spoil.Rows) -> None:
+        rows.append({**rows[0], "ingredient_id": "beef-liver", "component": "CU", "peers_high": "5000"})
+
+    spoil.edit(old, "gaps", add_gap)
+    spoil.set_cell(old, "beef-liver", "CU", value="", low="", high="", status="missing")
+    spoil.set_cell(new, "beef-liver", "CU", value="9", low="", high="", status="measured")
+    for folder, value in ((old, "20"), (new, "40")):
+        spoil.set_cell(folder, "beef-liver", "ZN", value=value, low="", high="")
+    spoil.set_cell(new, "beef-liver", "FE", status="imputed")
+    found = of(compare(old, new, checkout.schemas, need), tier="requirement")
+    told = [(c["table"], c["component"], c["kind"], c["filled"]) for c in found]
+    assert set(told[:2]) == {("values", "ZN", "value", False), ("values", "FE", "status", False)}
+    assert told[2:] == [
+        ("gaps", "CU", "removed", True),
+        ("values", "CU", "value", True),
+        ("values", "CU", "status", True),
+    ]
+    assert found[2]["share_of_requirement"] > found[0]["share_of_requirement"]
+    # where the cell goes with the gap, nothing is filled
+    spoil.edit(new, "values", lambda rows: rows.remove(spoil.cell(rows, "beef-liver", "CU")))
+    gone = of(compare(old, new, checkout.schemas, need), component="CU", kind="removed")
+    assert [c["table"] for c in gone] == ["gaps", "values"] and not any(c["filled"] for c in gone)
 
 
 # causes ---------------------------------------------------------------------------------------------------------------
@@ -669,6 +766,58 @@ def test_text_fits_80_columns_and_says_why(some_drift: dict[str, Any]) -> None:
     text = render_drift.text(some_drift)
     assert max(map(len, text.splitlines())) <= 80
     assert "crosses a requirement" in text and "cause:" in text and "rawref accept" in text
+
+
+def test_changed_inputs_are_listed_once_and_each_row_has_a_few_words(old: Path, drift_to: Any) -> None:
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value="1.5", low="1", high="2")
+    spoil.set_cell(old, "beef-liver", "ZN", value="99")
+    assert drift_to(old)["changed_inputs"] == {}
+    names = [f"schemas/{name}.csv" for name in ("conversions", "status_map", "species", "parts")]
+    touch(old, *names)
+    result = drift_to(old)
+    assert result["changed_inputs"] == {"rule": sorted(names)}
+    assert len(result["changes"]) > 1
+    for text in (render_drift.text(result), render_drift.text(result, wide=True), render_drift.markdown(result)):
+        assert all(text.replace("\\_", "_").count(name) == 1 for name in names)
+    assert {c["cause_why"] for c in result["changes"]} == {"no other input changed"}
+    touch(old, DECISIONS, code=True)
+    result = drift_to(old)
+    assert list(result["changed_inputs"]) == ["rule", "decision", "code"]
+    assert render_drift.changed_inputs(result, 2) == [
+        "rule: schemas/conversions.csv, schemas/parts.csv and 2 more",
+        f"decision: {DECISIONS}",
+        "code: pipeline/",
+    ]
+
+
+def test_one_more_column_and_more_columns(old: Path, drift_to: Any) -> None:
+    spoil.set_cell(old, "beef-liver", "ZN", value="99", low="98", high="100")
+    (change,) = of(drift_to(old), kind="value")
+    assert render_drift.headline(change).endswith(" and 2 more columns")
+    assert render_drift.headline(change | {"fields": dict(list(change["fields"].items())[:2])}).endswith(
+        " and 1 more column"
+    )
+
+
+def test_brief_has_the_worst_tier_and_counts_the_rest(old: Path, drift_to: Any) -> None:
+    def change(rows: spoil.Rows) -> None:
+        for position, row in enumerate(rows[:200]):
+            row["reason"] = "another"
+            if row["value"] and position % 2:
+                row["value"] = repr(float(row["value"]) * 9)
+
+    spoil.edit(old, "values", change)
+    result = drift_to(old)
+    tiers = result["summary"]["tiers"]
+    assert tiers["requirement"] > 10 and tiers["note"] == 200
+    text = render_drift.brief(result, "See elsewhere")
+    flat = " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= 80 and text.count("; cause: ") == 10
+    assert f"Not shown: {tiers['requirement'] - 10} more of these; outside the spread ({tiers['spread']}); " in flat
+    assert flat.endswith("notes (200). See elsewhere.") and "Take it over" not in text
+    few = {**result, "changes": result["changes"][:3]}
+    assert "Not shown" not in render_drift.brief(few, "See elsewhere")
 
 
 def test_text_states_its_cap_and_wide_has_none(old: Path, drift_to: Any) -> None:
