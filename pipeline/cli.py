@@ -451,9 +451,10 @@ def mix_command(
         opened(space).close()
     table = mix.load_table(space)
     profile = load_need(space, need)
-    assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
-    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
     swaps = mix.parse_replace(replace or [])
+    also = mix.named(file, file.as_posix()) | set(swaps.values())
+    assays = mix.read_assay(assay, table, assay.as_posix(), also) if assay else None
+    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
     result = mix.evaluate(
         table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
     )
