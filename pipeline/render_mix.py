@@ -253,6 +253,9 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
             f"{row['laboratory']}, {row['date']} ({row['where']}).",
             width,
         )
+    own = [row["ingredient_id"] for row in result["ingredients"] if row["kind"] == "own"]
+    if own:
+        lines += _wrap(f"Not in the table, so taken as a product of your own: {', '.join(own)}.", width)
     for row in result["assay_unused"]:
         what = f"{row['component']} of {row['ingredient_id']} ({row['where']})"
         lines += _wrap(f"Assay not used, since the ingredient is not in the mix: {what}.", width)
