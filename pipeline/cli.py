@@ -65,7 +65,7 @@ MIX_HELP = (
 ASSAY_HELP = (
     "CSV of your own laboratory or label figures, with the columns ingredient_id, component, value, unit, basis, "
     "laboratory, date (YYYY-MM-DD) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
-    "per_kg_DM; laboratory: its name, or label."
+    "per_kg_DM; laboratory: its name, or label. An ingredient is one of the table, or a product that the mix names."
 )
 _root: Path | None = None
 
@@ -470,9 +470,10 @@ def mix_command(
         opened(space).close()
     table = mix.load_table(space)
     profile = load_need(space, need)
-    assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
-    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
     swaps = mix.parse_replace(replace or [])
+    also = mix.named(file, file.as_posix()) | set(swaps.values())
+    assays = mix.read_assay(assay, table, assay.as_posix(), also) if assay else None
+    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
     result = mix.evaluate(
         table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
     )

@@ -18,17 +18,28 @@ from typing import Any
 
 from pipeline.errors import InputError
 from pipeline.mix_cautions import cautions_of
-from pipeline.mix_content import ZERO, Content, Item, content_of, judge
+from pipeline.mix_content import ZERO, Content, Item, content_of, judge, lacking_share, rests_on_parts
 from pipeline.mix_dry import DryMatter, dry_matter_of
-from pipeline.mix_energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, daily_need, factors_of
-from pipeline.mix_inputs import Assays, MixRow, edible, parse_replace, read_assay, read_mix, resolve, substituted
+from pipeline.mix_energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, check_activity, daily_need, factors_of
+from pipeline.mix_inputs import (
+    Assays,
+    MixRow,
+    edible,
+    named,
+    parse_replace,
+    read_assay,
+    read_mix,
+    resolve,
+    substituted,
+)
 from pipeline.mix_kcal import Energy, all_energies, either, energy_of, out, range_drivers, weighted
 from pipeline.mix_shares import shares_of
 from pipeline.mix_table import WATER_ID, Table, load_table
 from pipeline.needs import Bound, Need, parts_of, unit_of
 
 __all__ = [
-    "ACTIVITIES", "compare", "evaluate", "has_findings", "load_table", "parse_replace", "read_assay", "read_mix",
+    "ACTIVITIES", "compare", "evaluate", "has_findings", "load_table", "named", "parse_replace", "read_assay",
+    "read_mix",
 ]  # fmt: skip
 
 SCHEMA_VERSION = "1"
@@ -57,8 +68,9 @@ def evaluate(
     """The mix judged against `need`: amounts are totals in the mix, minimum and maximum are per 1000 kcal ME.
 
     Raises InputError for an unknown or cooked ingredient, refuse that is not known, a substitution of something that
-    is not there, and a weight or activity that makes no sense.
+    is not there, and a weight or activity that makes no sense (an activity without a weight included).
     """
+    check_activity(activity, weight_kg)
     assays = assay or {}
     own = {ingredient_id for ingredient_id, _ in assays}
     rows = [
@@ -124,7 +136,12 @@ def evaluate(
                 "note": item.note,
             }
             for key, item in sorted(assays.items())
-            if key[0] in grams
+            if _uses(table, grams, *key)
+        ],
+        "assay_unused": [
+            {"ingredient_id": key[0], "component": key[1], "where": item.where}
+            for key, item in sorted(assays.items())
+            if not _uses(table, grams, *key)
         ],
         "summary": {
             verdict: sum(entry["verdict"] == verdict for entry in entries)
@@ -183,6 +200,14 @@ def _edible(table: Table, rows: Sequence[MixRow]) -> tuple[dict[str, Fraction], 
     return grams, purchased
 
 
+def _uses(table: Table, grams: Mapping[str, Fraction], ingredient_id: str, component: str) -> bool:
+    """Whether the mix asks for this content: the ingredient is in it, or in a composite that is made of its parts."""
+    return ingredient_id in grams or any(
+        rests_on_parts(table, key, component) and any(part.ingredient_id == ingredient_id for part in table.parts[key])
+        for key in grams
+    )
+
+
 def _component(
     table: Table, assays: Assays, grams: Mapping[str, Fraction], energies: Mapping[str, Energy], need: Need, key: str,
     kcal: Fraction, unknown_kcal: Fraction, dry: DryMatter, kcal_per_day: float | None,
@@ -192,18 +217,19 @@ def _component(
     numerator = parts[0] if form == "ratio" else key
     contents = {name: content_of(table, assays, name, numerator) for name in grams}
     dens = {name: content_of(table, assays, name, parts[1]) for name in grams} if form == "ratio" else {}
-    unknown = [name for name in grams if not contents[name].known or (dens and not dens[name].known)]
+    pairs = {name: (contents[name], dens[name]) if dens else (contents[name],) for name in grams}
+    lacking = {name: lacking_share(name, *pairs[name]) for name in grams}
+    unknown = [name for name in grams if lacking[name]]
     least, most = need.applied(key, "minimum"), need.applied(key, "maximum")
     if form == "ratio":
-        items = [_ratio_item(grams[name], contents[name], dens[name]) for name in grams]
-        scale = Fraction(1)
-        amount, low, high = _ratio(grams, contents, dens)
+        scale, (amount, low, high) = Fraction(1), _ratio(grams, contents, dens)
     else:
-        items = [_item(grams[name], contents[name], energies[name]) for name in grams]
-        scale = THOUSAND
-        amount, low, high = _amount(grams, contents)
+        scale, (amount, low, high) = THOUSAND, _amount(grams, contents)
     bounds = [row.per_1000kcal / scale if row else None for row in (least, most)]
-    verdict = judge(items, bounds[0], bounds[1])
+    verdict = judge(_items(grams, contents, dens, energies), bounds[0], bounds[1])
+    imputed = _flagged(pairs, "imputed")
+    bare = _items(grams, _bare(contents), _bare(dens), energies)
+    rests = bool(imputed) and judge(bare, bounds[0], bounds[1]) != verdict
     sensitive = False
     if form != "ratio":
         wide = [_wide_item(grams[name], contents[name], energies[name], key) for name in grams]
@@ -235,13 +261,13 @@ def _component(
         "per_100g_dm_low": _hundred(per_dry[1]),
         "per_100g_dm_high": _hundred(per_dry[2]),
         "per_day": _day(amount, kcal, kcal_per_day) if plain else None,
-        "unknown_share": out(sum((grams[name] for name in unknown), ZERO) / total),
+        "unknown_share": out(sum((grams[name] * lacking[name] for name in unknown), ZERO) / total),
         "unknown_from": sorted(unknown),
         "range_from": sorted(name for name in grams if contents[name].state == "range"),
-        "imputed_from": _flagged(contents, "imputed"),
-        "estimated_from": _flagged(contents, "estimate"),
-        "assayed_from": _flagged(contents, "assay"),
-        "no_spread_from": _flagged({name: contents[name] for name in grams if name != WATER_ID}, "no_spread"),
+        "imputed_from": imputed,
+        "estimated_from": _flagged(pairs, "estimate"),
+        "assayed_from": _flagged(pairs, "assay"),
+        "no_spread_from": _flagged({name: pairs[name] for name in grams if name != WATER_ID}, "no_spread"),
         "minimum": out(least.per_1000kcal) if least else None,
         "maximum": out(most.per_1000kcal) if most else None,
         "minimum_standing": least.standing if least else None,
@@ -254,6 +280,7 @@ def _component(
         "maximum_note": most.note if most else None,
         "other_figures": [_other(row, bottom, top) for row in shown],
         "rests_on_memory": any(row.standing == "memory" for row in (least, most) if row),
+        "rests_on_imputed": rests and verdict in {"over", "short", "meets"},
         "energy_sensitive": sensitive,
         "verdict": verdict,
         "decided_by": [],
@@ -279,7 +306,25 @@ def _wide_item(grams: Fraction, content: Content, energy: Energy, key: str) -> I
 
 
 def _ratio_item(grams: Fraction, over: Content, under: Content) -> Item:
-    return Item(grams, over.low, over.high, under.low, under.high, not (over.known and under.known))
+    return Item(grams, over.low, over.high, under.low, under.high, not over.known, den_unknown=not under.known)
+
+
+def _items(
+    grams: Mapping[str, Fraction], contents: Mapping[str, Content], dens: Mapping[str, Content],
+    energies: Mapping[str, Energy],
+) -> list[Item]:  # fmt: skip
+    """The items of a test: per kcal, or of a ratio where `dens` has the contents below the line."""
+    if dens:
+        return [_ratio_item(grams[name], contents[name], dens[name]) for name in grams]
+    return [_item(grams[name], contents[name], energies[name]) for name in grams]
+
+
+def _bare(contents: Mapping[str, Content]) -> dict[str, Content]:
+    """The contents as if no source had imputed any."""
+    return {
+        name: Content("unknown", None, ZERO, None) if "imputed" in content.flags else content
+        for name, content in contents.items()
+    }
 
 
 def _amount(
@@ -300,7 +345,8 @@ def _amount(
 
 
 def _known_high(grams: Mapping[str, Fraction], contents: Mapping[str, Content]) -> Fraction | None:
-    known = {name: content.high for name, content in contents.items() if content.known}
+    """The high end of what is known, the known parts of sums and composites included."""
+    known = {name: content.known_high for name, content in contents.items()}
     if any(value is None for value in known.values()):
         return None
     return weighted(grams, {name: either(value, None) for name, value in known.items()})
@@ -326,6 +372,8 @@ def _deciders(table: Table, assays: Assays, grams: Mapping[str, Fraction], key: 
             if width == 0:
                 continue
             why = {"unknown": "unknown", "range": "a range"}.get(content.state, "spread")
+            if why == "unknown" and lacking_share(name, content) < 1:
+                why = "partly unknown"
             found.append((width is not None, -(width or weight), name, part, why))
     found.sort()
     return [
@@ -339,14 +387,15 @@ def _reason(entry: Mapping[str, Any]) -> str:
     verdict, unknown = entry["verdict"], entry["unknown_from"]
     if verdict == "no_requirement":
         return "the profile has no figure"
+    imputed = f"; rests on imputed figures of {_some(entry['imputed_from'])}" if entry["rests_on_imputed"] else ""
     if verdict == "over":
-        return "even the low end is above the maximum"
+        return f"even the low end is above the maximum{imputed}"
     if verdict == "short":
         if unknown:
-            return "below the minimum even with the most that the unknown could hold"
-        return "even the high end is below the minimum"
+            return f"below the minimum even with the most that the unknown could hold{imputed}"
+        return f"even the high end is below the minimum{imputed}"
     if verdict == "meets":
-        return "the known part alone meets it at its low end"
+        return f"the known part alone meets it at its low end{imputed}"
     shown = [row for row in entry["other_figures"] if row["bound"] == "minimum"]
     if entry["minimum"] is None and shown:
         figures = ", ".join(f"{row['variant']} {row['per_1000kcal']:.4g} ({row['compares']})" for row in shown)
@@ -354,8 +403,14 @@ def _reason(entry: Mapping[str, Any]) -> str:
     if not entry["decided_by"]:
         return "the mix has no known energy" if entry["per_1000kcal"] is None else "a bound could be crossed"
     by = entry["decided_by"][0]
-    verb = "is unknown" if by["why"] == "unknown" else "is only a range" if by["why"] == "a range" else "varies"
+    verbs = {"unknown": "is unknown", "partly unknown": "is not wholly known", "a range": "is only a range"}
+    verb = verbs.get(by["why"], "varies")
     return f"{by['component']} of {by['ingredient_id']} {verb} and could cross a bound"
+
+
+def _some(names: Sequence[str]) -> str:
+    more = len(names) - 4
+    return ", ".join(names[:4]) + (f" and {more} more" if more > 0 else "")
 
 
 def _other(row: Bound, low: float | None, high: float | None) -> dict[str, Any]:
@@ -368,7 +423,10 @@ def _other(row: Bound, low: float | None, high: float | None) -> dict[str, Any]:
 
 
 def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction) -> dict[str, Any]:
-    """Water, protein, fat, ash, carbohydrate, fibre: per cent as fed, per cent of dry matter, per 1000 kcal."""
+    """Water, protein, fat, ash, carbohydrate, fibre: per cent as fed, per cent of dry matter, per 1000 kcal.
+
+    A high end is at most 100 per cent; it is None where nothing bounds the unknown.
+    """
     found = {}
     for key in ("WATER", "PROCNT", "FAT", "ASH", "CHOCDF", "FIBTG"):
         entry = entries.get(key)
@@ -378,6 +436,8 @@ def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction) -> di
         dry = key != "WATER"
         found[key] = {
             "as_fed_pct": None if amount is None else amount / float(total) * 100,
+            "as_fed_low_pct": entry["low"] / float(total) * 100,
+            "as_fed_high_pct": None if entry["high"] is None else min(100.0, entry["high"] / float(total) * 100),
             "dry_matter_pct": entry["per_100g_dm"] if dry else None,
             "dry_matter_low_pct": entry["per_100g_dm_low"] if dry else None,
             "dry_matter_high_pct": None if not dry or high is None else min(100.0, high),
@@ -423,8 +483,9 @@ def _day(amount: Fraction | None, kcal: Fraction, kcal_per_day: float | None) ->
     return float(amount / kcal) * kcal_per_day
 
 
-def _flagged(contents: Mapping[str, Content], flag: str) -> list[str]:
-    return sorted(name for name, content in contents.items() if flag in content.flags)
+def _flagged(contents: Mapping[str, Sequence[Content]], flag: str) -> list[str]:
+    """The ingredients of which a content (numerator or denominator) has the flag."""
+    return sorted(name for name, own in contents.items() if any(flag in content.flags for content in own))
 
 
 def _citation(row: Bound | None) -> str | None:

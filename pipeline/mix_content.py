@@ -4,14 +4,15 @@ Method. All numbers are exact fractions of their text, so sums do not depend on 
 bounded. Contents of different ingredients are taken as free of each other: their bounds are added, the worst case.
 A ratio (per kcal, Ca:P) is never formed from two rounded ends; "numerator / denominator >= bound" is tested as
 "sum of (numerator - bound x denominator) >= 0", ingredient by ingredient, which keeps the grams of an ingredient
-on both sides together. An ingredient whose content is unknown may hurt a verdict and never help it: where its term
-would help (by diluting a maximum, say) the term counts as zero.
+on both sides together. What is unknown may hurt a verdict and never help it: where its term would help (by diluting a
+maximum, say) the term counts as zero. The known part of a sum or of a composite is no unknown: it holds at its low end,
+so it counts towards a minimum like any other figure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from pipeline.mix_inputs import Assays
@@ -31,10 +32,13 @@ SKELETAL = ("bone", "shell")
 class Content:
     """Content per 100 g. `point` is None where there is no point value; `high` None means without an upper bound.
 
-    `counted` is what a total takes: the point, the low end of a range, nothing for the unknown.
+    `counted` is what a total takes: the point, the low end of a range, nothing for the unknown; of a sum or composite
+    that is unknown in part, what its known parts hold (a lower bound).
 
-    state: known | range (trace, below detection, published as a range) | unknown.
+    state: known | range (trace, below detection, published as a range) | unknown, in whole or in part.
     flags: imputed, estimate, no_spread, assay.
+    part_high: of the unknown, the high end of its known part. lacking: of a composite that is unknown in part, the
+    parts without a figure, each with its share of the weight, of 1.
     """
 
     state: str
@@ -42,6 +46,8 @@ class Content:
     low: Fraction
     high: Fraction | None
     flags: tuple[str, ...] = ()
+    part_high: Fraction | None = ZERO
+    lacking: tuple[tuple[str, Fraction], ...] = ()
 
     @property
     def known(self) -> bool:
@@ -53,11 +59,17 @@ class Content:
         """The amount that a total takes."""
         return self.point if self.point is not None else self.low
 
+    @property
+    def known_high(self) -> Fraction | None:
+        """The high end of what is known; None where that has none."""
+        return self.high if self.known else self.part_high
+
 
 @dataclass(frozen=True, slots=True)
 class Item:
     """One ingredient in a test: grams, the numerator's bounds and the denominator's, per 100 g.
 
+    unknown: the numerator's high end is no figure of the food. den_unknown: nor is the denominator's.
     slope: the share of the denominator that is the numerator itself (protein and fat in the energy of their own food);
     the denominator's bounds are then those of the rest.
     """
@@ -69,6 +81,7 @@ class Item:
     den_high: Fraction | None
     unknown: bool
     slope: Fraction = ZERO
+    den_unknown: bool = False
 
     def least(self, bound: Fraction) -> Fraction | None:
         """The least of numerator - bound x denominator; None without a lower end."""
@@ -88,11 +101,26 @@ class Item:
 
 
 def content_of(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
-    """The content of a component or of a sum (A+B: unknown as soon as a part is unknown)."""
+    """The content of a component or of a sum."""
     form, parts = parts_of(component)
     if form == "sum":
-        return _sum([_plain(table, assays, ingredient_id, part) for part in parts])
+        return _sum(ingredient_id, [_plain(table, assays, ingredient_id, part) for part in parts])
     return _plain(table, assays, ingredient_id, component)
+
+
+def lacking_share(ingredient_id: str, *contents: Content) -> Fraction:
+    """The share of an ingredient's weight, of 1, for which one of the contents has no figure.
+
+    Of a composite only the parts without a figure count, each once.
+    """
+    shares = dict(pair for content in contents for pair in _lacking(ingredient_id, content))
+    return min(Fraction(1), sum(shares.values(), ZERO))
+
+
+def rests_on_parts(table: Table, ingredient_id: str, component: str) -> bool:
+    """Whether the content of a composite is made of its parts here, since the table has no figure for it."""
+    cell = table.cell(ingredient_id, component)
+    return ingredient_id in table.parts and (cell is None or cell.status == "missing")
 
 
 def judge(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> str:
@@ -115,18 +143,18 @@ def judge(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | N
 def _safe(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> bool:
     """Whether no bound can be crossed, with unknown ingredients never helping."""
     if minimum is not None:
-        least = _total([_unhelpful(item, item.least(minimum), -1) for item in items])
+        least = _total([_unhelpful(item.den_unknown, item.least(minimum), -1) for item in items])
         if least is None or least < 0:
             return False
     if maximum is not None:
-        most = _total([_unhelpful(item, item.most(maximum), 1) for item in items])
+        most = _total([_unhelpful(item.unknown or item.den_unknown, item.most(maximum), 1) for item in items])
         if most is None or most > 0:
             return False
     return True
 
 
-def _unhelpful(item: Item, margin: Fraction | None, sign: int) -> Fraction | None:
-    if not item.unknown or margin is None:
+def _unhelpful(unknown: bool, margin: Fraction | None, sign: int) -> Fraction | None:
+    if not unknown or margin is None:
         return margin
     return max(ZERO, margin) if sign > 0 else min(ZERO, margin)
 
@@ -153,13 +181,13 @@ def _water(table: Table, assays: Assays, ingredient_id: str, content: Content) -
         return Content("range", None, ZERO, crystal) if crystal else Content("known", ZERO, ZERO, ZERO)
     if content.point is not None:
         high = None if content.high is None else min(content.high, Fraction(100))
-        return Content(content.state, content.point, content.low, high, content.flags)
+        return replace(content, high=high)
     others = [_found(table, assays, ingredient_id, name).low for name in ("PROCNT", "FAT", "ASH", "CHOCDF")]
     limit = max(content.low, 100 - sum(others, ZERO))
     skeletal = ingredient is not None and ingredient.part in SKELETAL
     if content.high is None or (skeletal and not content.known):
-        return Content(content.state, None, content.low, limit)  # of dried shell the raw foods say nothing
-    return Content(content.state, None, content.low, min(content.high, limit))
+        return replace(content, high=limit)  # of dried shell the raw foods say nothing
+    return replace(content, high=min(content.high, limit))
 
 
 def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
@@ -177,7 +205,7 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
         return Content("unknown", None, ZERO, None)  # no table value can stand for a product of kelp
     if ingredient is not None and PURE in ingredient.cautions and bound is None:
         bound = ZERO  # no figure, but by the definition of its basis it holds nothing beyond its formula
-    if ingredient_id in table.parts and (cell is None or cell.status == "missing"):
+    if rests_on_parts(table, ingredient_id, component):
         return _from_parts(table, assays, ingredient_id, component)
     if bound is None and ingredient is not None and ingredient.part in SKELETAL:
         bound = table.largest(component)
@@ -203,12 +231,22 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
 def _from_parts(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
     """A composite for which the table has no figure: what its known parts bring at the low end of their shares counts.
 
-    Unknown as soon as a part is; the high end is there only where every part has one.
+    Unknown in part as soon as a part is; the high end is there only where every part has one.
     """
     contents = [(part, _plain(table, assays, part.ingredient_id, component)) for part in table.parts[ingredient_id]]
     least = sum((part.low * content.low for part, content in contents), ZERO)
     most = _total([None if content.high is None else part.high * content.high for part, content in contents])
-    return Content("range" if all(content.known for _, content in contents) else "unknown", None, least, most)
+    top = _total([None if content.known_high is None else part.high * content.known_high for part, content in contents])
+    found = {flag for _, content in contents for flag in content.flags}
+    flags = tuple(flag for flag in ("imputed", "estimate", "assay") if flag in found)
+    lacking = [
+        (key, part.share * share) for part, content in contents for key, share in _lacking(part.ingredient_id, content)
+    ]
+    return Content("unknown" if lacking else "range", None, least, most, flags, top, tuple(lacking))
+
+
+def _lacking(ingredient_id: str, content: Content) -> tuple[tuple[str, Fraction], ...]:
+    return () if content.known else content.lacking or ((ingredient_id, Fraction(1)),)
 
 
 def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:
@@ -220,14 +258,17 @@ def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:
     return Content("known", value, max(ZERO, low), high, flags)
 
 
-def _sum(parts: Sequence[Content]) -> Content:
-    highs = [part.high for part in parts]
-    high = _total(highs)
+def _sum(ingredient_id: str, parts: Sequence[Content]) -> Content:
+    """A sum by its parts: low ends, high ends and amounts add, an unknown part holding at least nothing.
+
+    Unknown in part as soon as a part is: the amount is then a lower bound.
+    """
     flags = tuple(dict.fromkeys(flag for part in parts for flag in part.flags))
-    if not all(part.known for part in parts):
-        return Content("unknown", None, ZERO, high, flags)
-    low = sum((part.low for part in parts), ZERO)
-    if all(part.point is None for part in parts):
-        return Content("range", None, low, high, flags)
-    state = "known" if all(part.point is not None for part in parts) else "range"
-    return Content(state, sum((part.counted for part in parts), ZERO), low, high, flags)
+    low, high = sum((part.low for part in parts), ZERO), _total([part.high for part in parts])
+    whole = all(part.point is not None for part in parts)
+    state = "unknown" if not all(part.known for part in parts) else "known" if whole else "range"
+    pointed = any(part.point is not None for part in parts)
+    point = sum((part.counted for part in parts), ZERO) if pointed else None
+    lacking = dict(pair for part in parts for pair in _lacking(ingredient_id, part))
+    top = _total([part.known_high for part in parts])
+    return Content(state, point, low, high, flags, top, tuple(lacking.items()))

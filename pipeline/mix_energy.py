@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from pipeline.errors import InputError
+from pipeline.nearest import did_you_mean
 
 DEFAULT_FORMULA = "fediaf_natural_cat"
 NRC_FORMULA = "nrc_2006"
@@ -94,10 +95,18 @@ def daily_need(weight_kg: float, activity: str) -> tuple[float, str]:
         raise InputError(
             f"weight is {weight_kg:g} kg", "--weight", "give the weight of a cat in kilograms, such as 4.2"
         )
-    if activity not in ACTIVITIES:
-        raise InputError(f"unknown activity {activity!r}", "--activity", f"use one of {', '.join(ACTIVITIES)}")
+    check_activity(activity, weight_kg)
     factor, exponent, source = ACTIVITIES[activity]
     return factor * weight_kg**exponent, f"{factor} x kg^{exponent:.2f} ({source})"
+
+
+def check_activity(activity: str | None, weight_kg: float | None) -> None:
+    """Raises InputError for an unknown activity, and for one without a weight, which it would say nothing about."""
+    if activity is not None and activity not in ACTIVITIES:
+        cure = did_you_mean(activity, ACTIVITIES, f"use one of {', '.join(ACTIVITIES)}")
+        raise InputError(f"unknown activity {activity!r}", "--activity", cure)
+    if activity is not None and weight_kg is None:
+        raise InputError("an activity without a weight", "--activity", "give the weight of the cat too, with --weight")
 
 
 def activity_of(mer: int | None) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from pipeline.errors import InputError, raise_all
 from pipeline.mix_table import WATER_ID, Cell, Table
 from pipeline.nearest import did_you_mean, nearest
-from pipeline.needs import IU_CURES, number, read_rows, unit_factor
+from pipeline.needs import IU_CURES, MASS_IN_G, number, read_rows, unit_factor
 
 MIX_COLUMNS = ("ingredient_id", "grams", "as_purchased")
 ASSAY_COLUMNS = (
@@ -33,6 +33,10 @@ COOKED_WORDS = frozenset(
         "steamed", "poached", "microwaved", "canned", "smoked", "dried", "cured",
     ]
 )  # fmt: skip
+# Water, protein, fat and ash of one sample may add up to a little more than the sample, by analytical error (common
+# practice, no source), g per 100 g.
+PARTS_OF_100_G = ("WATER", "PROCNT", "FAT", "ASH")
+TOLERANCE_G = Fraction(5)
 MAX_GRAMS = Fraction(10_000_000)  # ten tonnes: above this a slip of the keyboard
 
 
@@ -105,6 +109,12 @@ def read_mix(
     return rows
 
 
+def named(path: Path, shown: str | None = None) -> frozenset[str]:
+    """The ids that a mix file names, looked up nowhere. Raises InputError where the file is no mix file at all."""
+    rows = read_rows(path, MIX_COLUMNS, shown or path.as_posix(), ("ingredient_id", "grams"), [])
+    return frozenset(row["ingredient_id"] for _, row in rows)
+
+
 def _grams(text: str, where: str) -> Fraction:
     grams = number(text, where, "grams")
     if grams == 0 or grams > MAX_GRAMS:
@@ -149,7 +159,7 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
     words = set(re.split(r"[^a-z]+", ingredient_id.lower()))
     cooked = sorted(words & COOKED_WORDS)
     base = "-".join(part for part in re.split(r"[-_ ]+", ingredient_id.lower()) if part not in COOKED_WORDS)
-    near = near_ids(table, base)
+    near = near_ids(table, base, also)
     if cooked:
         cure = f"give the raw ingredient and its raw weight{': ' + ', '.join(near) if near else ''}"
         raise InputError(f"{ingredient_id!r} is {cooked[0]}: the table holds raw ingredients only", where, cure)
@@ -157,17 +167,17 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
     raise InputError(f"unknown ingredient {ingredient_id!r}", where, cure)
 
 
-def near_ids(table: Table, text: str) -> list[str]:
+def near_ids(table: Table, text: str, also: Iterable[str] = ()) -> list[str]:
     """Up to three ids that look like `text`, nearest first."""
-    return nearest(text, [*table.ingredients, WATER_ID], 3)
+    return nearest(text, [*table.ingredients, WATER_ID, *also], 3)
 
 
-def read_assay(path: Path, table: Table, shown: str | None = None) -> Assays:
+def read_assay(path: Path, table: Table, shown: str | None = None, also: Iterable[str] = ()) -> Assays:
     """The user's figures of an assay file, by (ingredient, component), per 100 g in canonical units.
 
-    An ingredient that the table lacks is allowed: it is a product of the user's own. Bases on dry matter take the water
-    of the same file, else of the table. Raises InputError with file, line and cure, InputErrors where several rows are
-    bad.
+    An ingredient that the table lacks is allowed where it is in `also`, the ids that the mix names: a product of the
+    user's own. Bases on dry matter take the water of the same file, else of the table. Raises InputError with file,
+    line and cure, InputErrors where several rows are bad.
     """
     name = shown or path.as_posix()
     required = ("ingredient_id", "component", "value", "unit", "basis", "laboratory", "date")
@@ -176,21 +186,36 @@ def read_assay(path: Path, table: Table, shown: str | None = None) -> Assays:
     if not rows and not faults:
         raise InputError("the assay file has no row", name, "give at least one figure")
     found: Assays = {}
+    own = frozenset(also) - {""}
     # water first, so that a figure on dry matter finds the water of the same product wherever it stands
     for line, row in sorted(rows, key=lambda item: (item[1]["component"] != "WATER", item[0])):
         try:
-            _take(row, f"{name}:{line}", found, table)
+            _take(row, f"{name}:{line}", found, table, own)
         except InputError as fault:
             faults.append((line, fault))
+    faults += _too_full(found)
     raise_all([fault for _, fault in sorted(faults, key=lambda item: item[0])], name)
     return found
 
 
-def _take(row: dict[str, str], where: str, found: Assays, table: Table) -> None:
+def _too_full(found: Assays) -> list[tuple[int, InputError]]:
+    """A fault, at the last of its rows, for every ingredient that holds more than its own weight."""
+    faults = []
+    for ingredient_id in dict.fromkeys(key for key, _ in found):
+        own = {part: found[ingredient_id, part] for part in PARTS_OF_100_G if (ingredient_id, part) in found}
+        total = sum((item.cell.value or Fraction(0) for item in own.values()), Fraction(0))
+        if total > 100 + TOLERANCE_G:
+            line, where = max((int(item.where.rpartition(":")[2]), item.where) for item in own.values())
+            what = f"{', '.join(own)} of {ingredient_id} add up to {float(total):.4g} g in 100 g"
+            faults.append((line, InputError(what, where, "check unit and basis of these rows")))
+    return faults
+
+
+def _take(row: dict[str, str], where: str, found: Assays, table: Table, also: frozenset[str]) -> None:
     """Put the figure of one row of an assay file into `found`."""
-    ingredient_id = table.aliases.get(row["ingredient_id"], (row["ingredient_id"], ""))[0]
-    if not ingredient_id:
+    if not row["ingredient_id"]:
         raise InputError("no ingredient", where, "give an ingredient id in the first column")
+    ingredient_id = resolve(table, row["ingredient_id"], where, also)
     component = table.components.get(row["component"])
     if component is None:
         cure = did_you_mean(row["component"], table.components, "use an id of curated/components.csv")
@@ -208,9 +233,11 @@ def _assay(row: dict[str, str], where: str, key: tuple[str, str], unit: str, fou
     if not row["laboratory"]:
         raise InputError("no laboratory", where, "name the laboratory, or write label")
     try:
-        date.fromisoformat(row["date"])
+        on = date.fromisoformat(row["date"])
     except ValueError:
         raise InputError(f"date is {row['date']!r}", where, "write the date as YYYY-MM-DD") from None
+    if on > date.today():
+        raise InputError(f"date is {row['date']}, in the future", where, "give the date of the analysis or the label")
     factor = _unit(row["unit"], unit, key[1], where) * ASSAY_BASES[row["basis"]]
     if row["basis"].endswith("_DM"):
         factor *= _dry_share(key[0], found, table, where)
@@ -219,7 +246,7 @@ def _assay(row: dict[str, str], where: str, key: tuple[str, str], unit: str, fou
     high = number(row["high"], where, "high") * factor if row["high"] else None
     if (low is not None and low > value) or (high is not None and high < value):
         raise InputError("value is outside low and high", where, "check the three numbers")
-    if unit == "g" and value > 100:
+    if unit in MASS_IN_G and value * MASS_IN_G[unit] > 100:
         raise InputError(f"more than 100 g of {key[1]} in 100 g", where, "check unit and basis")
     cell = Cell("measured" if row["laboratory"].lower() != "label" else "label_claim", value, low, high, "", "assay")
     return Assay(cell, row["value"], row["unit"], row["basis"], row["laboratory"], row["date"], row["note"], where)

@@ -16,7 +16,7 @@ CSV_COLUMNS = (
     "per_100g", "per_ounce", "per_100g_dm", "per_100g_dm_low", "per_100g_dm_high", "per_day", "unknown_share",
     "unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from", "no_spread_from", "minimum",
     "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind", "minimum_source",
-    "maximum_source", "energy_sensitive", "verdict", "reason",
+    "maximum_source", "rests_on_imputed", "energy_sensitive", "verdict", "reason",
 )  # fmt: skip
 
 
@@ -82,7 +82,9 @@ def figure(value: float | None, width: int = 9) -> str:
 
 
 def _span(low: float | None, high: float | None, width: int) -> str:
-    """`low-high` in at most `width` characters, `?` for no upper bound."""
+    """`low-high` in at most `width` characters, `?` for no upper bound, `-` where there is no range."""
+    if low is None:
+        return "-"
     for each in (9, width // 2, width // 2 - 1, 5):
         text = f"{figure(low, each)}-{'?' if high is None else figure(high, each)}"
         if len(text) <= width:
@@ -106,8 +108,9 @@ def _head(result: Mapping[str, Any], width: int) -> str:
         + ".",
         _proximates(result),
         *_dry_matter(result),
-        f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Meat ingredients {figure(result['meat_pct'])} %, "
-        f"{_bone(result)}additions {figure(result['additions_pct'])} %.",
+        f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Animal ingredients"
+        f"{' without bone' if result['bone_high_pct'] else ''} {figure(result['meat_pct'])} %, {_bone(result)}"
+        f"additions {figure(result['additions_pct'])} %.",
     ]
     daily = result["daily"]
     if daily:
@@ -159,7 +162,7 @@ def _bone(result: Mapping[str, Any]) -> str:
     if not high:
         return ""
     span = "" if low == high else f" (range {figure(low)} to {figure(high)})"
-    at = f", unknown in {', '.join(unknown)} and counted as meat there" if unknown else ""
+    at = f", unknown in {', '.join(unknown)} and not taken off there" if unknown else ""
     return f"bone {figure(result['bone_pct'])} %{span}{at}, "
 
 
@@ -170,16 +173,20 @@ def _proximates(result: Mapping[str, Any]) -> str:
     for key, name in names.items():
         row = found.get(key)
         if row:
-            dry = "" if row["dry_matter_pct"] is None else f" ({figure(row['dry_matter_pct'])} of dry matter)"
-            if key == "WATER" and result["moisture_low_pct"] != result["moisture_high_pct"]:
-                dry = f" (range {figure(result['moisture_low_pct'])} to {figure(result['moisture_high_pct'])})"
-            parts.append(f"{name} {figure(row['as_fed_pct'])}{dry}")
+            low, high = row["as_fed_low_pct"], row["as_fed_high_pct"]
+            if key == "WATER":
+                low, high = result["moisture_low_pct"], result["moisture_high_pct"]
+            notes = [] if low == high else [f"range {figure(low)} to {'?' if high is None else figure(high)}"]
+            if row["dry_matter_pct"] is not None:
+                notes.append(f"{figure(row['dry_matter_pct'])} of dry matter")
+            beside = f" ({'; '.join(notes)})" if notes else ""
+            parts.append(f"{name} {figure(row['as_fed_pct'])}{beside}")
     return f"Per cent as fed: {', '.join(parts)}."
 
 
 def _table(result: Mapping[str, Any], wide: bool) -> str:
     title = (
-        f"{'component, unit':<17} {'/Mcal':>7} {'range':>14} {'unk%':>4} {'min':>7} {'max':>7} {'verdict':<9} figure"
+        f"{'component, unit':<17} {'/Mcal':>7}  {'range':>13} {'unk%':>4} {'min':>7} {'max':>7} {'verdict':<9} figure"
     )
     lines = [
         "Per 1000 kcal ME:",
@@ -187,14 +194,15 @@ def _table(result: Mapping[str, Any], wide: bool) -> str:
     ]
     for entry in result["components"]:
         low, high = entry["per_1000kcal_low"], entry["per_1000kcal_high"]
-        span = _span(low, high, 14)
+        span = _span(low, high, 13)
+        mark = "i" if entry["imputed_from"] and entry["amount"] is not None else " "
         unknown = entry["unknown_share"]
         share = "" if not unknown else "<1" if unknown < 0.005 else f"{unknown * 100:.0f}"
         name = f"{entry['component']} {entry['unit'] or ''}".replace(" ratio", "")
         verdict = "none set" if entry["verdict"] == "no_requirement" else entry["verdict"]
         line = (
-            f"{name:<17} {figure(entry['per_1000kcal'], 7):>7} {span:>14} {share:>4} {figure(entry['minimum'], 7):>7} "
-            f"{figure(entry['maximum'], 7):>7} {verdict:<9} {_standing(entry)}"
+            f"{name:<17} {figure(entry['per_1000kcal'], 7):>7}{mark} {span:>13} {share:>4} "
+            f"{figure(entry['minimum'], 7):>7} {figure(entry['maximum'], 7):>7} {verdict:<9} {_standing(entry)}"
             f"{'~' if entry['energy_sensitive'] else ''}"
         )
         if wide:
@@ -216,9 +224,11 @@ def _standing(entry: Mapping[str, Any]) -> str:
 
 def _legend(width: int) -> str:
     text = (
-        "range: low end without, high end with what the unknown could hold; ? no bound. unk%: share of the mix by "
-        "weight with no value. figure: how the requirement is known, the weaker of two; memory: from memory, not seen; "
-        "earlier: seen in an earlier edition. ~ the verdict would differ within the range of energy."
+        "/Mcal: amount per 1000 kcal; i: it counts a figure that a source imputed. range: low end without, high end "
+        "with what the unknown could hold; ? no bound. unk%: share of the mix by weight with no value, in a composite "
+        "that of the parts with none; an amount beside it is a lower bound. figure: how the requirement is known, the "
+        "weaker of two; memory: from memory, not seen; earlier: seen in an earlier edition. ~ the verdict would differ "
+        "within the range of energy."
     )
     return "\n".join(_wrap(text, width))
 
@@ -230,15 +240,25 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
             if entry["verdict"] == verdict:
                 memory = " (figure from memory)" if entry["rests_on_memory"] else ""
                 lines += _wrap(f"{entry['component']} {verdict}{memory}: {entry['reason']}{_names(entry)}.", width)
+    for entry in result["components"]:
+        if entry["verdict"] == "meets" and entry["rests_on_imputed"]:
+            lines += _wrap(f"{entry['component']} meets: {entry['reason']}.", width)
     flagged = sorted({key for entry in result["components"] for key in entry["imputed_from"]})
     if flagged:
-        lines += _wrap(f"Counted although imputed by the source, for some components: {', '.join(flagged)}.", width)
+        words = "Counted although imputed by the source, for the components marked i"
+        lines += _wrap(f"{words}: {', '.join(flagged)}.", width)
     for row in result["assays"]:
         lines += _wrap(
             f"Assay: {row['component']} of {row['ingredient_id']} {row['value']} {row['unit']} {row['basis']}, "
             f"{row['laboratory']}, {row['date']} ({row['where']}).",
             width,
         )
+    own = [row["ingredient_id"] for row in result["ingredients"] if row["kind"] == "own"]
+    if own:
+        lines += _wrap(f"Not in the table, so taken as a product of your own: {', '.join(own)}.", width)
+    for row in result["assay_unused"]:
+        what = f"{row['component']} of {row['ingredient_id']} ({row['where']})"
+        lines += _wrap(f"Assay not used, since the ingredient is not in the mix: {what}.", width)
     return "\n".join(lines)
 
 
