@@ -67,6 +67,9 @@ def chosen(frame: pd.DataFrame, expected: dict[str, Any]) -> int:
     if condition:
         column, words = condition.get("in") or condition["not_in"]
         kept &= frame[column].isin(words) == ("in" in condition)
+        if "and_not_in" in condition:
+            other, refused = condition["and_not_in"]
+            kept &= ~frame[other].isin(refused)
     else:
         kept &= frame.index > 5
     assert kept.any(), f"no row for {expected['rule']}"
@@ -118,6 +121,36 @@ def test_every_expectation_sees_its_fault(frames: dict[str, Any], table: str, ex
         found = consumer._results({table: frame}, {table: [expected]}, None, "")
     findings = consumer._findings(expected, table, found[table, expected["rule"]], frame, "curated")
     assert findings and findings[0].file == f"curated/{table}.csv" and findings[0].severity == "fail"
+
+
+def verbatim(frame: pd.DataFrame, schemas: Path) -> list[str]:
+    """Which of the two promises on published text the values break."""
+    return [c.id for c in consumer.run({"values": frame}, schemas) if c.findings and "VERBATIM" in c.id]
+
+
+def test_only_what_a_formula_made_here_has_no_published_text(frames: dict[str, Any], checkout: Workspace) -> None:
+    """schemas/conversions.csv: a step that makes energy or carbohydrate of several components of one food by a formula.
+
+    Such rows stand in a build with the files of further sources (pipeline/reference/derived.sql); here one is planted.
+    """
+    made_of_several = {
+        json.dumps([name])
+        for name, step in registry.steps(checkout.schemas).items()
+        if step["formula"] and step["to_component"] in ("ENERC_KCAL", "CHOCDF") and "FAT" in step["from_component"]
+    }
+    expected = next(e for _, e in EVERY if e["rule"] == "C-VAL-VERBATIM-CALC")
+    refused = set(expected["kwargs"]["row_condition"]["and_not_in"][1])
+    derived = (ROOT / "pipeline" / "reference" / "derived.sql").read_text(encoding="utf-8")
+    named = {json.dumps([step]) for step in re.findall(r"'(atwater_spec_\w+)'", derived)} | {'["cho_by_difference"]'}
+    assert len(named) > 5 and named <= refused <= made_of_several
+    frame = frames["values"].copy()
+    row = int(frame.index[(frame["status"] == "calculated") & frame["source_value"].notna()][0])
+    frame.loc[row, ["source_value", "steps"]] = [None, '["atwater_spec_meat"]']
+    assert verbatim(frame, checkout.schemas) == []
+    frame.loc[row, "steps"] = "[]"
+    assert verbatim(frame, checkout.schemas) == ["C-VAL-VERBATIM-CALC"]
+    frame.loc[row, ["status", "steps"]] = ["measured", '["atwater_spec_meat"]']
+    assert verbatim(frame, checkout.schemas) == ["C-VAL-VERBATIM"]
 
 
 def test_a_finding_names_row_line_and_number_of_rows(frames: dict[str, Any]) -> None:
