@@ -111,6 +111,32 @@ def emit(document: dict[str, Any]) -> None:
     out(json.dumps(document, ensure_ascii=False, indent=1, default=str))
 
 
+def apart(space: Workspace) -> bool:
+    """Whether the last build and the accepted table are known to differ: by the digests in their manifests, or by the
+    size of a file, as after an edit by hand. Reads no table; only drift compares everything."""
+    folders = (space.built, space.curated)
+    try:
+        built, accepted = (
+            dict(json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["content"]) for folder in folders
+        )
+        return built != accepted or any(
+            len({(folder / f"{name}.csv").stat().st_size for folder in folders}) > 1 for name in built
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return False  # one of them is not there or not whole, which is told where it is read
+
+
+def tell_which(space: Workspace, read: str) -> None:
+    """One line on stderr, which of the two tables this is, where the other would say something else."""
+    if apart(space):
+        say(f"note: {read}. See: rawref drift")
+
+
+BUILD = "this is the last build; the accepted table in curated/ differs"
+ACCEPTED = "this is the accepted table in curated/; the last build differs"
+BOTH = "gaps of the last build, impact by the accepted table in curated/, which differs"
+
+
 def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
     """The working database for reading; it is built first where there is none."""
     from pipeline.build import build
@@ -192,6 +218,7 @@ def trace_command(
         raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "trace", "see rawref trace --help")
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         if ingredient and component:
             result = trace_cell(con, space.schemas, ingredient, component)
             text = render.trace_cell
@@ -220,6 +247,7 @@ def gaps_command(
 
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BOTH if need else BUILD)
         found = list_gaps(con, space.schemas, ingredient=ingredient, component=component)
     assumptions = ""
     if need:
@@ -252,6 +280,7 @@ def find_command(
         raise InputError("give words of a name, or --review", "find", 'for instance: rawref find "beef heart"')
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         result = find(con, text, review=review)
     if format is Format.json:
         emit(result)
@@ -416,6 +445,7 @@ def suggest_command(
         raise InputError("give INGREDIENT and COMPONENT, or --errors", "suggest", "see rawref suggest --help")
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         if errors:
             result, text = suggest.error_table(con, space.schemas), render_suggest.render_errors
         else:
@@ -449,6 +479,7 @@ def mix_command(
     space = workspace()
     if not (space.curated / "manifest.json").is_file():
         opened(space).close()
+    tell_which(space, ACCEPTED)
     table = mix.load_table(space)
     profile = load_need(space, need)
     assays = mix.read_assay(assay, table, assay.as_posix()) if assay else None
@@ -492,6 +523,7 @@ def report_command(
     refresh(space, say)
     pending = drift(space) if (space.curated / "manifest.json").is_file() else None
     target = space.reports / "site"
+    tell_which(space, BUILD)
     with opened(space) as con:
         summary = write_site(space, con, target, check=check_result(space), drift=pending)
     if format is Format.json:
