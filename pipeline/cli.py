@@ -164,9 +164,14 @@ def fetch_command(
     from pipeline.fetch import fetch
 
     def progress(url: str, done: int, total: int | None) -> None:
-        if sys.stderr.isatty():
+        """A line when an address is asked and one when its file is whole; on a terminal it counts in between."""
+        if not done:
+            say(f"asking {url}")
+        elif done == total or sys.stderr.isatty():
             of = f" of {total / 1e6:.1f}" if total else ""
-            sys.stderr.write(f"\r{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB")
+            begin, end = ("\r", "") if sys.stderr.isatty() else ("", "\n")
+            told = f"{begin}{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB"
+            sys.stderr.write(told + ("\n" if done == total else end))
             sys.stderr.flush()
 
     result = fetch(workspace(), sources or [], origin=origin, offline=offline, progress=progress)

@@ -92,10 +92,10 @@ def _wrap_plain(text: str) -> str:
 
 
 def releases(entries: list[dict[str, Any]]) -> str:
-    """Releases at hand and how fresh they are."""
+    """Releases at hand and how fresh they are; below them what is to be said of each."""
     if not entries:
         return "nothing at hand"
-    return table(
+    told = table(
         ("source", "release", "standing", "state", "had", "days old"),
         [
             (
@@ -111,6 +111,8 @@ def releases(entries: list[dict[str, Any]]) -> str:
         False,
         (5,),
     )
+    notes = [_wrap_plain(f"{e['source']} {e['release']}: {e['note']}") for e in entries if e["note"]]
+    return "\n".join([told, *([""] if notes else []), *notes])
 
 
 def short(value: float | None) -> str:

@@ -429,7 +429,7 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
     "misspelt status: the near word, and all words": (
         cited(IODINE, ",measured,", ",measurd,"),
         IODINE_PLACE,
-        "status 'measurd' is not a word of its list -> did you mean 'measured'\\? the words are 'measured', 'calculated'",
+        "status 'measurd' is not a word of its list -> did you mean 'measured'\\? the words are 'measured', ",
     ),
     "basis cut short: words that hold commas are quoted": (
         cited(IODINE, "per 100 g edible portion, raw", "per 100 g"),

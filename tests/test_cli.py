@@ -692,7 +692,8 @@ def test_a_listing_says_which_table_it_is_where_build_and_accepted_differ(
     (fork / "curated" / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
     done = run(fork, *arguments, "--format", "json")
     assert (done.returncode, done.stdout.replace(str(fork), str(root))) == (same.returncode, same.stdout)
-    assert [line for line in done.stderr.splitlines() if line.startswith("note: ")] == [f"note: {said}. See: rawref drift"]
+    notes = [line for line in done.stderr.splitlines() if line.startswith("note: ")]
+    assert notes == [f"note: {said}. See: rawref drift"]
 
 
 def forked(root: Path, tmp_path: Path) -> Path:

@@ -77,8 +77,8 @@ PRINTED = {
 def test_the_figures_printed_beside_the_composites_are_those_of_the_table(
     cells: dict[tuple[str, str], tuple[Any, ...]], composites: dict[str, list[dict[str, str]]], checkout: Workspace
 ) -> None:
-    """raw/maintainer/README.md: share of bone, calcium and phosphorus to the milligram, ratio of the two low ends and of
-    the two high ends."""
+    """raw/maintainer/README.md: share of bone, calcium and phosphorus to the milligram, ratio of the low and of
+    the high ends."""
     text = (checkout.maintainer / "README.md").read_text(encoding="utf-8")
     lines = text[text.index("| composite | bone % |") :].split("\n\n")[0].splitlines()[2:]
     rows = {cols[0]: cols[1:5] for cols in ([c.strip() for c in line.strip("|").split("|")] for line in lines)}
