@@ -175,7 +175,7 @@ def _condition(given: dict[str, Any]) -> Any:
     from great_expectations.expectations.row_conditions import Column
 
     name, words = given.get("in") or given["not_in"]
-    made = Column(name).is_in(words) if "in" in given else Column(name).is_not_in(words)
+    made: Any = Column(name).is_in(words) if "in" in given else Column(name).is_not_in(words)
     if "and_not_in" in given:
         other, refused = given["and_not_in"]
         made = made & Column(other).is_not_in(refused)

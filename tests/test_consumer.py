@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import socket
@@ -58,6 +59,30 @@ def test_the_table_keeps_its_promises_without_network(
 
 def test_sodium_stays_a_text(frames: dict[str, Any]) -> None:
     assert (frames["values"]["component"] == "NA").sum() == len(frames["ingredients"])
+
+
+@pytest.mark.parametrize("table", ["values", "catalogue"])
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_the_advice_of_the_readme_reads_text_as_text(built_workspace: Workspace, table: str, form: str) -> None:
+    """README.md: the line for each form, as printed, gives every text cell as the CSV has it, and only empty cells as
+    missing."""
+    import pandas as pd
+
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (line,) = re.findall(rf'^pandas\.read_{form}\("curated/values\.{form}".*\)$', readme, re.M)
+    path = (built_workspace.built / f"{table}.{form}").as_posix()
+    frame = eval(line.replace(f"curated/values.{form}", path), {"pandas": pd})
+    with (built_workspace.built / f"{table}.csv").open(encoding="utf-8", newline="") as stream:
+        raw = list(csv.DictReader(stream))
+    types = {f.column: f.type for f in registry.fields(built_workspace.schemas)[table]}
+    assert list(frame.columns) == list(types) and len(frame) == len(raw)
+    for column, kind in types.items():
+        if form == "csv" or kind not in ("number", "integer"):
+            read = frame[column].astype(object).where(frame[column].notna(), "")
+            assert list(read) == [r[column] for r in raw], column
+        else:
+            assert list(frame[column].isna()) == [r[column] == "" for r in raw], column
+    assert {"28"} <= set(frame["release"].dropna()) and any(f.startswith("01") for f in frame["food_id"].dropna())
 
 
 def chosen(frame: pd.DataFrame, expected: dict[str, Any]) -> int:
