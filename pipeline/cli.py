@@ -111,6 +111,32 @@ def emit(document: dict[str, Any]) -> None:
     out(json.dumps(document, ensure_ascii=False, indent=1, default=str))
 
 
+def apart(space: Workspace) -> bool:
+    """Whether the last build and the accepted table are known to differ: by the digests in their manifests, or by the
+    size of a file, as after an edit by hand. Reads no table; only drift compares everything."""
+    folders = (space.built, space.curated)
+    try:
+        built, accepted = (
+            dict(json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["content"]) for folder in folders
+        )
+        return built != accepted or any(
+            len({(folder / f"{name}.csv").stat().st_size for folder in folders}) > 1 for name in built
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return False  # one of them is not there or not whole, which is told where it is read
+
+
+def tell_which(space: Workspace, read: str) -> None:
+    """One line on stderr, which of the two tables this is, where the other would say something else."""
+    if apart(space):
+        say(f"note: {read}. See: rawref drift")
+
+
+BUILD = "this is the last build; the accepted table in curated/ differs"
+ACCEPTED = "this is the accepted table in curated/; the last build differs"
+BOTH = "gaps of the last build, impact by the accepted table in curated/, which differs"
+
+
 def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
     """The working database for reading; it is built first where there is none."""
     from pipeline.build import build
@@ -138,9 +164,14 @@ def fetch_command(
     from pipeline.fetch import fetch
 
     def progress(url: str, done: int, total: int | None) -> None:
-        if sys.stderr.isatty():
+        """A line when an address is asked and one when its file is whole; on a terminal it counts in between."""
+        if not done:
+            say(f"asking {url}")
+        elif done == total or sys.stderr.isatty():
             of = f" of {total / 1e6:.1f}" if total else ""
-            sys.stderr.write(f"\r{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB")
+            begin, end = ("\r", "") if sys.stderr.isatty() else ("", "\n")
+            told = f"{begin}{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB"
+            sys.stderr.write(told + ("\n" if done == total else end))
             sys.stderr.flush()
 
     result = fetch(workspace(), sources or [], origin=origin, offline=offline, progress=progress)
@@ -192,6 +223,7 @@ def trace_command(
         raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "trace", "see rawref trace --help")
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         if ingredient and component:
             result = trace_cell(con, space.schemas, ingredient, component)
             text = render.trace_cell
@@ -220,6 +252,7 @@ def gaps_command(
 
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BOTH if need else BUILD)
         found = list_gaps(con, space.schemas, ingredient=ingredient, component=component)
     assumptions = ""
     if need:
@@ -252,6 +285,7 @@ def find_command(
         raise InputError("give words of a name, or --review", "find", 'for instance: rawref find "beef heart"')
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         result = find(con, text, review=review)
     if format is Format.json:
         emit(result)
@@ -435,6 +469,7 @@ def suggest_command(
         raise InputError("give INGREDIENT and COMPONENT, or --errors", "suggest", "see rawref suggest --help")
     space = workspace()
     with opened(space) as con:
+        tell_which(space, BUILD)
         if errors:
             result, text = suggest.error_table(con, space.schemas), render_suggest.render_errors
         else:
@@ -468,6 +503,7 @@ def mix_command(
     space = workspace()
     if not (space.curated / "manifest.json").is_file():
         opened(space).close()
+    tell_which(space, ACCEPTED)
     table = mix.load_table(space)
     profile = load_need(space, need)
     swaps = mix.parse_replace(replace or [])
@@ -512,6 +548,7 @@ def report_command(
     refresh(space, say)
     pending = drift(space) if (space.curated / "manifest.json").is_file() else None
     target = space.reports / "site"
+    tell_which(space, BUILD)
     with opened(space) as con:
         summary = write_site(space, con, target, check=check_result(space), drift=pending)
     if format is Format.json:

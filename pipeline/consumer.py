@@ -170,11 +170,15 @@ def _expectation(expected: dict[str, Any]) -> Any:
 
 
 def _condition(given: dict[str, Any]) -> Any:
-    """`in` and `not_in` [column, words], and `and_null` column, as a condition of the library."""
+    """`in` or `not_in` [column, words], with `and_not_in` [column, words] or `and_null` column, as a condition of the
+    library."""
     from great_expectations.expectations.row_conditions import Column
 
     name, words = given.get("in") or given["not_in"]
-    made = Column(name).is_in(words) if "in" in given else Column(name).is_not_in(words)
+    made: Any = Column(name).is_in(words) if "in" in given else Column(name).is_not_in(words)
+    if "and_not_in" in given:
+        other, refused = given["and_not_in"]
+        made = made & Column(other).is_not_in(refused)
     return made & Column(given["and_null"]).is_null() if "and_null" in given else made
 
 

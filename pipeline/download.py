@@ -87,7 +87,7 @@ class ResumingAdapter(HTTPAdapter):
 
     def __init__(self, parts: Path, limits: Limits, progress: Progress | None) -> None:
         super().__init__()
-        self._parts, self._limits, self._progress = parts, limits, progress
+        self._parts, self._limits, self.progress = parts, limits, progress
         self.bytes_max = limits.bytes_max
 
     def send(
@@ -157,8 +157,8 @@ class ResumingAdapter(HTTPAdapter):
                         raise TooLarge(f"more than {self.bytes_max} bytes")
                     if time.monotonic() > deadline:
                         raise requests.Timeout(f"not whole within {self._limits.total_s:g} s")
-                    if self._progress:
-                        self._progress(str(reply.url), held, total)
+                    if self.progress:
+                        self.progress(str(reply.url), held, total)
         except TooLarge:
             part.drop()
             raise
@@ -217,6 +217,8 @@ class Downloader:
         reason = "offline"
         self._adapter.bytes_max = bytes_max
         if not offline:
+            if self._adapter.progress:
+                self._adapter.progress(url, 0, None)  # an address may be silent for long
             try:
                 reply = self._http.get(url)
                 reply.raise_for_status()

@@ -276,7 +276,17 @@ def _entry(source: Source, pin: Pin, state: str, freshness: str = "", note: str 
         source.id, pin.release, "declared" if _declaration(source, pin.release) else "undeclared", state,
         freshness or ", ".join(sorted({file.freshness for file in pin.files})),
         tuple(file.name for file in pin.files), sum(file.bytes for file in pin.files), oldest, age,
-        note or (f"lacks {', '.join(lacking)}" if lacking else ""),
+        note or (_how_to_complete(source, pin, lacking) if lacking else ""),
+    )
+
+
+def _how_to_complete(source: Source, pin: Pin, lacking: Sequence[str]) -> str:
+    """What a release still needs before a build reads it, where it may be had, and the command."""
+    entry = _declaration(source, pin.release)
+    urls = [url for file in entry.files if file.name in lacking for url in _addresses(entry, file)[:1]] if entry else []
+    return (
+        f"lacks {' and '.join(lacking)}; no build reads {source.id} until it is there. Download it from "
+        f"{' and '.join(urls) or source.landing_page} and run: rawref fetch {source.id} --from FILE"
     )
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from pipeline import registry
 from pipeline.errors import InputError
 from pipeline.nearest import did_you_mean, nearest
 from pipeline.workspace import Workspace
@@ -184,8 +185,8 @@ def read_rows(
     try:
         return _rows_of(reader, columns, shown, required, faults)
     except csv.Error as error:
-        cure = "quote cells that hold commas or quotes, and close every quote"
-        raise InputError(f"not CSV: {error}", f"{shown}:{reader.line_num}", cure) from None
+        line = registry.faulty_quote(text) or reader.line_num
+        raise InputError(f"not CSV: {error}", f"{shown}:{line}", registry.MEND_QUOTE) from None
 
 
 def number(text: str, where: str, what: str) -> Fraction:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -45,7 +46,7 @@ class Field:
 
 def read_csv(path: Path, shown: str = "") -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and row of a UTF-8 CSV file with a heading; InputError names file, line and cure."""
-    shown = shown or path.name
+    shown, start = shown or path.name, 0
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             reader = csv.reader(stream, strict=True)
@@ -68,7 +69,25 @@ def read_csv(path: Path, shown: str = "") -> Iterator[tuple[int, dict[str, str]]
     except UnicodeDecodeError as error:
         raise InputError(f"not UTF-8: {error.reason}", shown, "save the file as UTF-8") from error
     except csv.Error as error:
-        raise InputError(f"not CSV: {error}", shown, "quote the field properly") from error
+        line = faulty_quote(path.read_bytes().decode("utf-8", "replace")) or start + 1
+        raise InputError(f"not CSV: {error}", f"{shown}:{line}", MEND_QUOTE) from error
+
+
+MEND_QUOTE = "a quoted field begins on this line: end it with a quote, and write a quote inside it twice"
+_QUOTED = re.compile(r'"(?:[^"]|"")*"')
+_BARE = re.compile(r"[^,\r\n]*")
+
+
+def faulty_quote(text: str) -> int | None:
+    """The line, 1-based, on which the first quoted field begins that does not end (RFC 4180, 2.5 to 2.7), or behind
+    whose end more text stands; None where there is none. A reader of CSV tells only where it gave up."""
+    at = 0
+    while at < len(text):
+        found = (_QUOTED if text[at] == '"' else _BARE).match(text, at)
+        if not found or text[found.end() : found.end() + 1] not in ("", ",", "\r", "\n"):
+            return text.count("\n", 0, at) + 1
+        at = found.end() + 1
+    return None
 
 
 @cache

@@ -16,12 +16,19 @@ def number(value: Any) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def table(heading: Sequence[str], body: Sequence[Sequence[Any]], wide: bool, right: Sequence[int] = ()) -> str:
-    """Aligned columns; unless `wide`, the widest column is cut so that a line fits 80 characters."""
+def table(
+    heading: Sequence[str],
+    body: Sequence[Sequence[Any]],
+    wide: bool,
+    right: Sequence[int] = (),
+    whole: Sequence[int] = (),
+) -> str:
+    """Aligned columns; unless `wide`, the widest column is cut so that a line fits 80 characters, but none of `whole`:
+    a line may then be longer."""
     cells = [[str(h) for h in heading], *[["" if c is None else str(c) for c in row] for row in body]]
     widths = [max(len(row[i]) for row in cells) for i in range(len(heading))]
     while not wide and sum(widths) + 2 * (len(widths) - 1) > WIDTH:
-        widest = widths.index(max(widths))
+        widest = max((i for i in range(len(widths)) if i not in whole), key=lambda i: widths[i])
         if widths[widest] <= 8:
             break
         widths[widest] -= 1
@@ -85,10 +92,10 @@ def _wrap_plain(text: str) -> str:
 
 
 def releases(entries: list[dict[str, Any]]) -> str:
-    """Releases at hand and how fresh they are."""
+    """Releases at hand and how fresh they are; below them what is to be said of each."""
     if not entries:
         return "nothing at hand"
-    return table(
+    told = table(
         ("source", "release", "standing", "state", "had", "days old"),
         [
             (
@@ -104,6 +111,8 @@ def releases(entries: list[dict[str, Any]]) -> str:
         False,
         (5,),
     )
+    notes = [_wrap_plain(f"{e['source']} {e['release']}: {e['note']}") for e in entries if e["note"]]
+    return "\n".join([told, *([""] if notes else []), *notes])
 
 
 def short(value: float | None) -> str:
@@ -360,7 +369,7 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
 def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
     """How many gaps, and how many of them could hide the whole minimum."""
     whole = sum(g["impact"] is not None and g["impact"] >= 1 for g in found)
-    many = f"{len(found)} gap{'s' if len(found) != 1 else ''}"
+    many = _many(found, "gap")
     return f"{many}, {whole} of them could hide the whole minimum" if ranked and whole else many
 
 
@@ -390,28 +399,9 @@ def found(r: dict[str, Any], wide: bool) -> str:
     if not r["ingredients"] and not r["foods"]:
         hint = _nothing_found(r)
         return hint if wide else _wrap_plain(hint)
-    lines = []
-    if r["ingredients"]:
-        lines += [
-            table(
-                ("ingredient", "part", "skin", "bone", "valued", "measured", "gaps"),
-                [
-                    (
-                        i["ingredient_id"],
-                        i["part"],
-                        i["skin"],
-                        i["bone"],
-                        i["components_valued"],
-                        i["components_measured"],
-                        i["components_missing"],
-                    )
-                    for i in r["ingredients"]
-                ],
-                wide,
-                (4, 5, 6),
-            ),
-            "",
-        ]
+    lines = [_found_ingredients(r["ingredients"], wide)] if r["ingredients"] else []
+    if r["ingredients"] and r["foods"]:
+        lines.append("")
     for f in r["foods"]:
         told = f"{f['source']} {f['food_id']}  {f['name']}"
         lines.append(told if wide else _wrap_plain(told))
@@ -431,16 +421,48 @@ def found(r: dict[str, Any], wide: bool) -> str:
                     _wrap(
                         f"  {label}",
                         "; ".join(
-                            x if isinstance(x, str) else " ".join(str(y) for y in x.values())
-                            for x in (f[key] if isinstance(f[key], list) else [f"{k}: {v}" for k, v in f[key].items()])
+                            x if isinstance(x, str) else " ".join(_plain(y) for y in x.values())
+                            for x in (
+                                f[key]
+                                if isinstance(f[key], list)
+                                else [f"{k}: {_plain(v)}" for k, v in f[key].items()]
+                            )
                         ),
                         wide,
                     )
                 )
         if f["refuse_pct"]:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
-    lines.append(f"\n{len(r['ingredients'])} ingredients, {len(r['foods'])} source foods")
+    lines += ["", f"{_many(r['ingredients'], 'ingredient')}, {_many(r['foods'], 'source food')}"]
     return "\n".join(lines)
+
+
+def _many(found: Sequence[Any], noun: str) -> str:
+    return f"{len(found)} {noun}{'s' if len(found) != 1 else ''}"
+
+
+def _plain(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
+    """An id is what the next command is given, so it is never cut: where it leaves no room the part, which most ids
+    name, is left out."""
+    heading = ["ingredient", "part", "skin", "bone", "valued", "measured", "gaps"]
+    counts = ("components_valued", "components_measured", "components_missing")
+    body = [
+        [
+            i["ingredient_id"],
+            i["part"],
+            *("-" if i[column] == "not_applicable" else i[column] for column in ("skin", "bone")),
+            *(i[column] for column in counts),
+        ]
+        for i in found
+    ]
+    told = table(heading, body, wide, (4, 5, 6), whole=(0,))
+    if wide or max(map(len, told.splitlines())) <= WIDTH:
+        return told
+    return table([heading[0], *heading[2:]], [[row[0], *row[2:]] for row in body], wide, (3, 4, 5), whole=(0,))
 
 
 def _nothing_found(r: dict[str, Any]) -> str:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline import registry
 from pipeline.build import build
 from pipeline.errors import InputError
 from pipeline.sources import maintainer
@@ -425,6 +426,36 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
         ASH_CA_PLACE,
         "high '1e999' is not a finite number",
     ),
+    "misspelt status: the near word, and all words": (
+        cited(IODINE, ",measured,", ",measurd,"),
+        IODINE_PLACE,
+        "status 'measurd' is not a word of its list -> did you mean 'measured'\\? the words are 'measured', ",
+    ),
+    "basis cut short: words that hold commas are quoted": (
+        cited(IODINE, "per 100 g edible portion, raw", "per 100 g"),
+        IODINE_PLACE,
+        "the words are 'per 100 g edible portion, raw', 'per 100 g as supplied'$",
+    ),
+    "unknown part: a long list is named by its file": (
+        file(INGREDIENTS, altered("beef-bone-fresh,", ",bone,", ",bona,")),
+        rf"{INGREDIENTS}:\d+:",
+        r"part 'bona' .* did you mean .*'bone'.* the words are in schemas/parts\.csv$",
+    ),
+    "record without its citation": (
+        cited(IODINE, ",mext-2020,", ",,"),
+        IODINE_PLACE,
+        "citation_id is empty -> fill it in: ",
+    ),
+    "how a figure was seen, in free words": (
+        cited(IODINE, ",official file,", ",looked it up,"),
+        IODINE_PLACE,
+        "seen_how 'looked it up' is not a word .* 'official file', 'primary document', 'abstract', 'secondary quote', ",
+    ),
+    "quote that nobody closes: the line on which it opens": (
+        file(CITED, altered(f"{IODINE},", "per 100 g edible portion, raw\"", "per 100 g edible portion, raw")),
+        IODINE_PLACE,
+        "not CSV: .* -> a quoted field begins on this line",
+    ),
     "cited record that repeats an unknown source": (
         cited(IODINE, ",mext,11140,", ",mexx,11140,"),
         IODINE_PLACE,
@@ -587,6 +618,37 @@ def test_after_the_mending_the_build_runs(root: Path) -> None:
     done = run(root, "build", "--no-workbook")
     assert done.returncode == 0, done.stderr
     assert content(root / "curated") == before
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('a,b\n1,"x, ""y"""\n', None),
+        ('a,b\r\n"1\r\n2",3\r\n', None),
+        ('a,b\n1,x "y"\n', None),
+        ('a,b\n1,"x\n2,y\n3,z\n', 2),
+        ('a,b\n"1\n2",3\n4,"5"6\n7,8\n', 4),
+        ('a,b\n"1\n2","3\n4,5\n', 3),
+    ],
+)
+def test_a_faulty_quote_is_told_by_the_line_on_which_it_opens(tmp_path: Path, text: str, line: int | None) -> None:
+    """RFC 4180, 2.5 to 2.7: a quoted field may hold commas and line ends, and a quote inside it is written twice."""
+    path = tmp_path / "x.csv"
+    path.write_bytes(text.encode())
+    assert registry.faulty_quote(text) == line
+    if line is None:
+        assert [len(row) for _, row in registry.read_csv(path)]
+    else:
+        with pytest.raises(InputError, match=rf"^x\.csv:{line}: not CSV"):
+            list(registry.read_csv(path))
+
+
+def test_every_cap_of_a_grade_is_a_word_of_a_vocabulary(checkout: Workspace) -> None:
+    """schemas/confidence.csv: a cap that no status and no seen_how can be would never hold."""
+    words = registry.vocabularies(checkout.schemas)
+    rubric = [r for _, r in registry.read_csv(checkout.schemas / "confidence.csv")]
+    caps = {r["code"] for r in rubric if r["criterion"] == "cap"}
+    assert {"abstract", "secondary quote", "imputed"} <= caps <= {*words["status"], *words["seen_how"]}
 
 
 @pytest.mark.parametrize(

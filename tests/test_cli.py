@@ -22,7 +22,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline import render
-from pipeline.cli import app
+from pipeline.cli import ACCEPTED, BOTH, BUILD, apart, app
+from pipeline.find import find
 from pipeline.trace import trace_cell, trace_from, trace_step
 from pipeline.workspace import Workspace
 from tests import oracle
@@ -415,6 +416,28 @@ def test_find_takes_words_as_they_are(root: Path) -> None:
     assert run(root, "find", "xyzzy").returncode == 0
 
 
+def test_find_never_cuts_an_id(built: duckdb.DuckDBPyConnection) -> None:
+    """Ids are what the next command is given; every ingredient of the table, in the narrow form."""
+    ids = [row[0] for row in built.execute("select ingredient_id from curated.ingredients").fetchall()]
+    told = render.found(find(built, ""), wide=False).split("\n\n")[0].splitlines()
+    assert [line.split()[0] for line in told[2:]] == sorted(ids) and len(max(ids, key=len)) > 40
+    for text in ("chicken egg", "poultry mechanically", "beef heart", "kelp"):
+        narrow = render.found(find(built, text), wide=False)
+        assert all(len(line) <= 80 for line in narrow.splitlines()) and "…" not in narrow
+    eggs = render.found(find(built, "chicken egg"), wide=False)
+    assert re.search(r"^chicken-egg-\S+ +egg_white +- +- +\d+ +\d+ +\d+$", eggs, re.M)
+
+
+def test_find_counts_and_lists_in_plain_words(built: duckdb.DuckDBPyConnection) -> None:
+    for text in ("beef heart", "kelp", "manufacturing beef", "composite beef", "chicken egg", "taurine"):
+        found = find(built, text)
+        told = render.found(found, wide=True)
+        few, many = len(found["ingredients"]), len(found["foods"])
+        counted = f"{few} ingredient{'s' * (few != 1)}, {many} source food{'s' * (many != 1)}"
+        assert told.endswith(f"\n\n{counted}") and "\n\n\n" not in told and "['" not in told
+    assert "composite: all_grades, composite_of_cuts" in render.found(find(built, "composite beef"), wide=True)
+
+
 def test_find_of_nothing_says_so_and_what_is_near(root: Path) -> None:
     """One sentence in the text, exit 0; the JSON is an empty listing of the usual shape."""
     (line,) = run(root, "find", "zzz").stdout.splitlines()
@@ -644,3 +667,51 @@ def test_a_changed_input_makes_the_build_differ(small: Path) -> None:
     assert (small / ".rawref" / "build" / "curated" / "values.csv").is_file()
     assert "differs" in done.stdout and "rawref accept" in done.stdout
     assert all(len(line) <= 80 for line in done.stdout.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("trace", "chicken-liver", "VITD"), BUILD),
+        (("gaps", "--component", "MN"), BUILD),
+        (("gaps", "--component", "MN", "--need", "nrc-2006-adult"), BOTH),
+        (("find", "liver"), BUILD),
+        (("suggest", "chicken-liver", "VITD"), BUILD),
+        (("mix", "raw/maintainer/mixes/example.csv"), ACCEPTED),
+    ],
+)
+def test_a_listing_says_which_table_it_is_where_build_and_accepted_differ(
+    root: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    """One line on stderr and the same stdout; nothing where the two are one."""
+    same = run(root, *arguments, "--format", "json")
+    assert "note: this" not in same.stderr and "differ" not in same.stderr
+    fork = forked(root, tmp_path)
+    manifest = json.loads((fork / "curated" / "manifest.json").read_text(encoding="utf-8"))
+    manifest["content"]["values"] = "0" * 64
+    (fork / "curated" / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    done = run(fork, *arguments, "--format", "json")
+    assert (done.returncode, done.stdout) == (same.returncode, same.stdout)
+    notes = [line for line in done.stderr.splitlines() if line.startswith("note: ")]
+    assert notes == [f"note: {said}. See: rawref drift"]
+
+
+def forked(root: Path, tmp_path: Path) -> Path:
+    """A second root over the same build, with a curated/ of its own."""
+    fork = tmp_path / "fork"
+    fork.mkdir()
+    for name in ("schemas", "pipeline", ".rawref"):
+        (fork / name).symlink_to(root / name)
+    for name in ("raw", "curated"):
+        shutil.copytree(root / name, fork / name)
+    return fork
+
+
+def test_an_edit_by_hand_is_told_without_reading_a_table(root: Path, tmp_path: Path) -> None:
+    space = Workspace(forked(root, tmp_path))
+    assert not apart(space)
+    with (space.curated / "gaps.csv").open("a", encoding="utf-8") as stream:
+        stream.write("\n")
+    assert apart(space)
+    (space.curated / "manifest.json").write_text("{", encoding="utf-8")
+    assert not apart(space)  # not whole: drift and mix name the fault

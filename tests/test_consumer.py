@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import socket
@@ -60,6 +61,30 @@ def test_sodium_stays_a_text(frames: dict[str, Any]) -> None:
     assert (frames["values"]["component"] == "NA").sum() == len(frames["ingredients"])
 
 
+@pytest.mark.parametrize("table", ["values", "catalogue"])
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_the_advice_of_the_readme_reads_text_as_text(built_workspace: Workspace, table: str, form: str) -> None:
+    """README.md: the line for each form, as printed, gives every text cell as the CSV has it, and only empty cells as
+    missing."""
+    import pandas as pd
+
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (line,) = re.findall(rf'^pandas\.read_{form}\("curated/values\.{form}".*\)$', readme, re.M)
+    path = (built_workspace.built / f"{table}.{form}").as_posix()
+    frame = eval(line.replace(f"curated/values.{form}", path), {"pandas": pd})
+    with (built_workspace.built / f"{table}.csv").open(encoding="utf-8", newline="") as stream:
+        raw = list(csv.DictReader(stream))
+    types = {f.column: f.type for f in registry.fields(built_workspace.schemas)[table]}
+    assert list(frame.columns) == list(types) and len(frame) == len(raw)
+    for column, kind in types.items():
+        if form == "csv" or kind not in ("number", "integer"):
+            read = frame[column].astype(object).where(frame[column].notna(), "")
+            assert list(read) == [r[column] for r in raw], column
+        else:
+            assert list(frame[column].isna()) == [r[column] == "" for r in raw], column
+    assert {"28"} <= set(frame["release"].dropna()) and any(f.startswith("01") for f in frame["food_id"].dropna())
+
+
 def chosen(frame: pd.DataFrame, expected: dict[str, Any]) -> int:
     """A row that the expectation looks at."""
     condition = expected["kwargs"].get("row_condition")
@@ -67,6 +92,9 @@ def chosen(frame: pd.DataFrame, expected: dict[str, Any]) -> int:
     if condition:
         column, words = condition.get("in") or condition["not_in"]
         kept &= frame[column].isin(words) == ("in" in condition)
+        if "and_not_in" in condition:
+            other, refused = condition["and_not_in"]
+            kept &= ~frame[other].isin(refused)
     else:
         kept &= frame.index > 5
     assert kept.any(), f"no row for {expected['rule']}"
@@ -118,6 +146,36 @@ def test_every_expectation_sees_its_fault(frames: dict[str, Any], table: str, ex
         found = consumer._results({table: frame}, {table: [expected]}, None, "")
     findings = consumer._findings(expected, table, found[table, expected["rule"]], frame, "curated")
     assert findings and findings[0].file == f"curated/{table}.csv" and findings[0].severity == "fail"
+
+
+def verbatim(frame: pd.DataFrame, schemas: Path) -> list[str]:
+    """Which of the two promises on published text the values break."""
+    return [c.id for c in consumer.run({"values": frame}, schemas) if c.findings and "VERBATIM" in c.id]
+
+
+def test_only_what_a_formula_made_here_has_no_published_text(frames: dict[str, Any], checkout: Workspace) -> None:
+    """schemas/conversions.csv: a step that makes energy or carbohydrate of several components of one food by a formula.
+
+    Such rows stand in a build with the files of further sources (pipeline/reference/derived.sql); here one is planted.
+    """
+    made_of_several = {
+        json.dumps([name])
+        for name, step in registry.steps(checkout.schemas).items()
+        if step["formula"] and step["to_component"] in ("ENERC_KCAL", "CHOCDF") and "FAT" in step["from_component"]
+    }
+    expected = next(e for _, e in EVERY if e["rule"] == "C-VAL-VERBATIM-CALC")
+    refused = set(expected["kwargs"]["row_condition"]["and_not_in"][1])
+    derived = (ROOT / "pipeline" / "reference" / "derived.sql").read_text(encoding="utf-8")
+    named = {json.dumps([step]) for step in re.findall(r"'(atwater_spec_\w+)'", derived)} | {'["cho_by_difference"]'}
+    assert len(named) > 5 and named <= refused <= made_of_several
+    frame = frames["values"].copy()
+    row = int(frame.index[(frame["status"] == "calculated") & frame["source_value"].notna()][0])
+    frame.loc[row, ["source_value", "steps"]] = [None, '["atwater_spec_meat"]']
+    assert verbatim(frame, checkout.schemas) == []
+    frame.loc[row, "steps"] = "[]"
+    assert verbatim(frame, checkout.schemas) == ["C-VAL-VERBATIM-CALC"]
+    frame.loc[row, ["status", "steps"]] = ["measured", '["atwater_spec_meat"]']
+    assert verbatim(frame, checkout.schemas) == ["C-VAL-VERBATIM"]
 
 
 def test_a_finding_names_row_line_and_number_of_rows(frames: dict[str, Any]) -> None:

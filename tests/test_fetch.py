@@ -6,6 +6,8 @@ import csv
 import hashlib
 import io
 import json
+import subprocess
+import sys
 import threading
 import time
 import tomllib
@@ -183,6 +185,48 @@ def test_a_release_is_verified_and_pinned_with_its_story(
     assert (release.source, release.release, release.standing, release.in_repository) == (
         "some-table", "2020", "declared", False)
     assert [path.name for path in release.files] == [FILE]
+
+
+def command(space: Workspace, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The command as a user runs it, its output no terminal."""
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", "--root", str(space.root), "fetch", *arguments],
+        cwd=LAYOUTS.parent.parent, capture_output=True, text=True, encoding="utf-8", timeout=60, check=False)
+
+
+def test_a_download_is_told_while_it_runs(space: Workspace, publisher: Publisher) -> None:
+    """A line on stderr when the address is asked and one when the file is whole; nothing of it in the JSON."""
+    done = command(space, "some-table", "--format", "json")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.splitlines() == [
+        f"asking {publisher.url}",
+        f"{publisher.url.rsplit('/', 1)[-1]}: {len(BODY) / 1e6:.1f} of {len(BODY) / 1e6:.1f} MB"]
+    assert json.loads(done.stdout)["releases"][0]["state"] == "pinned"
+    again = command(space, "some-table")
+    assert again.stderr.splitlines() == [f"asking {publisher.url}"] and "already pinned" in again.stdout
+    assert command(space, "some-table", "--offline").stderr == ""
+
+
+def test_an_incomplete_release_says_what_is_missing_and_the_command(
+    space: Workspace, publisher: Publisher, tmp_path: Path
+) -> None:
+    other = publisher.url.replace(FILE, "second.zip")
+    with (space.raw / "sources.toml").open("a", encoding="utf-8") as stream:
+        stream.write(f"""
+[[source.release.file]]
+name = "second.zip"
+sha256 = "{'0' * 64}"
+bytes = 9
+urls = ["{other}"]
+""")
+    (tmp_path / FILE).write_bytes(BODY)
+    done = command(space, "some-table", "--from", str(tmp_path / FILE))
+    told = " ".join(done.stdout.split())
+    assert done.returncode == 0 and "incomplete" in told
+    assert "some-table 2020: lacks second.zip; no build reads some-table until it is there." in told
+    assert f"Download it from {other} and run: rawref fetch some-table --from FILE" in told
+    assert all(len(line) <= 80 or " " not in line.strip() for line in done.stdout.splitlines())
+    assert available(space) == []
 
 
 def test_a_second_fetch_asks_with_validators_and_gets_no_body(space: Workspace, publisher: Publisher) -> None:

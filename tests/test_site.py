@@ -219,6 +219,31 @@ def test_an_unknown_amount_is_never_shown_as_a_number(site: Site) -> None:
                 assert re.fullmatch(r"≈?[0-9.e-]+", amount.text)
 
 
+def test_evidence_without_a_point_is_named_on_the_page_of_a_component(site: Site) -> None:
+    """Dots, additions and ingredients with only a range make up the evidence that the page says there is."""
+    values, gaps = site_folder.read(site.tables, "values"), site_folder.read(site.tables, "gaps")
+    holes = {(g["ingredient_id"], g["component"]) for g in gaps}
+    some = 0
+    for path in (site.folder / "component").glob("*.html"):
+        page = tree(path)
+        known = [r for r in values if r["component"] == path.stem and (r["ingredient_id"], path.stem) not in holes]
+        ranges = {r["ingredient_id"] for r in known if not r["value"]}
+        lots = list(page.all("details", id="ranges"))
+        links = [a for lot in lots for a in lot.all("a")]
+        assert {Path(a.attributes["href"].partition("#")[0]).stem for a in links} == ranges, path.stem
+        assert len(links) == len(ranges)
+        assert all(lot.text.partition(":")[2].strip().startswith(str(len(ranges))) for lot in lots)
+        shown = path.read_text(encoding="utf-8")
+        dots = len(re.findall(r'<circle |<path class="far"', shown))
+        additions = sum(int(n) for n in re.findall(r"(\d+) additions, as supplied", shown))
+        assert f"evidence for {len(known)} of" in shown
+        if dots:
+            assert f"evidence, {dots} in all" in shown
+            assert dots + additions + len(ranges) == len(known), path.stem
+        some += bool(ranges)
+    assert some > 5
+
+
 def test_counts_on_the_list_equal_the_table(site: Site) -> None:
     published = {r["ingredient_id"]: r for r in site_folder.read(site.tables, "ingredients")}
     total = len(rows_in_page((site.folder / "ingredient" / "beef-liver.html").read_text(encoding="utf-8")))

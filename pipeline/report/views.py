@@ -124,6 +124,7 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
             rows.append({"row": row, "cell": cell, "gap": cell["gap"], "group": tables.group(row)})
     valued = [r for r in rows if not r["gap"] and r["cell"]["value"] is not None]
     known = [r for r in valued if r["row"]["kind"] != "addition"]
+    ranges = [r for r in rows if not r["gap"] and r["cell"]["value"] is None]
     by_part: dict[str, list[dict[str, Any]]] = {}
     for r in known:
         by_part.setdefault(r["row"]["part"], []).append(r)
@@ -146,6 +147,7 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
                    key=lambda r: (-r["cell"]["disagreement"], r["row"]["ingredient_id"]))
     return {
         "component": of, "rows": rows, "known": len(known), "additions": len(valued) - len(known),
+        "ranges": ranges,
         "parts": parts, "outliers": outliers,
         "evidence": sum(1 for r in rows if not r["gap"]), "gaps": sum(1 for r in rows if r["gap"]),
         "plot": drawings.distribution(dots, of["unit"], said), "missing": [(k, found) for k, found in kinds if found],

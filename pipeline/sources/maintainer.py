@@ -32,6 +32,9 @@ BELOW = re.compile(rf"<\s*{_FIGURE}{_ENDS}")
 NO_POINT = ("trace", "below_detection", "missing")
 """Statuses without a point value."""
 
+MOST_WORDS = 12
+"""A list of words that is longer, species and parts, is named by its file."""
+
 Row = dict[str, Any]
 
 
@@ -151,7 +154,9 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
     """The field's value, or InputError: empty where required, not a number, out of range, not in the vocabulary."""
     if text == "":
         if field.required:
-            raise InputError(f"{field.column} is empty", where, field.description)
+            means = field.description.rstrip(".")
+            cure = f"fill it in: {means[:1].lower()}{means[1:]}" + _words(field.constraint, schemas)
+            raise InputError(f"{field.column} is empty", where, cure)
         return None
     kind, _, rest = field.constraint.partition(":")
     if field.type in ("number", "integer"):
@@ -181,9 +186,20 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
         )
     words = registry.vocabularies(schemas).get(kind)
     if words is not None and text not in words:
-        near = ", ".join(nearest(text, words) or sorted(words)[:8])
-        raise InputError(f"{field.column} {text!r} is not one of {near}", where, "mend the word")
+        near = " or ".join(repr(word) for word in nearest(text, words))
+        cure = (f"did you mean {near}? " if near else "") + _words(kind, schemas).removeprefix("; ")
+        raise InputError(f"{field.column} {text!r} is not a word of its list", where, cure)
     return text
+
+
+def _words(vocabulary: str, schemas: Path) -> str:
+    """What a column may hold: each word in quotes, as some hold commas; a long list by its file. Empty where free."""
+    words = registry.vocabularies(schemas).get(vocabulary)
+    if words is None:
+        return ""
+    if len(words) > MOST_WORDS:
+        return f"; the words are in schemas/{'species' if vocabulary == 'species' else 'parts'}.csv"
+    return f"; the words are {', '.join(repr(word) for word in words)}"
 
 
 def _check_cited(rows: list[Row], schemas: Path) -> None:

@@ -62,6 +62,39 @@ def test_calcium_is_that_of_the_parts_by_their_shares(
     assert checked >= 8
 
 
+PRINTED = {
+    "chicken neck": "chicken-neck-bone-in",
+    "chicken wing": "chicken-wing-bone-in",
+    "chicken leg": "chicken-leg-bone-in",
+    "quail, whole body without organs": "quail-bone-in",
+    "beef short rib": "beef-short-rib-bone-in",
+    "pork spare rib": "pork-sparerib-bone-in",
+    "lamb neck": "lamb-neck-bone-in",
+}
+"""Rows of the table in raw/maintainer/README.md."""
+
+
+def test_the_figures_printed_beside_the_composites_are_those_of_the_table(
+    cells: dict[tuple[str, str], tuple[Any, ...]], composites: dict[str, list[dict[str, str]]], checkout: Workspace
+) -> None:
+    """raw/maintainer/README.md: share of bone, calcium and phosphorus to the milligram, ratio of the low and of
+    the high ends."""
+    text = (checkout.maintainer / "README.md").read_text(encoding="utf-8")
+    lines = text[text.index("| composite | bone % |") :].split("\n\n")[0].splitlines()[2:]
+    rows = {cols[0]: cols[1:5] for cols in ([c.strip() for c in line.strip("|").split("|")] for line in lines)}
+    assert list(rows) == list(PRINTED)
+    for name, (bone, calcium, phosphorus, ratio) in rows.items():
+        (part,) = (p for p in composites[PRINTED[name]] if "-bone-" in p["part_ingredient_id"])
+        ends = dict.fromkeys(part[column] for column in ("share_low_pct", "share_high_pct"))
+        assert bone == " to ".join(ends), name
+        amounts = [cells[PRINTED[name], component] for component in ("CA", "P")]
+        for printed, (value, low, high, _) in zip((calcium, phosphorus), amounts, strict=True):
+            span = f"{low:.0f} to {high:.0f}"
+            assert printed == (span if value is None else f"{value:.0f} ({span})"), name
+        low, high = (amounts[0][end] / amounts[1][end] for end in (1, 2))
+        assert ratio == f"{low:.2f} to {high:.2f}", name
+
+
 def test_bone_raises_calcium_far_above_the_meat_and_above_meat_with_the_bone_sieved_out(
     cells: dict[tuple[str, str], tuple[Any, ...]], built: duckdb.DuckDBPyConnection
 ) -> None:
