@@ -47,11 +47,16 @@ with connect(Path(sys.argv[1]), read_only=True) as con:
     run(con, Path(sys.argv[2]))
 """
 PLANTED = """
-import sys
+import sys, time
 from pathlib import Path
+import duckdb, pandera.pandas
 from pipeline.checks.selftest import selftest
-sys.exit(not all(plant.seen for plant in selftest(Path(sys.argv[1]))))
+started = time.perf_counter()
+seen = all(plant.seen for plant in selftest(Path(sys.argv[1])))
+print(time.perf_counter() - started)
+sys.exit(not seen)
 """
+"""As the gate plants them: a build has loaded the libraries."""
 OFFICIAL = (("usda-fdc", "fdc"), ("anses-ciqual", "ciqual"), ("mext", "mext"))
 """Sources that are side-loaded from beside the checkout, and the folder of their files there."""
 
@@ -111,6 +116,12 @@ def rawref(root: Path, *arguments: str) -> list[str]:
     return [sys.executable, "-m", "pipeline", "--root", str(root), *arguments]
 
 
+def gate_of(schemas: Path) -> Measured:
+    """The planted faults alone, without the start of the process."""
+    done = subprocess.run([sys.executable, "-c", PLANTED, str(schemas)], cwd=ROOT, capture_output=True, text=True)
+    return Measured(float(done.stdout or "inf"), 0, done.returncode)
+
+
 def main() -> int:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--repeat", type=int, default=3)
@@ -154,7 +165,7 @@ def main() -> int:
 
         database, schemas = root / ".rawref" / "rawref.duckdb", root / "schemas"
         report("all rules over a built table, cold", code(RULES, database, schemas), 2)
-        report("planted faults, cold", code(PLANTED, schemas), 1)
+        report("planted faults in the gate", best([gate_of(schemas) for _ in range(repeat)]), 1)
         if OFFICIAL_FILES.is_dir():
             for source, place in OFFICIAL:
                 given = [word for path in sorted((OFFICIAL_FILES / place).iterdir()) for word in ("--from", str(path))]
