@@ -46,15 +46,18 @@ def grow(root: Path, times: int) -> None:
                     digest.update(part)
                     size += len(part)
                     stream.write(part)
-            text = declared(text, name, digest.hexdigest(), size)
+            text = declared(text, name, digest.hexdigest(), size, times if name in GROWING else 1)
     with target.open("rb") as stream:
         text = declared(text, target.name, hashlib.file_digest(stream, "sha256").hexdigest(), target.stat().st_size)
     declaration.write_text(text, encoding="utf-8", newline="\n")
 
 
-def declared(text: str, name: str, digest: str, size: int) -> str:
-    pattern = re.compile(rf'(name = "{re.escape(name)}"\nsha256 = ")[0-9a-f]+("\nbytes = )\d+')
-    return pattern.sub(rf"\g<1>{digest}\g<2>{size}", text)
+def declared(text: str, name: str, digest: str, size: int, times: int = 1) -> str:
+    """The declaration with another digest and size of a file, and so many times its records."""
+    pattern = re.compile(rf'(name = "{re.escape(name)}"\nsha256 = ")[0-9a-f]+("\nbytes = )\d+((?:\nrecords = \d+)?)')
+    return pattern.sub(
+        lambda m: f"{m[1]}{digest}{m[2]}{size}" + re.sub(r"\d+", lambda n: str(int(n[0]) * times), m[3]), text
+    )
 
 
 def main() -> int:
