@@ -90,6 +90,14 @@ def store_legacy_text(
     return text
 
 
+def verbatim(columns: Sequence[str]) -> pacsv.ConvertOptions:
+    """How the columns of a CSV file are kept as they are printed: all text, a quoted "" apart from null."""
+    return pacsv.ConvertOptions(
+        column_types={name: pa.string() for name in columns},
+        null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False,
+    )
+
+
 def _batches(text: LegacyText, columns: Sequence[str], delimiter: str, quote: str) -> pa.RecordBatchReader:
     reader = pacsv.open_csv(
         pa.PythonFile(text, "r"),
@@ -97,10 +105,7 @@ def _batches(text: LegacyText, columns: Sequence[str], delimiter: str, quote: st
         parse_options=pacsv.ParseOptions(
             delimiter=delimiter, quote_char=quote, double_quote=False, newlines_in_values=False
         ),
-        convert_options=pacsv.ConvertOptions(
-            column_types={name: pa.string() for name in columns},
-            null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False,
-        ),
+        convert_options=verbatim(columns),
     )
     schema = reader.schema.append(pa.field("line", pa.int64()))
 

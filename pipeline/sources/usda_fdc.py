@@ -171,15 +171,14 @@ def _rows(body: bytes, columns: list[str], where: str) -> pa.Table:
     import pyarrow.compute as pc
     import pyarrow.csv as pacsv
 
+    from pipeline.sources.text import verbatim
+
     try:
         table = pacsv.read_csv(
             pa.BufferReader(body),
             read_options=pacsv.ReadOptions(block_size=16 << 20),
             parse_options=pacsv.ParseOptions(newlines_in_values=True),
-            convert_options=pacsv.ConvertOptions(
-                column_types={name: pa.string() for name in columns},
-                null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False,
-            ),
+            convert_options=verbatim(columns),
         )
     except (pa.ArrowInvalid, UnicodeDecodeError) as error:
         raise InputError(str(error).splitlines()[0], where, "download the archive again") from error
