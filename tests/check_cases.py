@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from pipeline.checks.scene import SOUND, SOURCE, Scene
+from rawref.checks.scene import SOUND, SOURCE, Scene
 
 Build = Callable[[Scene, str], None]
 ACIDS = (

@@ -8,13 +8,12 @@ from pathlib import Path
 
 import duckdb
 import pytest
-
-from pipeline.archival import build_archival
-from pipeline.build import build
-from pipeline.database import connect
-from pipeline.reference import build_reference
-from pipeline.sources import committed, declared
-from pipeline.workspace import Workspace
+from rawref.database import connect
+from rawref.release.build import build
+from rawref.sources import committed, declared
+from rawref.stages.archival import build_archival
+from rawref.stages.reference import build_reference
+from rawref.workspace import Workspace
 
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.database import connect
-from pipeline.report import write_site
-from pipeline.workspace import Workspace
+from rawref.database import connect
+from rawref.report import write_site
+from rawref.workspace import Workspace
 
 TABLES = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue")
 FEW = ("beef-heart", "beef-liver", "chicken-egg-whole", "chicken-gizzard", "chicken-heart", "chicken-liver",

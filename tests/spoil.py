@@ -8,7 +8,8 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-from pipeline import publish
+from rawref.published.export import content_digests, digest, wide_column
+from rawref.published.place import write_json
 
 Rows = list[dict[str, str]]
 
@@ -46,14 +47,14 @@ def stamp(folder: Path) -> None:
     """Make manifest and descriptor state the digests that the files have."""
     path = folder / "manifest.json"
     document = json.loads(path.read_text(encoding="utf-8"))
-    document["content"] = publish.content_digests(folder)
-    publish.write_json(path, document)
+    document["content"] = content_digests(folder)
+    write_json(path, document)
     path = folder / "datapackage.json"
     document = json.loads(path.read_text(encoding="utf-8"))
     for resource in document["resources"]:
-        facts = publish.digest(folder / resource["path"])
+        facts = digest(folder / resource["path"])
         resource["bytes"], resource["hash"] = facts["bytes"], f"sha256:{facts['sha256']}"
-    publish.write_json(path, document)
+    write_json(path, document)
 
 
 def cell(rows: Rows, ingredient: str, component: str) -> dict[str, str]:
@@ -76,7 +77,7 @@ def set_cell(
 
 def wide(folder: Path) -> None:
     """Make the wide twins say what `values` says."""
-    units = {r["component"]: publish.wide_column(r) for r in read(folder, "components") if r["needed"] == "yes"}
+    units = {r["component"]: wide_column(r) for r in read(folder, "components") if r["needed"] == "yes"}
     held = {(r["ingredient_id"], units[r["component"]]): r for r in read(folder, "values")}
     for table, column in (("table", "value"), ("table_status", "status")):
         rows = read(folder, table)

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from rawref import cli, registry
+from rawref.drift.compare import drift
+from rawref.errors import InputError
+from rawref.release.accept import Acceptance, accept, next_version, now, stamped
+from rawref.release.build import build, refresh
+from rawref.workspace import Workspace
 from typer.testing import CliRunner
 
-from pipeline import cli, registry
-from pipeline.accept import Acceptance, accept, next_version, now, stamped
-from pipeline.build import build, refresh
-from pipeline.drift import drift
-from pipeline.errors import InputError
-from pipeline.workspace import Workspace
 from tests import spoil
 from tests.rebuild import small_root
 
@@ -192,7 +192,7 @@ def test_a_failure_leaves_the_accepted_table_and_no_litter(space: Workspace, mon
     spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
     spoilt = snapshot(space.curated)
     monkeypatch.setattr(
-        "pipeline.publish._exchange", lambda one, other: (_ for _ in ()).throw(OSError("no space left"))
+        "rawref.published.place._exchange", lambda one, other: (_ for _ in ()).throw(OSError("no space left"))
     )
     with pytest.raises(OSError, match="no space"):
         take(space)
@@ -242,7 +242,7 @@ def test_the_command_tells_the_worst_and_where_the_rest_is(
 
     spoil.edit(space.curated, "values", change)
     found = [{"rule": "Q1", "subject": "beef-liver:MN", "detail": "planted"}] if undecided else []
-    monkeypatch.setattr("pipeline.checks.run.closing", lambda _: found)
+    monkeypatch.setattr("rawref.checks.run.closing", lambda _: found)
     done = CliRunner().invoke(cli.app, ["--root", str(space.root), "accept", "--reason", "x", "--no-workbook"])
     assert done.exit_code == undecided, done.output
     flat = " ".join(done.stdout.split())

@@ -15,16 +15,16 @@ from typing import Any
 
 import duckdb
 import pytest
+from rawref.database import connect, rows
+from rawref.fetch.decide import fetch
+from rawref.release.build import present_releases
+from rawref.sources import declared
+from rawref.stages.archival import build_archival
+from rawref.stages.curated import build_curated
+from rawref.stages.decisions import verify
+from rawref.stages.reference import build_reference
+from rawref.workspace import Workspace
 
-from pipeline.archival import build_archival
-from pipeline.build import present_releases
-from pipeline.curated import build_curated
-from pipeline.database import connect, rows
-from pipeline.decisions import verify
-from pipeline.fetch import fetch
-from pipeline.reference import build_reference
-from pipeline.sources import declared
-from pipeline.workspace import Workspace
 from tests import oracle
 from tests.conftest import copy_root
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from rawref.database import connect
+from rawref.sources import committed, declared
+from rawref.stages.archival import build_archival
+from rawref.workspace import Workspace
 
-from pipeline.archival import build_archival
-from pipeline.database import connect
-from pipeline.sources import committed, declared
-from pipeline.workspace import Workspace
 from tests import oracle
 from tests.rebuild import small_members, small_root, with_members
 

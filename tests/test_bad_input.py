@@ -16,12 +16,12 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from rawref import registry
+from rawref.errors import InputError
+from rawref.release.build import build
+from rawref.sources import maintainer
+from rawref.workspace import Workspace
 
-from pipeline import registry
-from pipeline.build import build
-from pipeline.errors import InputError
-from pipeline.sources import maintainer
-from pipeline.workspace import Workspace
 from tests import oracle
 from tests.rebuild import content, kept_lines, small_members, small_root, with_members
 
@@ -29,7 +29,7 @@ from tests.rebuild import content, kept_lines, small_members, small_root, with_m
 def run(root: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     """The command line in a process of its own, with `root` as the top folder."""
     return subprocess.run(
-        [sys.executable, "-m", "pipeline", "--root", str(root), *arguments],
+        [sys.executable, "-m", "rawref", "--root", str(root), *arguments],
         cwd=oracle.ROOT,
         capture_output=True,
         text=True,

@@ -11,8 +11,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-
-from pipeline.workspace import Workspace
+from rawref.workspace import Workspace
 
 MARGIN = 2.5
 """Other work may run on the machine that tests run on."""
@@ -53,5 +52,5 @@ def test_ratio(
 
 
 def test_help_is_quick(bench: ModuleType) -> None:
-    runs = [bench.measure([sys.executable, "-m", "pipeline", "--help"]) for _ in range(3)]
+    runs = [bench.measure([sys.executable, "-m", "rawref", "--help"]) for _ in range(3)]
     assert bench.best(runs).seconds <= MARGIN * 0.2

@@ -15,18 +15,19 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from rawref.checks import catalogue
+from rawref.checks.accepted import run_accepted
+from rawref.checks.catalogue import load
+from rawref.checks.gate import Gate
+from rawref.checks.notes import publisher_notes
+from rawref.checks.run import closing, only_rules, run, summarise
+from rawref.checks.scene import SOURCE, Scene
+from rawref.checks.selftest import PLANTED, selftest
+from rawref.errors import InputError
+from rawref.render import checks as render
+from rawref.stages.decisions import verify
+from rawref.workspace import Workspace
 
-from pipeline.checks import catalogue, render
-from pipeline.checks.accepted import run_accepted
-from pipeline.checks.catalogue import load
-from pipeline.checks.gate import Gate
-from pipeline.checks.run import closing, only_rules, run, summarise
-from pipeline.checks.scene import SOURCE, Scene
-from pipeline.checks.selftest import PLANTED, selftest
-from pipeline.decisions import verify
-from pipeline.errors import InputError
-from pipeline.notes import publisher_notes
-from pipeline.workspace import Workspace
 from tests.benchmarks import mutations
 from tests.check_cases import CASES, candidates
 from tests.spoil import edit, read

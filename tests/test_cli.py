@@ -19,13 +19,13 @@ from typing import Any
 
 import duckdb
 import pytest
+from rawref.cli import ACCEPTED, BOTH, BUILD, apart, app
+from rawref.lookup.find import find
+from rawref.lookup.trace import trace_cell, trace_from, trace_step
+from rawref.render import terminal as render
+from rawref.workspace import Workspace
 from typer.testing import CliRunner
 
-from pipeline import render
-from pipeline.cli import ACCEPTED, BOTH, BUILD, apart, app
-from pipeline.find import find
-from pipeline.trace import trace_cell, trace_from, trace_step
-from pipeline.workspace import Workspace
 from tests import oracle
 from tests.rebuild import content, small_root
 
@@ -81,7 +81,7 @@ def environment(**more: str) -> dict[str, str]:
 
 
 def command(root: Path, *arguments: str) -> list[str]:
-    return [sys.executable, "-m", "pipeline", "--root", str(root), *arguments]
+    return [sys.executable, "-m", "rawref", "--root", str(root), *arguments]
 
 
 @functools.cache
@@ -125,7 +125,7 @@ def refused(root: Path, *arguments: str) -> str:
 def test_help_loads_nothing_heavy() -> None:
     """--help and --version answer without a library that they do not need."""
     code = (
-        "import sys\nfrom pipeline.cli import main\nsys.argv = ['rawref', sys.argv[1]]\ntry:\n    main()\n"
+        "import sys\nfrom rawref.cli import main\nsys.argv = ['rawref', sys.argv[1]]\ntry:\n    main()\n"
         "except SystemExit:\n    pass\n"
         f"print('loaded', sorted(set(sys.modules) & {set(HEAVY)!r}), file=sys.stderr)"
     )
@@ -187,7 +187,7 @@ def test_every_choice_is_refused_in_our_words(root: Path, name: str) -> None:
 
 def test_no_command_shows_the_help() -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline"],
+        [sys.executable, "-m", "rawref"],
         cwd=oracle.ROOT,
         env=environment(),
         capture_output=True,
@@ -608,7 +608,7 @@ def test_a_listing_builds_once_where_nothing_is_built(small: Path) -> None:
 
 def test_root_is_found_upwards(small: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline", "find", "beef liver"],
+        [sys.executable, "-m", "rawref", "find", "beef liver"],
         cwd=small / "raw" / "maintainer",
         env=environment(PYTHONPATH=str(oracle.ROOT)),
         capture_output=True,

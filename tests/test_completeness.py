@@ -13,8 +13,8 @@ from pathlib import Path
 import duckdb
 import pyarrow.parquet as pq
 import pytest
+from rawref.workspace import Workspace
 
-from pipeline.workspace import Workspace
 from tests import oracle
 
 Row = dict[str, str]

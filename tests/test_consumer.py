@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from rawref import registry
+from rawref.checks import consumer
+from rawref.errors import InputError
+from rawref.workspace import Workspace
 
-from pipeline import consumer, registry
-from pipeline.errors import InputError
-from pipeline.workspace import Workspace
 from tests import spoil
 
 if TYPE_CHECKING:
@@ -156,7 +157,7 @@ def verbatim(frame: pd.DataFrame, schemas: Path) -> list[str]:
 def test_only_what_a_formula_made_here_has_no_published_text(frames: dict[str, Any], checkout: Workspace) -> None:
     """schemas/conversions.csv: a step that makes energy or carbohydrate of several components of one food by a formula.
 
-    Such rows stand in a build with the files of further sources (pipeline/reference/derived.sql); here one is planted.
+    Such rows stand in a build with the files of further sources (stages/reference/derived.sql); here one is planted.
     """
     made_of_several = {
         json.dumps([name])
@@ -165,7 +166,7 @@ def test_only_what_a_formula_made_here_has_no_published_text(frames: dict[str, A
     }
     expected = next(e for _, e in EVERY if e["rule"] == "C-VAL-VERBATIM-CALC")
     refused = set(expected["kwargs"]["row_condition"]["and_not_in"][1])
-    derived = (ROOT / "pipeline" / "reference" / "derived.sql").read_text(encoding="utf-8")
+    derived = (ROOT / "pipeline" / "rawref" / "stages" / "reference" / "derived.sql").read_text(encoding="utf-8")
     named = {json.dumps([step]) for step in re.findall(r"'(atwater_spec_\w+)'", derived)} | {'["cho_by_difference"]'}
     assert len(named) > 5 and named <= refused <= made_of_several
     frame = frames["values"].copy()

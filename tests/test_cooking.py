@@ -16,14 +16,14 @@ from typing import Any
 
 import duckdb
 import pytest
-
-from pipeline import cooking
-from pipeline.cooked_twin import Judge
-from pipeline.database import connect, rows, scalar
-from pipeline.errors import InputError
-from pipeline.render_suggest import render_errors, render_suggest
-from pipeline.suggest import apply_accepted, error_table, suggest
-from pipeline.workspace import Workspace
+from rawref.cooked import cooking
+from rawref.cooked.estimates import apply_accepted
+from rawref.cooked.twin import Judge
+from rawref.database import connect, rows, scalar
+from rawref.errors import InputError
+from rawref.lookup.suggest import error_table, suggest
+from rawref.render.suggest import render_errors, render_suggest
+from rawref.workspace import Workspace
 
 COMPONENTS = {
     "thiamin": "THIA", "riboflavin": "RIBF", "niacin": "NIA", "pantothenic": "PANTAC", "B6": "VITB6A", "B12": "VITB12",

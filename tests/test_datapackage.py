@@ -9,12 +9,12 @@ from typing import Any
 
 import jsonschema
 import pytest
+from rawref.fetch.decide import fetch
+from rawref.published.export import WIDE
+from rawref.registry import PUBLISHED
+from rawref.release.build import build, refresh
+from rawref.workspace import Workspace
 
-from pipeline.build import build, refresh
-from pipeline.fetch import fetch
-from pipeline.publish import WIDE
-from pipeline.registry import PUBLISHED
-from pipeline.workspace import Workspace
 from tests import spoil
 from tests.rebuild import small_root
 from tests.test_fetch import foundation

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from rawref.workspace import Workspace
 
-from pipeline.workspace import Workspace
 from tests import oracle
 from tests.conftest import copy_root
 
@@ -29,7 +29,7 @@ def other(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     threads, environment = SETTINGS[request.param]
     space = copy_root(tmp_path_factory.mktemp("other") / "root")
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline", "--root", str(space.root), "build", "--no-workbook", "--threads", threads],
+        [sys.executable, "-m", "rawref", "--root", str(space.root), "build", "--no-workbook", "--threads", threads],
         cwd=oracle.ROOT,
         env={"PATH": "/usr/bin:/bin", **environment},
         capture_output=True,

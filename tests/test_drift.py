@@ -11,17 +11,18 @@ from typing import Any
 
 import junitparser
 import pytest
+from rawref import registry
+from rawref.drift.cause import changed_groups, group_of
+from rawref.drift.compare import TIERS, compare, require_table
+from rawref.drift.read import KEYS
+from rawref.drift.tiers import thresholds
+from rawref.errors import InputError
+from rawref.needs.profile import Need, load_need
+from rawref.release.attribute import attribute
+from rawref.release.build import build, refresh
+from rawref.render import drift as render_drift
+from rawref.workspace import Workspace
 
-from pipeline import registry, render_drift
-from pipeline.attribute import attribute
-from pipeline.build import build, refresh
-from pipeline.drift import TIERS, compare, require_table
-from pipeline.drift_cause import changed_groups, group_of
-from pipeline.drift_read import KEYS
-from pipeline.drift_tiers import thresholds
-from pipeline.errors import InputError
-from pipeline.needs import Need, load_need
-from pipeline.workspace import Workspace
 from tests import spoil
 from tests.rebuild import small_root
 
@@ -486,8 +487,8 @@ def test_losses_and_moved_amounts_stand_before_filled_gaps(
         ("raw/maintainer/composites.csv", "ingredients"),
         ("schemas/status_map.csv", "rule"),
         ("raw/maintainer/needs/x.csv", "rule"),
-        ("schemas/models.py", None),
-        ("pipeline/curated/cells.sql", "code"),
+        ("pipeline/rawref/registry/models.py", None),
+        ("pipeline/rawref/stages/curated/cells.sql", "code"),
         ("raw/maintainer/mixes/example.csv", None),
     ],
 )

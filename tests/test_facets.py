@@ -13,10 +13,9 @@ from pathlib import Path
 
 import duckdb
 import pytest
-
-from pipeline.database import connect
-from pipeline.errors import InputError
-from pipeline.reference.facets import build_foods, load_rules, match_rules
+from rawref.database import connect
+from rawref.errors import InputError
+from rawref.stages.reference.facets import build_foods, load_rules, match_rules
 
 ROOT = Path(__file__).resolve().parent.parent
 SCHEMAS = ROOT / "schemas"

@@ -19,12 +19,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-from pipeline import unpack
-from pipeline.download import Limits
-from pipeline.errors import InputError, SourceMissing
-from pipeline.fetch import FetchResult, available, fetch
-from pipeline.workspace import Workspace
+from rawref.errors import InputError, SourceMissing
+from rawref.fetch.decide import FetchResult, available, fetch
+from rawref.fetch.download import Limits
+from rawref.sources import unpack
+from rawref.workspace import Workspace
 
 LAYOUTS = Path(__file__).resolve().parent.parent / "schemas" / "layouts"
 FAST = Limits(connect_s=2, read_s=1, total_s=5, retries=2, backoff_s=0.01)
@@ -190,7 +189,7 @@ def test_a_release_is_verified_and_pinned_with_its_story(
 def command(space: Workspace, *arguments: str) -> subprocess.CompletedProcess[str]:
     """The command as a user runs it, its output no terminal."""
     return subprocess.run(
-        [sys.executable, "-m", "pipeline", "--root", str(space.root), "fetch", *arguments],
+        [sys.executable, "-m", "rawref", "--root", str(space.root), "fetch", *arguments],
         cwd=LAYOUTS.parent.parent, capture_output=True, text=True, encoding="utf-8", timeout=60, check=False)
 
 

@@ -11,8 +11,8 @@ import math
 from decimal import Decimal
 
 import pytest
+from rawref.workspace import Workspace
 
-from pipeline.workspace import Workspace
 from tests import oracle
 
 Row = dict[str, str]

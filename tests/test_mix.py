@@ -20,20 +20,19 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from pipeline.errors import InputError, InputErrors
-from pipeline.gap_impact import gap_impact
-from pipeline.mix import compare, evaluate, has_findings, parse_replace, read_assay, read_mix
-from pipeline.mix_content import Item, content_of, judge
-from pipeline.mix_energy import factors_of, nfe, nrc_digestibility, nrc_gross, nrc_me
-from pipeline.mix_inputs import ASSAY_BASES, ASSAY_COLUMNS, MIX_COLUMNS, MixRow
-from pipeline.mix_kcal import energy_of
-from pipeline.mix_plot import plot
-from pipeline.mix_shares import shares_of
-from pipeline.mix_table import WATER_MOLAR_MASS, Component, Ingredient, Table, load_table
-from pipeline.needs import DEFAULT_NEED, Bound, Need, component_units, load_need, read_need
-from pipeline.render_mix import compare_text, mix_csv, mix_text
-from pipeline.workspace import Workspace
+from rawref.errors import InputError, InputErrors
+from rawref.lookup.impact import gap_impact
+from rawref.mix.content import Item, content_of, judge
+from rawref.mix.energy import factors_of, nfe, nrc_digestibility, nrc_gross, nrc_me
+from rawref.mix.inputs import ASSAY_BASES, ASSAY_COLUMNS, MIX_COLUMNS, MixRow
+from rawref.mix.kcal import energy_of
+from rawref.mix.mix import compare, evaluate, has_findings, parse_replace, read_assay, read_mix
+from rawref.mix.plot import plot
+from rawref.mix.shares import shares_of
+from rawref.mix.table import WATER_MOLAR_MASS, Component, Ingredient, Table, load_table
+from rawref.needs.profile import DEFAULT_NEED, Bound, Need, component_units, load_need, read_need
+from rawref.render.mix import compare_text, mix_csv, mix_text
+from rawref.workspace import Workspace
 
 REPO = Path(__file__).resolve().parents[1]
 WORKSPACE = Workspace(REPO)
@@ -937,7 +936,8 @@ def test_inclusion_names_every_part_and_says_that_it_has_no_source() -> None:
 def test_reading_and_judging_needs_no_heavy_library(tmp_path: Path) -> None:
     """Cold start of a listing: at most 0.7 of the time of reading SR28 (0.65 s); pandas alone would take it."""
     code = (
-        "import sys; import pipeline.mix, pipeline.needs, pipeline.render_mix, pipeline.gap_impact, pipeline.mix_plot; "
+        "import sys; import rawref.mix.mix, rawref.needs.profile, rawref.render.mix, rawref.lookup.impact; "
+        "import rawref.mix.plot; "
         "print([m for m in ('pandas', 'matplotlib', 'pyarrow', 'duckdb', 'numpy') if m in sys.modules])"
     )
     begin = time.perf_counter()
@@ -1357,7 +1357,7 @@ def test_another_separator_is_recognised(tmp_path: Path, content: str, name: str
 
 def command_line(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "pipeline", *arguments], capture_output=True, text=True, cwd=REPO, check=False
+        [sys.executable, "-m", "rawref", *arguments], capture_output=True, text=True, cwd=REPO, check=False
     )
 
 

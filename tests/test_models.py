@@ -12,16 +12,16 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from rawref import registry
+from rawref.database import connect
+from rawref.errors import InputError
+from rawref.findings import Finding
+from rawref.registry import models
+from rawref.release.build import build
+from rawref.sources import committed, declared
+from rawref.stages.archival import build_archival
+from rawref.workspace import Workspace
 
-from pipeline import registry
-from pipeline.archival import build_archival
-from pipeline.build import build
-from pipeline.database import connect
-from pipeline.errors import InputError
-from pipeline.findings import Finding
-from pipeline.sources import committed, declared
-from pipeline.workspace import Workspace
-from schemas import models
 from tests import spoil
 from tests.rebuild import small_root
 
@@ -329,7 +329,7 @@ def test_every_published_and_maintainer_table_has_a_model(checkout: Workspace) -
 def test_no_environment_switch_turns_the_models_into_a_formality(switch: dict[str, str]) -> None:
     """Planted faults must be caught before a pass is believed; pandera reads its switches at import."""
     done = subprocess.run(
-        [sys.executable, "-c", "from schemas.models import assert_awake; assert_awake(); print('awake')"],
+        [sys.executable, "-c", "from rawref.registry.models import assert_awake; assert_awake(); print('awake')"],
         cwd=ROOT,
         env={k: v for k, v in os.environ.items() if not k.startswith("PANDERA")} | switch | {"PYTHONPATH": str(ROOT)},
         capture_output=True,

@@ -8,11 +8,10 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-
-from pipeline.errors import InputError
-from pipeline.mix_energy import activity_of, daily_need
-from pipeline.needs import DEFAULT_NEED, STANDINGS, component_units, load_need, need_names, read_need, unit_of
-from pipeline.workspace import Workspace
+from rawref.errors import InputError
+from rawref.mix.energy import activity_of, daily_need
+from rawref.needs.profile import DEFAULT_NEED, STANDINGS, component_units, load_need, need_names, read_need, unit_of
+from rawref.workspace import Workspace
 
 REPO = Path(__file__).resolve().parents[1]
 WORKSPACE = Workspace(REPO)

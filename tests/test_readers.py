@@ -18,11 +18,10 @@ from xml.etree import ElementTree
 
 import duckdb
 import pytest
-
-from pipeline.database import connect
-from pipeline.errors import InputError
-from pipeline.sources import COMMON_TABLES, Release, anses_ciqual, mext, usda_fdc
-from pipeline.sources.layouts import token_case
+from rawref.database import connect
+from rawref.errors import InputError
+from rawref.sources import COMMON_TABLES, Release, anses_ciqual, mext, usda_fdc
+from rawref.sources.layouts import token_case
 
 LAYOUTS = Path(__file__).resolve().parent.parent / "schemas" / "layouts"
 SAMPLE = 1_000

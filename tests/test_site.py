@@ -20,12 +20,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rawref.database import connect
+from rawref.errors import InputError
+from rawref.report import words, write_site
+from rawref.report.serve import server
+from rawref.workspace import Workspace
 
-from pipeline.database import connect
-from pipeline.errors import InputError
-from pipeline.report import words, write_site
-from pipeline.report.serve import server
-from pipeline.workspace import Workspace
 from tests import site_folder
 
 CELLS, SEED = 500, 20
@@ -380,8 +380,8 @@ def digests(folder: Path) -> dict[str, str]:
 def test_the_same_build_gives_the_same_bytes(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
     """Another process, another hash seed, another locale and time zone, and over an older site."""
     (tmp_path / "results.json").write_text(json.dumps([site_folder.CHECK, site_folder.DRIFT]), encoding="utf-8")
-    code = ("import json,sys; from pathlib import Path; from pipeline.report import write_site;"
-            "from pipeline.workspace import Workspace; c, d = json.load(open(sys.argv[4]));"
+    code = ("import json,sys; from pathlib import Path; from rawref.report import write_site;"
+            "from rawref.workspace import Workspace; c, d = json.load(open(sys.argv[4]));"
             "write_site(Workspace(Path(sys.argv[1])), Path(sys.argv[2]), Path(sys.argv[3]), check=c, drift=d)")
     for seed, zone in (("1", "Pacific/Auckland"), ("2", "UTC")):
         subprocess.run(

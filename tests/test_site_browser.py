@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rawref.report import write_site
+from rawref.report.serve import server
+from rawref.workspace import Workspace
 
-from pipeline.report import write_site
-from pipeline.report.serve import server
-from pipeline.workspace import Workspace
 from tests import site_folder
 
 pytest.importorskip("selenium", reason="selenium is not installed")

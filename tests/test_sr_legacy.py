@@ -18,14 +18,14 @@ from typing import Any
 import duckdb
 import pytest
 from openpyxl import load_workbook
+from rawref.drift.compare import drift
+from rawref.errors import InputError, SourceMissing
+from rawref.fetch.decide import available, fetch
+from rawref.lookup.trace import trace_from
+from rawref.release.build import build
+from rawref.sources import usda_fdc, usda_sr_legacy
+from rawref.workspace import Workspace
 
-from pipeline.build import build
-from pipeline.drift import drift
-from pipeline.errors import InputError, SourceMissing
-from pipeline.fetch import available, fetch
-from pipeline.sources import usda_fdc, usda_sr_legacy
-from pipeline.trace import trace_from
-from pipeline.workspace import Workspace
 from tests import oracle, sr_legacy
 from tests.rebuild import small_members, small_root, with_members
 from tests.test_readers import LAYOUTS, count, read

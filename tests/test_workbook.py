@@ -10,11 +10,11 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from rawref.published.export import wide_column
+from rawref.published.workbook import write_workbook
+from rawref.registry import components
+from rawref.workspace import Workspace
 
-from pipeline.publish import wide_column
-from pipeline.registry import components
-from pipeline.workbook import write_workbook
-from pipeline.workspace import Workspace
 from tests import spoil
 
 SHEETS = ["read-me", "table", "status", "provenance", "gaps", "dictionary"]

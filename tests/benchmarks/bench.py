@@ -41,8 +41,8 @@ con.close()
 RULES = """
 import sys
 from pathlib import Path
-from pipeline.checks.run import run
-from pipeline.database import connect
+from rawref.checks.run import run
+from rawref.database import connect
 with connect(Path(sys.argv[1]), read_only=True) as con:
     run(con, Path(sys.argv[2]))
 """
@@ -50,7 +50,7 @@ PLANTED = """
 import sys, time
 from pathlib import Path
 import duckdb, pandera.pandas
-from pipeline.checks.selftest import selftest
+from rawref.checks.selftest import selftest
 started = time.perf_counter()
 seen = all(plant.seen for plant in selftest(Path(sys.argv[1])))
 print(time.perf_counter() - started)
@@ -113,7 +113,7 @@ def fresh_clone(target: Path) -> Path:
 
 
 def rawref(root: Path, *arguments: str) -> list[str]:
-    return [sys.executable, "-m", "pipeline", "--root", str(root), *arguments]
+    return [sys.executable, "-m", "rawref", "--root", str(root), *arguments]
 
 
 def gate_of(schemas: Path) -> Measured:

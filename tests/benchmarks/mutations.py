@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.checks.accepted import run_accepted
-from pipeline.checks.run import run
-from pipeline.database import connect
+from rawref.checks.accepted import run_accepted
+from rawref.checks.run import run
+from rawref.database import connect
 
 KINDS = (
     "times_10",
@@ -100,7 +100,7 @@ def mutate_row(kind: str, row: dict[str, str], rng: random.Random) -> list[dict[
 def mutate_published(folder: Path, schemas: Path, count: int, seed: int = 1) -> Score:
     """Mutations of values.csv, each seen when check or drift names its cell."""
     try:
-        from pipeline.drift import compare
+        from rawref.drift.compare import compare
     except ImportError:
         compare = None  # type: ignore[assignment]
     rng, score = random.Random(seed), Score()

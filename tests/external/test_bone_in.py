@@ -14,11 +14,10 @@ from typing import Any
 
 import duckdb
 import pytest
-
-from pipeline.mix import evaluate, read_mix
-from pipeline.mix_table import load_table
-from pipeline.needs import load_need
-from pipeline.workspace import Workspace
+from rawref.mix.mix import evaluate, read_mix
+from rawref.mix.table import load_table
+from rawref.needs.profile import load_need
+from rawref.workspace import Workspace
 
 CATTLE_PASTE_CA = 5318.13
 SPARROW_CA_P = 1100 / 660

@@ -1,5 +1,0 @@
-"""python -m pipeline is rawref."""
-
-from pipeline.cli import main
-
-main()

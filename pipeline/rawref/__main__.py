@@ -1,0 +1,5 @@
+"""python -m pipeline is rawref."""
+
+from rawref.cli import main
+
+main()

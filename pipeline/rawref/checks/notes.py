@@ -1,0 +1,67 @@
+"""Notes to publishers: what was found wrong in their data, ready to send."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rawref.database import rows
+
+if TYPE_CHECKING:
+    import duckdb
+
+LISTED = """
+select d.decision_id, d.source, d.food_id, d.source_component, d.expect_text, d.action, d.reason, d.citation,
+  d.told_publisher, d.standing, r.title, r.publisher, r.release, f.name as food_name, c.name as component_name, c.unit,
+  v.file, v.line
+from archival.maintainer_decisions d
+  join archival.releases r using (source)
+  left join archival.foods f on f.source = d.source and f.food_id = d.food_id
+  left join archival.components c on c.source = d.source and c.source_component = d.source_component
+  left join archival."values" v on v.source = d.source and v.food_id = d.food_id
+    and v.source_component = d.source_component
+where d.source <> 'maintainer' and d.standing in ('open', 'reported') and d.action in ('reject', 'acknowledge')
+order by d.source, d.action desc, d.food_id, try_cast(d.source_component as int), d.source_component"""
+
+
+def publisher_notes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """One Markdown note per source that has open decisions, by source id; nobody has been told of them yet."""
+    notes: dict[str, list[dict[str, Any]]] = {}
+    for row in rows(con, LISTED):
+        if row["source_component"]:
+            notes.setdefault(row["source"], []).append(row)
+    return {source: _note(found) for source, found in notes.items()}
+
+
+def _note(found: list[dict[str, Any]]) -> str:
+    first = found[0]
+    by_reason: dict[str, list[dict[str, Any]]] = {}
+    for row in found:
+        by_reason.setdefault(row["reason"], []).append(row)
+    struck = sum(row["action"] == "reject" for row in found)
+    lines = [
+        f"# To {first['publisher']}: figures of {first['title']} (release {first['release']}) that look wrong",
+        "",
+        f"While compiling a table of raw ingredients from your release we came upon {len(found)} figures that cannot be"
+        f" right or need a word. We left {struck} of them out and kept the others with a remark. Each is named below"
+        " with the file and the line in which it stands. We would be glad to learn if we are mistaken.",
+    ]
+    for number, (reason, group) in enumerate(by_reason.items(), 1):
+        lines += [
+            "",
+            f"## {number}. {reason}",
+            "",
+            f"Rests on: {group[0]['citation']}",
+            "",
+            "| food | name | component | printed | unit | file and line |",
+            "|---|---|---|---|---|---|",
+        ]
+        lines += [
+            f"| {r['food_id']} | {_cell(r['food_name'])} | {r['source_component']} {_cell(r['component_name'])} |"
+            f" {_cell(r['expect_text'])} | {_cell(r['unit'])} | {r['file']}:{r['line']} |"
+            for r in group
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str | None) -> str:
+    return (text or "").replace("|", "\\|")

@@ -1,0 +1,608 @@
+"""The command line: options in, one result out; only light modules are loaded before a command needs more."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.exceptions import TyperException
+
+from rawref import __version__
+from rawref.errors import InputError, RawrefError
+from rawref.workspace import Workspace
+
+if TYPE_CHECKING:
+    import duckdb
+
+app = typer.Typer(
+    name="rawref",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Raw-ingredient reference data for cat diets: every value traced to its source line, every gap named.",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+class Format(StrEnum):
+    """How a listing is printed."""
+
+    text = "text"
+    json = "json"
+
+
+class ReportFormat(StrEnum):
+    """How findings are printed."""
+
+    text = "text"
+    json = "json"
+    junit = "junit"
+    markdown = "markdown"
+    sarif = "sarif"
+
+
+class TableFormat(StrEnum):
+    """How a mix or the gaps are printed."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+
+
+ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, junit, markdown or sarif.")]
+FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
+WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
+MIX_HELP = (
+    "CSV with the heading ingredient_id,grams or ingredient_id,grams,as_purchased. Grams are edible; where "
+    "as_purchased is yes the refuse comes off. water is an ingredient."
+)
+ASSAY_HELP = (
+    "CSV of your own laboratory or label figures, with the columns ingredient_id, component, value, unit, basis, "
+    "laboratory, date (YYYY-MM-DD) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
+    "per_kg_DM; laboratory: its name, or label. An ingredient is one of the table, or a product that the mix names."
+)
+_root: Path | None = None
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"rawref {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _global(
+    root: Annotated[Path | None, typer.Option(help="Top folder of the checkout; default: upwards from here.")] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    global _root
+    _root = root
+
+
+def workspace() -> Workspace:
+    """The workspace that the options name."""
+    return Workspace.find(_root)
+
+
+def say(text: str) -> None:
+    """Progress and notices: stderr, so that stdout is the result and nothing else."""
+    typer.echo(text, err=True)
+
+
+def out(text: str, nl: bool = True) -> None:
+    """The result, on stdout. A reader that has had enough (rawref gaps | head) is no fault: quietly exit 0."""
+    try:
+        typer.echo(text, nl=nl)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit from None
+
+
+def emit(document: dict[str, Any]) -> None:
+    """The JSON result: one document."""
+    out(json.dumps(document, ensure_ascii=False, indent=1, default=str))
+
+
+def apart(space: Workspace) -> bool:
+    """Whether the last build and the accepted table are known to differ: by the digests in their manifests, or by the
+    size of a file, as after an edit by hand. Reads no table; only drift compares everything."""
+    folders = (space.built, space.curated)
+    try:
+        built, accepted = (
+            dict(json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["content"]) for folder in folders
+        )
+        return built != accepted or any(
+            len({(folder / f"{name}.csv").stat().st_size for folder in folders}) > 1 for name in built
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return False  # one of them is not there or not whole, which is told where it is read
+
+
+def tell_which(space: Workspace, read: str) -> None:
+    """One line on stderr, which of the two tables this is, where the other would say something else."""
+    if apart(space):
+        say(f"note: {read}. See: rawref drift")
+
+
+BUILD = "this is the last build; the accepted table in curated/ differs"
+ACCEPTED = "this is the accepted table in curated/; the last build differs"
+BOTH = "gaps of the last build, impact by the accepted table in curated/, which differs"
+
+
+def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
+    """The working database for reading; it is built first where there is none."""
+    from rawref.database import connect
+    from rawref.release.build import build
+
+    if not space.database.is_file():
+        say("no working database yet: building once")
+        build(space, say, workbook=False)
+    return connect(space.database, read_only=True)
+
+
+@app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
+def fetch_command(
+    sources: Annotated[list[str] | None, typer.Argument(help="Sources; default: all that are declared.")] = None,
+    origin: Annotated[Path | None, typer.Option("--from", help="Side-load this file or folder for one source.")] = None,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")
+    ] = False,
+    format: FormatOption = Format.text,
+) -> None:
+    """Get, verify and pin source releases, each beside the older ones."""
+    from dataclasses import asdict
+
+    from rawref.fetch.decide import fetch
+    from rawref.render import terminal as render
+
+    def progress(url: str, done: int, total: int | None) -> None:
+        """A line when an address is asked and one when its file is whole; on a terminal it counts in between."""
+        if not done:
+            say(f"asking {url}")
+        elif done == total or sys.stderr.isatty():
+            of = f" of {total / 1e6:.1f}" if total else ""
+            begin, end = ("\r", "") if sys.stderr.isatty() else ("", "\n")
+            told = f"{begin}{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB"
+            sys.stderr.write(told + ("\n" if done == total else end))
+            sys.stderr.flush()
+
+    result = fetch(workspace(), sources or [], origin=origin, offline=offline, progress=progress)
+    entries = [asdict(entry) for entry in result.entries]
+    if format is Format.json:
+        emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
+    else:
+        out(render.releases(entries))
+    result.require()
+
+
+@app.command("build", epilog="Example: rawref build --no-workbook")
+def build_command(
+    workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
+    threads: Annotated[
+        int | None, typer.Option(help="Threads for the database; the result is the same.", min=1)
+    ] = None,
+    format: FormatOption = Format.text,
+) -> None:
+    """Build the table from the sources that are present, and publish it where none was accepted yet."""
+    from rawref.release.build import build
+    from rawref.render import terminal as render
+
+    space = workspace()
+    outcome = build(space, say, workbook=workbook, threads=threads)
+    if format is Format.json:
+        emit({"schema_version": "1", "standing": outcome.standing, "unchanged": outcome.unchanged, **outcome.summary})
+    else:
+        out(render.build_summary(outcome))
+    if outcome.standing in ("differs", "refused"):
+        raise typer.Exit(1)
+
+
+@app.command("trace", epilog="Example: rawref trace chicken-liver VITD")
+def trace_command(
+    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
+    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    source_line: Annotated[str | None, typer.Option("--from", help="SOURCE:FILE:LINE, to trace forward.")] = None,
+    step: Annotated[str | None, typer.Option("--step", help="Step id, to list what it touched.")] = None,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Show where a value comes from, down to the line of the source; or what a source line or a step reached."""
+    from rawref.lookup.trace import trace_cell, trace_from, trace_step
+    from rawref.render import terminal as render
+
+    given = [bool(ingredient and component), bool(source_line), bool(step)]
+    if sum(given) != 1 or (ingredient and not component):
+        raise InputError("give INGREDIENT and COMPONENT, or --from, or --step", "trace", "see rawref trace --help")
+    space = workspace()
+    with opened(space) as con:
+        tell_which(space, BUILD)
+        if ingredient and component:
+            result = trace_cell(con, space.schemas, ingredient, component)
+            text = render.trace_cell
+        elif source_line:
+            result, text = trace_from(con, source_line), render.trace_from
+        else:
+            result, text = trace_step(con, space.schemas, str(step)), render.trace_step
+    if format is Format.json:
+        emit(result)
+    else:
+        out(text(result, wide))
+
+
+@app.command("gaps", epilog="Example: rawref gaps --component MN")
+def gaps_command(
+    need: Annotated[str | None, typer.Option(help="Requirement profile: rank by how much a gap could matter.")] = None,
+    ingredient: Annotated[str | None, typer.Option(help="Only this ingredient.")] = None,
+    component: Annotated[str | None, typer.Option(help="Only this component.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Every gap in the text; json and csv are always whole.")] = False,
+    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """List the cells for which there is no evidence, with what comparable foods hold and what would fill them."""
+    from rawref.lookup.gaps import gaps_csv, list_gaps
+    from rawref.render import terminal as render
+
+    space = workspace()
+    with opened(space) as con:
+        tell_which(space, BOTH if need else BUILD)
+        found = list_gaps(con, space.schemas, ingredient=ingredient, component=component)
+    assumptions = ""
+    if need:
+        from rawref.lookup.gaps import rank
+        from rawref.lookup.impact import ASSUMPTIONS
+        from rawref.needs.profile import load_need
+
+        found, assumptions = rank(space, found, load_need(space, need)), ASSUMPTIONS
+        say(assumptions)
+    if format is TableFormat.json:
+        emit({"schema_version": "1", "need": need, "gaps": found})
+    elif format is TableFormat.csv:
+        out(gaps_csv(found), nl=False)
+    else:
+        out(render.gaps(found, wide, every))
+
+
+@app.command("find", epilog='Example: rawref find "beef heart"')
+def find_command(
+    text: Annotated[str, typer.Argument(help="Words of the name.")] = "",
+    review: Annotated[bool, typer.Option("--review", help="Only foods that need a person's eye.")] = False,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Find ingredients and source foods, with their state and coverage and whether they may supply a raw value."""
+    from rawref.lookup.find import find
+    from rawref.render import terminal as render
+
+    if not text and not review:
+        raise InputError("give words of a name, or --review", "find", 'for instance: rawref find "beef heart"')
+    space = workspace()
+    with opened(space) as con:
+        tell_which(space, BUILD)
+        result = find(con, text, review=review)
+    if format is Format.json:
+        emit(result)
+    else:
+        out(render.found(result, wide))
+
+
+@app.command("check", epilog="Example: rawref check --accepted --format junit")
+def check_command(
+    accepted: Annotated[bool, typer.Option("--accepted", help="The committed table, not the present build.")] = False,
+    consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
+    rule: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule, every finding of it.")] = None,
+    notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
+    format: ReportOption = ReportFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """Hold the table against every rule, worst first, each with its source, the offending rows and the cure."""
+    from rawref.checks.run import only_rules
+    from rawref.release.build import check_result, refresh
+    from rawref.render import checks as rendered
+
+    space = workspace()
+    if notes:
+        from rawref.checks.notes import publisher_notes
+
+        refresh(space, say)
+        with opened(space) as con:
+            found = publisher_notes(con)
+        if format is ReportFormat.json:
+            emit({"schema_version": "1", "notes": found})
+        else:
+            out("\n\n".join(found.values()) or "nothing to tell a publisher")
+        return
+    folder = space.curated
+    if accepted:
+        from rawref.checks.accepted import run_accepted
+
+        result = run_accepted(folder, space.schemas)
+    else:
+        refresh(space, say)
+        result, folder = check_result(space), space.built
+    if consumer:
+        from rawref.checks.consumer import as_rules, check_consumer
+        from rawref.checks.run import summarise
+
+        say("the consumer's suite")
+        docs = space.reports / "consumer"
+        cases = check_consumer(folder, space.schemas, docs=docs, shown=space.relative(folder))
+        result = summarise(result["rules"] + as_rules(cases))
+        say(f"data docs in {space.relative(docs)}/")
+    if rule:
+        result = only_rules(result, rule)
+    if format is ReportFormat.json:
+        emit(result)
+    elif format is ReportFormat.sarif:
+        emit(rendered.sarif(result, folder))
+    elif format is ReportFormat.text:
+        out(rendered.text(result, wide=wide, whole=bool(rule)))
+    else:
+        out(rendered.junit(result) if format is ReportFormat.junit else rendered.markdown(result))
+    for line in rendered.ci_annotations(result, folder, os.environ):
+        say(line)
+    if result["summary"]["failed"]:
+        raise typer.Exit(1)
+
+
+@app.command("drift", epilog="Example: rawref drift --format markdown")
+def drift_command(
+    against: Annotated[Path | None, typer.Option(help="A folder of published CSV files instead of curated/.")] = None,
+    attribute: Annotated[
+        bool, typer.Option("--attribute", help="Separate causes by building old inputs again.")
+    ] = False,
+    format: ReportOption = ReportFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """List what the present build would change against the accepted table, in tiers, worst first, with the cause."""
+    from rawref.drift.compare import drift, require_table
+    from rawref.release.build import refresh
+    from rawref.render import drift as render_drift
+
+    space = workspace()
+    if against:
+        require_table(against)  # before a build is made for it
+    refresh(space, say)
+    result = drift(space, against)
+    if attribute:
+        from rawref.release.attribute import attribute as separate
+
+        result = separate(space, result, against or space.curated, say)
+    if format is ReportFormat.json:
+        emit(result)
+    elif format is ReportFormat.sarif:
+        emit(render_drift.sarif(result))
+    elif format is ReportFormat.text:
+        out(render_drift.text(result, wide))
+    else:
+        out(render_drift.junit(result) if format is ReportFormat.junit else render_drift.markdown(result))
+    if os.environ.get("CI"):
+        for line in render_drift.annotation_lines(result):
+            say(line)
+    if result["changes"]:
+        raise typer.Exit(1)
+
+
+SEE_REST = {
+    "accepted": "See curated/CHANGELOG.md; all of it: rawref drift --against FOLDER with a copy of the former table",
+    "refused": "See rawref drift",
+}
+"""Where accept says that the changes are which it does not print: once it has accepted, drift shows none."""
+
+
+@app.command("accept", epilog='Example: rawref accept --reason "FoodData Central, April 2025"')
+def accept_command(
+    reason: Annotated[str, typer.Option(help="Why the table changes; goes into the change log.")],
+    workbook: Annotated[
+        bool,
+        typer.Option(
+            "--workbook/--no-workbook",
+            help="Write the spreadsheet too; without it that of the former table is removed.",
+        ),
+    ] = True,
+    format: FormatOption = Format.text,
+) -> None:
+    """Show the worst changes, then make the build the accepted table: version, manifest, change log."""
+    from rawref.checks.run import closing
+    from rawref.checks.selftest import selftest
+    from rawref.release.accept import accept
+    from rawref.release.build import check_result, refresh
+    from rawref.render import drift as render_drift
+
+    space = workspace()
+    refresh(space, say)
+    unseen = [plant.name for plant in selftest(space.schemas) if not plant.seen]
+    undecided = [f"{f['rule']} {f['subject']}: {f['detail']}" for f in closing(check_result(space))]
+    undecided += [f"planted fault not seen: {name}" for name in unseen]
+    result = accept(space, reason, say, undecided=undecided, workbook=workbook)
+    if format is Format.json:
+        emit(
+            {
+                "schema_version": "1",
+                "standing": result.standing,
+                "version": result.version,
+                "undecided": list(result.undecided),
+                "workbook": result.workbook,
+                "drift": result.drift,
+            }
+        )
+    else:
+        if result.standing != "nothing":
+            out(render_drift.brief(result.drift, SEE_REST[result.standing]) + "\n")
+        out(
+            {
+                "accepted": f"accepted as version {result.version}",
+                "nothing": f"nothing to accept: the build equals version {result.version}",
+                "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
+            }[result.standing]
+        )
+        if result.workbook == "removed":
+            out(
+                "curated/table.xlsx is removed: it held the former table\n"
+                "  rawref build writes that of the new one to .rawref/build/curated/"
+            )
+    if result.exit_status:
+        raise typer.Exit(result.exit_status)
+
+
+@app.command("suggest", epilog="Example: rawref suggest beef-flank-lean SE")
+def suggest_command(
+    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
+    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    errors: Annotated[
+        bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")
+    ] = False,
+    format: FormatOption = Format.text,
+    wide: WideOption = False,
+) -> None:
+    """Say what could fill a gap: other sources, comparable raw foods, a cooked twin; or why nothing may."""
+    from rawref.lookup import suggest
+    from rawref.render import suggest as render_suggest
+
+    if errors == bool(ingredient and component):
+        raise InputError("give INGREDIENT and COMPONENT, or --errors", "suggest", "see rawref suggest --help")
+    space = workspace()
+    with opened(space) as con:
+        tell_which(space, BUILD)
+        if errors:
+            result, text = suggest.error_table(con, space.schemas), render_suggest.render_errors
+        else:
+            result = suggest.suggest(con, space.schemas, str(ingredient), str(component))
+            text = render_suggest.render_suggest
+    if format is Format.json:
+        emit(result)
+    else:
+        out(text(result, wide))
+
+
+@app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
+def mix_command(
+    file: Annotated[Path, typer.Argument(help=MIX_HELP)],
+    need: Annotated[
+        str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")
+    ] = "fediaf-2021-adult-mer75",
+    weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
+    activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
+    assay: Annotated[Path | None, typer.Option(help=ASSAY_HELP)] = None,
+    without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
+    replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw the profile to a PNG or SVG file.")] = None,
+    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
+    wide: WideOption = False,
+) -> None:
+    """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change."""
+    from rawref.mix import mix
+    from rawref.needs.profile import load_need
+    from rawref.render import mix as render_mix
+
+    space = workspace()
+    if not (space.curated / "manifest.json").is_file():
+        opened(space).close()
+    tell_which(space, ACCEPTED)
+    table = mix.load_table(space)
+    profile = load_need(space, need)
+    swaps = mix.parse_replace(replace or [])
+    also = mix.named(file, file.as_posix()) | set(swaps.values())
+    assays = mix.read_assay(assay, table, assay.as_posix(), also) if assay else None
+    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
+    result = mix.evaluate(
+        table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
+    )
+    comparison = None
+    if without or swaps:
+        before = mix.evaluate(table, rows, profile, weight_kg=weight, activity=activity, assay=assays)
+        comparison = mix.compare(before, result)
+    if plot:
+        from rawref.mix.plot import plot as draw
+
+        draw(result, plot)
+        say(f"drawn to {plot.as_posix()}")
+    if format is TableFormat.json:
+        emit({**result, "comparison": comparison} if comparison else dict(result))
+    elif format is TableFormat.csv:
+        out(render_mix.mix_csv(result), nl=False)
+    else:
+        out(render_mix.mix_text(result, wide))
+        if comparison:
+            out("\n" + render_mix.compare_text(comparison, wide))
+    if mix.has_findings(result):
+        raise typer.Exit(1)
+
+
+@app.command("report", epilog="Example: rawref report --open")
+def report_command(
+    open_pages: Annotated[bool, typer.Option("--open", help="Serve the pages on this machine and open them.")] = False,
+    format: FormatOption = Format.text,
+) -> None:
+    """Write the pages to look things up in to reports/site/: table, gaps, provenance, quality, drift, dictionary."""
+    from rawref.drift.compare import drift
+    from rawref.release.build import check_result, refresh
+    from rawref.report import serve, write_site
+
+    space = workspace()
+    refresh(space, say)
+    pending = drift(space) if (space.curated / "manifest.json").is_file() else None
+    target = space.reports / "site"
+    tell_which(space, BUILD)
+    with opened(space) as con:
+        summary = write_site(space, con, target, check=check_result(space), drift=pending)
+    if format is Format.json:
+        emit({"schema_version": "1", "path": space.relative(target), **summary})
+    else:
+        out(
+            f"{summary['pages']} pages for {summary['ingredients']} ingredients, {summary['bytes'] / 1e6:.1f} MB: "
+            f"{space.relative(target)}/index.html"
+        )
+    if open_pages:
+        serve(target, say)
+
+
+def usage(error: TyperException) -> list[str]:
+    """What is wrong with the command line, in our one line and words; the help itself where no command was given."""
+    text = error.format_message()
+    if "\n" in text.strip():
+        return [text]
+    # the library that reads the options passes on the wording of the one that checks their types
+    text = text.replace("Value error, ", "").replace("Input should be", "it should be").strip().rstrip(".")
+    context = getattr(error, "ctx", None)
+    command = context.info_name if context is not None and context.parent is not None else ""
+    cure = f"see rawref {command} --help" if command else "see rawref --help"
+    return [f"rawref: {InputError(text[:1].lower() + text[1:], command, cure).line()}"]
+
+
+def main() -> None:
+    """Run the command and turn our exceptions into exit statuses, in this one place."""
+    try:
+        sys.exit(app(standalone_mode=False))
+    except RawrefError as error:
+        for line in error.lines():
+            typer.echo(f"rawref: {line}", err=True)
+        sys.exit(error.exit_status)
+    except TyperException as error:
+        for line in usage(error):
+            typer.echo(line, err=True)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        typer.echo("rawref: interrupted", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        # The database turns Control-C during a query into an error of its own.
+        if str(error) == "Query interrupted" or type(error).__name__ == "InterruptException":
+            typer.echo("rawref: interrupted", err=True)
+            sys.exit(130)
+        if os.environ.get("RAWREF_DEBUG"):
+            raise
+        typer.echo(
+            f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True
+        )
+        sys.exit(4)

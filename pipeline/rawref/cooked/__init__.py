@@ -1,0 +1,1 @@
+"""A raw value estimated from a cooked twin, with its measured error."""

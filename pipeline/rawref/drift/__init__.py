@@ -1,0 +1,1 @@
+"""What differs between two published tables, how much it weighs, and why."""

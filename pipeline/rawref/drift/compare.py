@@ -1,0 +1,249 @@
+"""What differs between two folders of published tables: each change with its kind, its weight and its cause.
+
+Content is compared, not bytes: CSV files are canonical, rows are matched by key, numbers as numbers. Tiers:
+
+requirement  at realistic inclusion (schemas/inclusion.csv) the change moves 1000 kcal of a mix by at least the share
+             `requirement_share` (schemas/drift.csv) of the minimum or maximum of the default profile; so does a known
+             amount that becomes unknown or the reverse, and a unit or the contract itself that changes.
+spread       outside the accepted low..high; where there is none, outside the robust spread of the same part.
+rounding     above one unit of the last decimal that the source printed.
+note         the rest: provenance, ranges within a rounding step, rows of the listings.
+
+What moves: the value, or an end of the range where that moves further; between a value and a range, how far the one may
+lie from the other; where an amount becomes known or unknown, what comparable foods could hold if that is more. `why`
+says which of them it tells. Within a tier faults of the contract come first, then amounts that moved and knowledge
+that is lost, then gaps that were filled (`filled`): a blank that became a zero is not among these.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rawref import registry
+from rawref.drift.cause import CAUSES, causes, inputs_that_differ
+from rawref.drift.faults import check_wide, name_hand_edits
+from rawref.drift.read import Side, find_faulty_cells, load, open_side
+from rawref.drift.rows import Change, changed_rows, new_change
+from rawref.drift.tiers import tier_cells, weigh_cells
+from rawref.errors import InputError
+from rawref.published.descriptor import described_otherwise
+from rawref.published.export import WIDE, content_digests
+from rawref.workspace import Workspace
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from rawref.needs.profile import Need
+
+TIERS = ("requirement", "spread", "rounding", "note")
+KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
+CELLS = ("values", "gaps")
+FOLLOWED = {"values", "gaps", "candidates"}
+"""Tables whose cells are followed to their inputs for the cause."""
+LISTED = ("values", "ingredients", "gaps")
+"""Tables whose rows are listed one by one even where the other folder has no such table."""
+
+
+def compare(
+    before: Path,
+    after: Path,
+    schemas: Path,
+    need: Need | None = None,
+    *,
+    shown: tuple[str, str] = ("before", "after"),
+) -> dict[str, Any]:
+    """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
+
+    `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
+    amount. An absent or spoilt table in `before` is a finding of kind schema; without any published table in `after`
+    InputError.
+    """
+    from rawref.database import connect
+
+    old, new = open_side("before", before, shown[0]), open_side("after", after, shown[1])
+    if not new.digests:
+        raise InputError("no table here", shown[1], "run rawref build first")
+    with connect() as con:
+        changes = _changes(con, old, new, schemas, need)
+        known = {side.name: _coverage(con, side) for side in (old, new)}
+    changes.sort(key=_order)
+    return {
+        "schema_version": "1",
+        "before": _about(old),
+        "after": _about(new),
+        "need": need.name if need else None,
+        "summary": summary(changes),
+        "coverage": known,
+        "changed_inputs": inputs_that_differ(old, new),
+        "changes": changes,
+    }
+
+
+def _coverage(con: duckdb.DuckDBPyConnection, side: Side) -> dict[str, Any] | None:
+    """How much of a side is known; None where it lacks a table for that."""
+    from rawref.published.coverage import coverage
+
+    if not set(CELLS) <= set(side.digests):
+        return None
+    return coverage(con, f"{side.name}_values", f"{side.name}_gaps")
+
+
+def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
+    """What the present build changes against the accepted table, or against the folder `against`."""
+    from rawref.needs.profile import load_need
+
+    folder = require_table(against) if against else workspace.curated
+    return compare(
+        folder,
+        workspace.built,
+        workspace.schemas,
+        load_need(workspace),
+        shown=(workspace.relative(folder), workspace.relative(workspace.built)),
+    )
+
+
+def require_table(folder: Path) -> Path:
+    """The folder, if it holds a published table; InputError else."""
+    cure = "give a folder that holds published CSV files, such as a copy of curated/"
+    if not folder.is_dir():
+        raise InputError("no such folder", str(folder), cure)
+    if not content_digests(folder):
+        raise InputError("no published table in this folder", str(folder), cure)
+    return folder
+
+
+def summary(changes: list[Change]) -> dict[str, Any]:
+    """Counts: added and removed rows, changed cells (faults included), and those of the two upper tiers."""
+
+    def count(key: str, names: tuple[str, ...]) -> dict[str, int]:
+        return {n: sum(c[key] == n for c in changes) for n in names}
+
+    kinds = count("kind", KINDS)
+    return {
+        "added": kinds["added"],
+        "removed": kinds["removed"],
+        "changed": len(changes) - kinds["added"] - kinds["removed"],
+        "significant": sum(c["tier"] in ("requirement", "spread") for c in changes),
+        "tiers": count("tier", TIERS),
+        "kinds": kinds,
+        "causes": count("cause", CAUSES),
+    }
+
+
+def _about(side: Side) -> dict[str, Any]:
+    return {"folder": side.shown, "version": side.manifest.get("version"), "tables": len(side.digests)}
+
+
+def _order(change: Change) -> tuple[Any, ...]:
+    return (
+        TIERS.index(change["tier"]),
+        KINDS.index(change["kind"]) > 0,
+        change["filled"],
+        -(change["share_of_requirement"] or 0.0),
+        -abs(change["relative_change"] or 0.0),
+        KINDS.index(change["kind"]),
+        change["table"],
+        change["subject"],
+        change["column"] or "",
+        change["line"] or 0,
+        change["why"],
+    )
+
+
+def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None) -> list[Change]:
+    fields = registry.fields(schemas)
+    words = registry.vocabularies(schemas)
+    if not old.digests:
+        old.faults.clear()
+    differing = {t for t in registry.PUBLISHED if old.digests.get(t) != new.digests.get(t)}
+    suspect = differing | {t for side in (old, new) for t in side.edited if t in fields}
+    wide = any(side.edited for side in (old, new)) or any(
+        old.digests and old.digests.get(t) != new.digests.get(t) for t in WIDE
+    )
+    wanted = suspect | set(CELLS)
+    if suspect & set(CELLS):
+        wanted.add("ingredients")
+    if suspect & FOLLOWED:
+        wanted |= FOLLOWED | {"ingredients", "catalogue"}
+    if wide:
+        wanted |= {"values", "components"}
+    for table in registry.PUBLISHED:
+        if table in wanted:
+            for side in (old, new):
+                load(con, side, table, fields[table])
+                if table in suspect and side.digests:
+                    find_faulty_cells(con, side, table, fields[table], words)
+    hand = {side.name: name_hand_edits(con, side, fields) for side in (old, new) if side.edited}
+    for side in (old, new):
+        if wide and side.digests:
+            check_wide(con, side, hand.get(side.name, set()))
+        for table in WIDE if wide and old.digests else ():
+            named = any(f["table"] == table for s in (old, new) for f in s.faults)
+            if (
+                side is old
+                and old.digests.get(table) != new.digests.get(table)
+                and "values" not in differing
+                and not named
+            ):
+                side.fault(table, f"{table}.csv differs, though values.csv does not: a name or the form of the file")
+    changes: list[Change] = []
+    for table in registry.PUBLISHED:
+        if table not in differing:
+            continue
+        if table not in LISTED and table not in old.digests:
+            changes.append(
+                new_change(
+                    "added", table, subject=table, after=_count(con, f"after_{table}"), why="the whole table is new"
+                )
+            )
+            continue
+        changes += changed_rows(con, table, fields[table])
+    if cells := [c for c in changes if c["table"] in CELLS]:
+        tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
+    changes += _descriptor_changes(old, new)
+    causes(con, old, new, changes, hand.get("before", set()), schemas)
+    for side in (old, new):
+        changes += [_fault(side, f) for f in side.faults]
+    return changes
+
+
+def _descriptor_changes(old: Side, new: Side) -> list[Change]:
+    """The same table may be described otherwise: a note for each place of the descriptor that differs."""
+    return [
+        new_change(
+            "provenance",
+            "datapackage",
+            subject=place,
+            column="description",
+            before="as accepted",
+            after="as the registry gives it",
+            why="datapackage.json describes it otherwise",
+        )
+        for place in (described_otherwise(old.folder, new.folder) if old.digests else ())
+    ]
+
+
+def _count(con: duckdb.DuckDBPyConnection, table: str) -> str:
+    from rawref.database import scalar
+
+    return f"{scalar(con, f'select count(*) from {table}')} rows"
+
+
+def _fault(side: Side, fault: dict[str, Any]) -> Change:
+    table = fault["table"]
+    cell = "/".join(x for x in (fault.get("ingredient_id"), fault.get("component")) if x)
+    return new_change(
+        "schema",
+        table,
+        ingredient_id=fault.get("ingredient_id"),
+        component=fault.get("component"),
+        before=fault.get("before"),
+        after=fault.get("after"),
+        tier="requirement",
+        subject=cell or table,
+        column=fault.get("column"),
+        line=fault.get("line"),
+        why=f"{side.shown}/{fault['why']}",
+        cause_why="the folder itself is at fault",
+    )

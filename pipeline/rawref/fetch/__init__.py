@@ -1,0 +1,1 @@
+"""Getting, verifying and pinning what the sources publish."""

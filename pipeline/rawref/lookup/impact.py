@@ -1,0 +1,104 @@
+"""Which gap matters most: the share of a requirement that an unknown content could hide in an ordinary mix."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.needs.profile import Need, parts_of
+from rawref.workspace import Workspace
+
+# Energy of an ordinary raw mix as fed (common practice, no source): 1000 kcal weigh 625 g.
+NOMINAL_KCAL_PER_G = 1.6
+FALLBACK_SHARE_PCT = 5.0  # a part that schemas/inclusion.csv does not name
+ASSUMPTIONS = (
+    f"A mix of {NOMINAL_KCAL_PER_G:g} kcal/g that holds the ingredient at the share of schemas/inclusion.csv "
+    "(common practice, no source). Impact 1 (all of it) means that the unknown could hold the whole minimum."
+)
+
+
+def gap_impact(
+    workspace: Workspace,
+    need: Need,
+    folder: Path | None = None,
+    ingredient: str | None = None,
+    component: str | None = None,
+) -> list[dict[str, Any]]:
+    """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first: what is
+    required, then common animals before rare ones (schemas/commonness.csv), then by `impact`.
+
+    `impact` is the share of the minimum that the unknown could hold: at the high end of comparable foods, else at
+    the ninth of ten values of the same part (land and water animals apart), else of any raw ingredient
+    (`impact_basis`). None where nothing bounds it or the profile has no minimum.
+    Raises InputError where there is no table.
+    """
+    import duckdb
+
+    at = folder or workspace.curated
+    for name in ("ingredients", "values", "gaps"):
+        if not (at / f"{name}.csv").is_file():
+            raise InputError("no table here", f"{workspace.relative(at)}/{name}.csv", "run rawref build first")
+    asked = requirements(need)
+    parameters: dict[str, Any] = {
+        "component": [row[0] for row in asked],
+        "named": [row[1] for row in asked],
+        "minimum": [row[2] for row in asked],
+        "maximum": [row[3] for row in asked],
+        "standing": [row[4] for row in asked],
+        "ingredients": (at / "ingredients.csv").as_posix(),
+        "values": (at / "values.csv").as_posix(),
+        "gaps": (at / "gaps.csv").as_posix(),
+        "species": (workspace.schemas / "species.csv").as_posix(),
+        "commonness": (workspace.schemas / "commonness.csv").as_posix(),
+        "inclusion": (workspace.schemas / "inclusion.csv").as_posix(),
+        "fallback_share": FALLBACK_SHARE_PCT,
+        "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
+        "ingredient": ingredient,
+        "wanted": component,
+    }
+    sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
+    with duckdb.connect() as database:
+        rows = database.execute(sql, parameters).fetchall()
+    return [_entry(row, need.name) for row in rows]
+
+
+def requirements(need: Need) -> list[tuple[str, str, float | None, float | None, str | None]]:
+    """(component, figure it belongs to, minimum, maximum, standing) per 1000 kcal; the strictest figure of variants.
+
+    A component that only a sum names takes the figure of the sum. Ratios have none to hide.
+    """
+    found: dict[str, tuple[str, str, float | None, float | None, str | None]] = {}
+    for name in sorted(need.components(), key=lambda key: "+" in key):
+        form, parts = parts_of(name)
+        if form == "ratio":
+            continue
+        least, most = need.applied(name, "minimum"), need.applied(name, "maximum")
+        if least is None:
+            variants = [row for row in need.shown(name) if row.bound == "minimum"]
+            least = max(variants, key=lambda row: (row.per_1000kcal, row.variant)) if variants else None
+        minimum = float(least.per_1000kcal) if least else None
+        maximum = float(most.per_1000kcal) if most else None
+        for part in parts:
+            if part not in found or found[part][2] is None:
+                found[part] = (part, name, minimum, maximum, least.standing if least else None)
+    return [found[key] for key in sorted(found)]
+
+
+@cache
+def _listed(text: str) -> tuple[str, ...]:
+    # ten thousand gaps share a few dozen lists
+    return tuple(json.loads(text))
+
+
+def _entry(row: tuple[Any, ...], need: str) -> dict[str, Any]:
+    peers = {"n": row[7], "low": row[8], "median": row[9], "high": row[10], "unit": row[5]}
+    return {
+        "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": list(_listed(row[3] or "[]")),
+        "detail": row[4], "unit": row[5], "remedy": row[6], "peers": peers,
+        "impact": row[11], "impact_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
+        "share_pct": row[15], "need": need, "requirement_of": row[16], "minimum": row[17], "maximum": row[18],
+        "minimum_standing": row[19], "commonness": row[20],
+    }  # fmt: skip

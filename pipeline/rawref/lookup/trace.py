@@ -1,0 +1,231 @@
+"""Provenance: from a curated cell back to the line of the source, from a line forward, and what a step touched."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from rawref.database import rows
+from rawref.errors import InputError
+from rawref.lookup.resolve import resolve_component, resolve_ingredient
+from rawref.registry.nearest import did_you_mean
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+
+def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, component: str) -> dict[str, Any]:
+    """Everything behind one cell: value or gap, source line and digest, steps, references, alternatives, peers."""
+    from rawref import registry
+
+    ingredient, component = resolve_ingredient(con, ingredient), resolve_component(con, component)
+    key = [ingredient, component]
+    cell = rows(
+        con, 'select * exclude (evidence, year) from curated."values" where ingredient_id = ? and component = ?', key
+    )[0]
+    known = registry.steps(schemas)
+    steps = []
+    for step in json.loads(cell["steps"]):
+        s = known[step]
+        steps.append(
+            {
+                "id": step,
+                "from": f"{s['from_component']} {s['from_unit']}".strip(),
+                "to": f"{s['to_component']} {s['to_unit']}".strip(),
+                "factor": s["factor"] or s["formula"],
+                "source": s["source"],
+            }
+        )
+    digests = rows(
+        con, "select sha256 from archival.files where source = ? and file = ?", [cell["source"], cell["file"]]
+    )
+    references = [
+        r
+        for reference in json.loads(cell["reference_ids"])
+        for r in rows(
+            con,
+            "select reference_id, authors, title, year, container, volume, issue, pages, url"
+            ' from curated."references" where reference_id = ?',
+            [reference],
+        )
+    ]
+    others = rows(
+        con,
+        """select rank, source, release, food_id, food_name, match_quality, source_component, source_value, source_unit,
+             value, unit, status, n, file, line, steps, reason_not_chosen
+           from curated.candidates where ingredient_id = ? and component = ? and reason_not_chosen is not null
+           order by rank""",
+        key,
+    )
+    for other in others:
+        other["steps"] = json.loads(other["steps"])
+    gap = rows(con, "select * from curated.gaps where ingredient_id = ? and component = ?", key)
+    peers = rows(
+        con,
+        """select p.n, p.low, p.median, p.high, p.part, p.species_group from reference.peers p
+           join curated.ingredient_keys k on k.part = p.part and k.species_group = p.species_group
+           where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""",
+        key,
+    )
+    told = rows(con, "select name, usage_warning from reference.components where component = ?", [component])[0]
+    parts = rows(
+        con,
+        """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
+             v.low, v.high, v.status, v.source, v.food_id, v.food_name, v.file, v.line
+           from archival.maintainer_composites c join curated."values" v on v.ingredient_id = c.part_ingredient_id
+           where c.ingredient_id = ? and v.component = ? order by c.line""",
+        key,
+    )
+    decision = rows(
+        con,
+        "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
+        " where decision_id = ?",
+        [cell["decision_id"]],
+    )
+    published = rows(
+        con,
+        "select name from archival.components where source = ? and release = ? and source_component = ?",
+        [cell["source"], cell["release"], cell["source_component"]],
+    )
+    for name in ("reference_ids", "alternatives", "steps"):
+        cell.pop(name)
+    return {
+        "schema_version": "1",
+        **cell,
+        "component_name": told["name"],
+        "source_component_name": published[0]["name"] if published else None,
+        "meanings": _meanings(schemas, cell),
+        "sha256": digests[0]["sha256"] if digests else None,
+        "source_codes": _codes(con, cell),
+        "steps": steps,
+        "references": references,
+        "alternatives": others,
+        "peers": peers[0] if peers else {"n": 0, "low": None, "median": None, "high": None},
+        "parts": parts,
+        "decision": decision[0] if decision else None,
+        "food_decisions": _food_decisions(
+            con, component, [(ingredient, cell), *((part["part_ingredient_id"], part) for part in parts)]
+        ),
+        "usage_warning": told["usage_warning"],
+        "gap": _gap(gap[0]) if gap else None,
+    }
+
+
+def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:
+    """What the codes of a cell mean, from the closed vocabularies."""
+    from rawref import registry
+
+    words = registry.vocabularies(schemas)
+    return {
+        name: words[name][cell[name]] for name in ("status", "spread_basis", "match_quality") if cell[name] is not None
+    }
+
+
+def _food_decisions(
+    con: duckdb.DuckDBPyConnection, component: str, cells: list[tuple[str, dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Decisions on a whole food (no source component) that stands behind one of `cells`, for all its components or
+    this one; such a decision sets no decision_id in the cell."""
+    return [
+        decision
+        for ingredient, cell in cells
+        for decision in rows(
+            con,
+            """select decision_id, source, food_id, action, reason, citation, standing
+               from archival.maintainer_decisions
+               where source = $1 and food_id = $2 and source_component is null
+                 and coalesce(ingredient_id, $3) = $3 and coalesce(component, $4) = $4 order by line""",
+            [cell["source"], cell["food_id"], ingredient, component],
+        )
+    ]
+
+
+def _gap(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "kind": row["kind"],
+        "detail": row["detail"],
+        "needed_by": json.loads(row["needed_by"]),
+        "remedy": row["remedy"],
+    }
+
+
+def _codes(con: duckdb.DuckDBPyConnection, cell: dict[str, Any]) -> list[dict[str, Any]]:
+    """The source's own codes in words."""
+    if not cell["derivation"]:
+        return []
+    if cell["source"] == "usda-sr28":
+        source_code, _, derivation = cell["derivation"].partition("/")
+        return rows(
+            con,
+            """select 'source code' as kind, Src_Cd as code, SrcCd_Desc as meaning from archival.sr28_src_cd
+               where Src_Cd = ? union all
+               select 'derivation', Deriv_Cd, Deriv_Desc from archival.sr28_deriv_cd where Deriv_Cd = ?""",
+            [source_code, derivation],
+        )
+    return rows(
+        con,
+        "select kind, code, description as meaning from reference.status_map where source = ? and kind ="
+        " 'derivation' and code = ?",
+        [cell["source"], cell["derivation"]],
+    )
+
+
+def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
+    """From SOURCE:FILE:LINE forward: the published value and every curated cell or candidate that it reached."""
+    source, _, rest = place.partition(":")
+    file, _, line = rest.rpartition(":")
+    if not file:
+        raise InputError(f"{place!r} is not SOURCE:FILE:LINE", "", "for instance usda-sr28:NUT_DATA.txt:69721")
+    known = [r["source"] for r in rows(con, "select distinct source from archival.releases order by 1")]
+    if source not in known:
+        cure = did_you_mean(source, known, f"use {', '.join(known)}")
+        raise InputError(f"source {source!r} is not in the build", "", cure)
+    published = rows(
+        con,
+        """select v.*, f.name as food_name, c.name as component_name from archival."values" v
+             left join archival.foods f using (source, release, food_id)
+             left join archival.components c using (source, release, source_component)
+           where v.source = ? and v.file = ? and v.line = ?""",
+        [source, file, line],
+    )
+    if not published:
+        raise InputError("no published value on this line", place, "count lines from 1 in the unpacked file")
+    value = published[0]
+    reached = rows(
+        con,
+        """select ingredient_id, component, rank, value, unit, status, steps, reason_not_chosen from curated.candidates
+           where source = ? and file = ? and line = ? order by ingredient_id, component""",
+        [source, file, line],
+    )
+    for row in reached:
+        row["steps"] = json.loads(row["steps"])
+    harmonised = rows(
+        con,
+        """select component, value, low, high, unit, status, evidence, steps from reference."values"
+           where source = ? and food_id = ? and source_component = ? order by component""",
+        [source, value["food_id"], value["source_component"]],
+    )
+    for row in harmonised:
+        row["steps"] = json.loads(row["steps"])
+    return {"schema_version": "1", "published": value, "reference": harmonised, "curated": reached}
+
+
+def trace_step(con: duckdb.DuckDBPyConnection, schemas: Path, step: str) -> dict[str, Any]:
+    """A named step with its formula and source, and every curated cell that went through it."""
+    from rawref import registry
+
+    known = registry.steps(schemas)
+    if step not in known:
+        listed = "the step ids are in schemas/conversions.csv, column id"
+        near = did_you_mean(step, known, "")
+        raise InputError(f"no step {step!r}", "", f"{near} {listed}".strip())
+    touched = rows(
+        con,
+        """select ingredient_id, component, source, food_id, source_value, source_unit, value, unit, status
+           from curated."values" where list_contains(from_json(steps, '["VARCHAR"]'), ?)
+           order by ingredient_id, component""",
+        [step],
+    )
+    return {"schema_version": "1", "step": known[step], "touched": touched}

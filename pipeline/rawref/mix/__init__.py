@@ -1,0 +1,1 @@
+"""Trying a mix of ingredients against a requirement profile."""

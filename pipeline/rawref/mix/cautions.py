@@ -1,0 +1,98 @@
+"""The cautions that apply to a mix: those of its ingredients, and those that only the mix as a whole calls for.
+
+Texts and sources are data: schemas/cautions.csv by ingredient code, schemas/mix_cautions.csv by occasion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any
+
+from rawref.mix.content import KELP, content_of
+from rawref.mix.dry import greatest_share
+from rawref.mix.inputs import Assays
+from rawref.mix.table import WATER_ID, Table
+
+OILY_FAT_PCT = Fraction(5)  # fish of 5 % fat and more is called oily (common practice, no source)
+BONE = "bone"
+FISH_LIMIT = Fraction(1, 4)  # share of dry matter, AAFCO
+
+
+def cautions_of(
+    table: Table, assays: Assays, grams: Mapping[str, Fraction], result: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """The cautions as {code, text, source, from, detail}; general ones first, then by code."""
+    found: dict[str, dict[str, Any]] = {}
+    occasions = _occasions(table, assays, grams, result)
+    for row in table.mix_cautions:
+        if row["when"] in occasions:
+            at, detail = occasions[row["when"]]
+            known = table.cautions.get(row["code"], row)
+            found[row["code"]] = _caution(row["code"], known["text"], known.get("source", ""), at, detail)
+    codes: dict[str, list[str]] = {}
+    for key in grams:
+        for code in table.ingredients[key].cautions if key in table.ingredients else ():
+            if code == BONE and table.ingredients[key].bone == "no":
+                continue  # the table warns of the part as sold, with its bone; the mix holds the boneless part
+            codes.setdefault(code, []).append(key)
+    for code, at in sorted(codes.items()):
+        if code in found:
+            found[code]["from"] = sorted({*found[code]["from"], *at})
+        elif not (code == KELP and all((key, "ID") in assays for key in at)):
+            row = table.cautions.get(code, {"text": code.replace("_", " "), "source": ""})
+            found[code] = _caution(code, row["text"], row.get("source", ""), sorted(at), "")
+    return list(found.values())
+
+
+def _caution(code: str, text: str, source: str, at: list[str], detail: str) -> dict[str, Any]:
+    return {"code": code, "text": text, "source": source, "from": at, "detail": detail}
+
+
+def _occasions(
+    table: Table, assays: Assays, grams: Mapping[str, Fraction], result: Mapping[str, Any]
+) -> dict[str, tuple[list[str], str]]:
+    """Which occasions of schemas/mix_cautions.csv arise: ingredients concerned, and a figure of this mix."""
+    at: dict[str, tuple[list[str], str]] = {"always": ([], f"profile {result['need']}")}
+    incomplete = [entry["component"] for entry in result["components"] if entry["unknown_share"]]
+    if incomplete:
+        at["any_unknown"] = ([], f"{len(incomplete)} of {len(result['components'])} components")
+    if result["energy_unknown_from"]:
+        at["energy_unknown"] = (list(result["energy_unknown_from"]), "")
+    own = {key: table.ingredients[key] for key in grams if key in table.ingredients and key != WATER_ID}
+    raw = sorted(key for key, item in own.items() if item.kind != "addition" and item.part != "plant")
+    if raw:
+        at["any_raw"] = ([], "")
+    fish = sorted(key for key, item in own.items() if item.species_group == "finfish")
+    fats = {key: content_of(table, assays, key, "FAT").point or Fraction(0) for key in fish}
+    oily = [key for key in fish if fats[key] >= OILY_FAT_PCT]
+    if oily:
+        at["oily_fish"] = (oily, "")
+    if fish and greatest_share(table, assays, grams, fish) > FISH_LIMIT:
+        at["fish_over_25_pct_dm"] = (fish, "")
+    bony = sorted(key for key, item in own.items() if item.bone == "yes")
+    if bony:
+        at["bone_in"] = (bony, "")
+    livers = sorted(key for key, item in own.items() if item.part == "liver")
+    if livers:
+        at["liver"] = (livers, _vitamin_a(result))
+    kelp = sorted(key for key, item in own.items() if KELP in item.cautions and (key, "ID") not in assays)
+    if kelp:
+        at["kelp_without_assay"] = (kelp, "")
+    plants = sorted(key for key, item in own.items() if item.part == "plant" and item.kind != "addition")
+    if plants:
+        at["any_plant"] = (plants, "")
+    ratio = result["calcium_phosphorus_ratio"]
+    if ratio is not None and not 1 <= ratio <= 2:
+        at["ratio_outside"] = ([], f"here {ratio:.2f}")
+    return at
+
+
+def _vitamin_a(result: Mapping[str, Any]) -> str:
+    for entry in result["components"]:
+        if entry["component"] == "RETOL" and entry["per_1000kcal"] is not None:
+            high = entry["per_1000kcal_high"]
+            top = "without a known upper end" if high is None else f"high end {high:.0f}"
+            limit = "" if entry["maximum"] is None else f", maximum {entry['maximum']:.0f}"
+            return f"retinol {entry['per_1000kcal']:.0f} ug per 1000 kcal, {top}{limit}"
+    return ""

@@ -1,0 +1,88 @@
+"""Water and dry matter of a mix: what is known, the range, and what unknown water could change.
+
+An ingredient whose water is unknown is neither dry nor as moist as the rest. Like every amount, the water of a mix
+counts points and the low end of ranges; what the unknown could hold on top is said beside it, and is in the high end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from rawref.mix.content import WATER, ZERO, Content, content_of
+from rawref.mix.inputs import Assays
+from rawref.mix.kcal import either, out, weighted
+from rawref.mix.table import Table
+
+
+@dataclass(frozen=True, slots=True)
+class DryMatter:
+    """Grams of dry matter in a mix of `total` grams; `point` is None where no water is known.
+
+    `could_be_water`: grams counted as dry that unknown water, or the rest of a range, could be.
+    """
+
+    total: Fraction
+    point: Fraction | None
+    low: Fraction
+    high: Fraction
+    could_be_water: Fraction
+    unknown_from: tuple[str, ...]
+    range_from: tuple[str, ...]
+
+    def fields(self) -> dict[str, Any]:
+        """The keys of the result: moisture in per cent of the mix, dry matter in grams."""
+        share = Fraction(100) / self.total
+        return {
+            "moisture_pct": None if self.point is None else out(100 - self.point * share),
+            "moisture_low_pct": out(100 - self.high * share),
+            "moisture_high_pct": out(100 - self.low * share),
+            "moisture_could_add_pct": out(self.could_be_water * share),
+            "moisture_unknown_from": list(self.unknown_from),
+            "moisture_range_from": list(self.range_from),
+            "dry_matter_g": out(self.point),
+            "dry_matter_low_g": out(self.low),
+            "dry_matter_high_g": out(self.high),
+        }
+
+    def per(
+        self, amount: Fraction | None, low: Fraction | None, high: Fraction | None
+    ) -> tuple[Fraction | None, Fraction | None, Fraction | None]:
+        """An amount of the mix and its ends per gram of dry matter, each end at the worst case of both."""
+        return (
+            amount / self.point if amount is not None and self.point else None,
+            low / self.high if low is not None and self.high else None,
+            high / self.low if high is not None and self.low else None,
+        )
+
+
+def dry_matter_of(table: Table, assays: Assays, grams: Mapping[str, Fraction]) -> DryMatter:
+    """The dry matter of the mix, from the water of its ingredients."""
+    water = {key: content_of(table, assays, key, WATER) for key in grams}
+    total = sum(grams.values(), ZERO)
+    dry = total - weighted(grams, {key: content.counted for key, content in water.items()})
+    unsure = {key: _top(content) - content.counted for key, content in water.items() if content.point is None}
+    return DryMatter(
+        total,
+        dry if any(content.known for content in water.values()) else None,
+        total - weighted(grams, {key: _top(content) for key, content in water.items()}),
+        total - weighted(grams, {key: content.low for key, content in water.items()}),
+        weighted(grams, unsure),
+        tuple(sorted(key for key, content in water.items() if not content.known)),
+        tuple(sorted(key for key, content in water.items() if content.state == "range")),
+    )
+
+
+def greatest_share(table: Table, assays: Assays, grams: Mapping[str, Fraction], keys: Sequence[str]) -> Fraction:
+    """The most that some ingredients could be of the dry matter, of 1, as far as unknown water leaves it open."""
+    water = {key: content_of(table, assays, key, WATER) for key in grams}
+    own = weighted(grams, {key: 100 - water[key].counted for key in keys})
+    rest = [key for key in grams if key not in keys]
+    other = weighted(grams, {key: 100 - either(water[key].point, _top(water[key])) for key in rest})
+    return own / (own + other) if own + other else ZERO
+
+
+def _top(content: Content) -> Fraction:
+    return max(content.counted, either(content.high, content.counted))

@@ -1,0 +1,248 @@
+"""The published table as the trial mix reads it: ingredients, contents, gaps and peers, from one folder."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.workspace import Workspace
+
+COUNTED = frozenset({"measured", "calculated", "composed", "label_claim", "unspecified"})
+DECIDED = frozenset({"borrowed", "estimated_from_cooked"})
+RANGED = frozenset({"trace", "below_detection"})
+WATER_ID = "water"
+WATER_MOLAR_MASS = Fraction("18.015")  # g/mol, IUPAC 2021 abridged atomic weights
+
+
+@dataclass(frozen=True, slots=True)
+class Ingredient:
+    """What the mix needs to know of an ingredient; `refuse_pct` is None where the table does not say."""
+
+    ingredient_id: str
+    name: str
+    species: str
+    species_group: str
+    part: str
+    kind: str
+    bone: str
+    refuse_pct: Fraction | None
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A published cell, per 100 g edible portion in the canonical unit; numbers as exact fractions of their text."""
+
+    status: str
+    value: Fraction | None
+    low: Fraction | None
+    high: Fraction | None
+    decision_id: str = ""
+    origin: str = "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A gap row: its kind and what comparable foods hold (None where there are none)."""
+
+    kind: str
+    needed_by: str
+    detail: str
+    peers_n: int | None
+    peers_low: Fraction | None
+    peers_median: Fraction | None
+    peers_high: Fraction | None
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A part of a composite: its share of the weight, of 1, with the low and the high end."""
+
+    ingredient_id: str
+    share: Fraction
+    low: Fraction
+    high: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """A component of the registry."""
+
+    component: str
+    name: str
+    unit: str
+    group: str
+    needed: bool
+
+
+@dataclass(slots=True)
+class Table:
+    """The curated table in memory. `cell` and `gap` parse on demand: a mix looks at a few of some thousand rows.
+
+    `crystal_water`: g per 100 g of a pure salt that its formula holds as water.
+    """
+
+    ingredients: dict[str, Ingredient]
+    components: dict[str, Component]
+    raw_cells: dict[tuple[str, str], tuple[str | None, ...]]
+    raw_gaps: dict[tuple[str, str], tuple[str | None, ...]]
+    cautions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    mix_cautions: tuple[Mapping[str, str], ...] = ()
+    formulas: tuple[Mapping[str, str], ...] = ()
+    aliases: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    parts: Mapping[str, tuple[Share, ...]] = field(default_factory=dict)
+    crystal_water: Mapping[str, Fraction] = field(default_factory=dict)
+    folder: str = ""
+    _largest: dict[str, Fraction | None] = field(default_factory=dict, repr=False)
+
+    def cell(self, ingredient_id: str, component: str) -> Cell | None:
+        """The published cell, or None where the table has no row."""
+        row = self.raw_cells.get((ingredient_id, component))
+        if row is None:
+            return None
+        status, value, low, high, decision = row
+        return Cell(status or "missing", fraction(value), fraction(low), fraction(high), decision or "")
+
+    def gap(self, ingredient_id: str, component: str) -> Gap | None:
+        """The gap row that stands beside the cell, or None."""
+        row = self.raw_gaps.get((ingredient_id, component))
+        if row is None:
+            return None
+        kind, needed_by, detail, n, low, median, high = row
+        peers_n = int(float(n)) if n else None
+        return Gap(kind or "", needed_by or "", detail or "", peers_n, fraction(low), fraction(median), fraction(high))
+
+    def largest(self, component: str) -> Fraction | None:
+        """The largest content of the component in any raw ingredient that has evidence for it; None without one."""
+        if component not in self._largest:
+            values = [
+                Fraction(row[1]) for (key, name), row in self.raw_cells.items()
+                if name == component and row[1] and row[0] in COUNTED and (key, name) not in self.raw_gaps
+                and key in self.ingredients and self.ingredients[key].kind == "raw"
+            ]  # fmt: skip
+            self._largest[component] = max(values, default=None)
+        return self._largest[component]
+
+    def units(self) -> dict[str, str]:
+        """Canonical unit per component."""
+        return {key: component.unit for key, component in self.components.items()}
+
+
+def fraction(text: str | None) -> Fraction | None:
+    """A number of the table as an exact fraction; None for an empty cell."""
+    return Fraction(text) if text else None
+
+
+def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
+    """The table in `folder` (the accepted one unless given), with the vocabularies that a mix needs.
+
+    Reads the CSV files, which are canonical, or the Parquet files where a CSV file is absent.
+    Raises InputError where there is no table or a file lacks a column.
+    """
+    import duckdb  # 0.1 s: only the commands that read the table pay for it
+
+    at = folder or workspace.curated
+    shown = workspace.relative(at)
+    with duckdb.connect() as database:
+        ingredients = _read(
+            database, at, shown, "ingredients",
+            ("ingredient_id", "name", "species", "part", "kind", "bone", "refuse_pct", "cautions"),
+        )  # fmt: skip
+        cells = _read(
+            database, at, shown, "values",
+            ("ingredient_id", "component", "status", "value", "low", "high", "decision_id"),
+        )  # fmt: skip
+        gaps = _read(
+            database, at, shown, "gaps",
+            ("ingredient_id", "component", "kind", "needed_by", "detail", "peers_n", "peers_low", "peers_median",
+             "peers_high"),
+        )  # fmt: skip
+        components = _read(database, at, shown, "components", ("component", "name", "unit", "group", "needed"))
+    groups = {row["species"]: row["species_group"] for row in _vocabulary(workspace.schemas / "species.csv")}
+    return Table(
+        ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
+        components={row[0]: Component(row[0], row[1], row[2], row[3], _yes(row[4])) for row in components},
+        raw_cells={(row[0], row[1]): row[2:] for row in cells},
+        raw_gaps={(row[0], row[1]): row[2:] for row in gaps},
+        cautions={row["code"]: row for row in _vocabulary(workspace.schemas / "cautions.csv")},
+        mix_cautions=tuple(_vocabulary(workspace.schemas / "mix_cautions.csv")),
+        formulas=tuple(_vocabulary(workspace.schemas / "energy_formulas.csv")),
+        aliases={
+            row["alias"]: (row["ingredient_id"], row["standing"])
+            for row in _vocabulary(workspace.maintainer / "ingredient_aliases.csv")
+        },
+        parts=_parts(workspace.maintainer / "composites.csv"),
+        crystal_water=_crystal_water(workspace.schemas / "hydrates.csv"),
+        folder=shown,
+    )
+
+
+def _parts(path: Path) -> dict[str, tuple[Share, ...]]:
+    """Per composite its parts with their shares."""
+    found: dict[str, tuple[Share, ...]] = {}
+    for row in _vocabulary(path):
+        shares = (Fraction(row[column]) / 100 for column in ("share_pct", "share_low_pct", "share_high_pct"))
+        part = Share(row["part_ingredient_id"], *shares)
+        found[row["ingredient_id"]] = (*found.get(row["ingredient_id"], ()), part)
+    return found
+
+
+def _crystal_water(path: Path) -> dict[str, Fraction]:
+    """Water in 100 g of each hydrate, by molar masses."""
+    return {
+        row["ingredient_id"]: Fraction(row["waters"]) * WATER_MOLAR_MASS / Fraction(row["molar_mass"]) * 100
+        for row in _vocabulary(path)
+    }
+
+
+def _read(database: Any, folder: Path, shown: str, name: str, columns: tuple[str, ...]) -> list[Any]:
+    """The rows of one table, every cell text or None, in file order."""
+    import duckdb
+
+    csv_file, parquet_file = folder / f"{name}.csv", folder / f"{name}.parquet"
+    wanted = ", ".join(f'"{column}"' for column in columns)
+    if csv_file.is_file():
+        # all_varchar: component NA is sodium and must stay text; the numbers keep the digits of the file
+        source = """read_csv(?, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')"""
+        path = csv_file
+    elif parquet_file.is_file():
+        wanted = ", ".join(f'CAST("{column}" AS VARCHAR)' for column in columns)
+        source, path = "read_parquet(?)", parquet_file
+    else:
+        raise InputError("no table here", f"{shown}/{name}.csv", "run rawref build first")
+    try:
+        return database.execute(f"SELECT {wanted} FROM {source}", [path.as_posix()]).fetchall()
+    except duckdb.Error as error:
+        first = str(error).splitlines()[0]
+        raise InputError(f"cannot be read: {first}", f"{shown}/{path.name}", "run rawref build again") from None
+
+
+def _ingredient(row: Any, groups: Mapping[str, str]) -> Ingredient:
+    key, name, species, part, kind, bone, refuse, cautions = (cell or "" for cell in row)
+    group = groups.get(species, "")
+    return Ingredient(key, name, species, group, part, kind, bone, fraction(refuse), list_of(cautions))
+
+
+def list_of(text: str) -> tuple[str, ...]:
+    """The items of a list cell: a JSON array in published files, semicolons in files that people write."""
+    if text.startswith("["):
+        return tuple(str(item) for item in json.loads(text))
+    return tuple(item.strip() for item in text.split(";") if item.strip())
+
+
+def _yes(text: str | None) -> bool:
+    return (text or "").lower() in {"yes", "true", "1"}
+
+
+def _vocabulary(path: Path) -> list[dict[str, str]]:
+    """The rows of a small CSV file of ours; none where the file is absent."""
+    if not path.is_file():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))

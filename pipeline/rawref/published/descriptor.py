@@ -1,0 +1,182 @@
+"""What is said about a published table: the manifest, and the Data Package (v2) descriptor."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rawref import CONTRACT_VERSION, __version__, registry
+from rawref.database import rows, scalar
+from rawref.published.export import code_digest, content_digests, digest, wide_column
+from rawref.sources import Source
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def manifest(
+    con: duckdb.DuckDBPyConnection,
+    folder: Path,
+    sources: list[Source],
+    inputs: dict[str, str],
+    stamp: dict[str, str],
+    checks: dict[str, Any],
+) -> dict[str, Any]:
+    """What the build was made from and what it holds; no clock, no machine."""
+    present = {r["source"]: r for r in rows(con, "select * from archival.releases")}
+    return {
+        "schema_version": "1",
+        "program": {"name": "rawref", "version": __version__},
+        "contract_version": CONTRACT_VERSION,
+        **stamp,
+        "sources": [
+            {
+                "id": s.id,
+                "title": s.title,
+                "licence": s.licence,
+                "attribution": s.attribution_of(present[s.id]["release"] if s.id in present else ""),
+                "present": s.id in present,
+                **(
+                    {
+                        "release": present[s.id]["release"],
+                        "date": present[s.id]["release_date"],
+                        "standing": present[s.id]["standing"],
+                    }
+                    if s.id in present
+                    else {}
+                ),
+            }
+            for s in sources
+        ],
+        "inputs": {path: found for path, found in inputs.items() if not path.startswith("pipeline/")},
+        "code": code_digest(inputs),
+        "source_files": rows(
+            con, "select source, release, file, sha256, bytes, records from archival.files order by all"
+        ),
+        "rows": {name: scalar(con, f'select count(*) from curated."{name}"') for name in registry.PUBLISHED},
+        "content": content_digests(folder),
+        "files": {path.name: digest(path)["sha256"] for path in sorted(folder.glob("*.parquet"))},
+        "checks": checks,
+    }
+
+
+def data_package(
+    folder: Path, sources: list[Source], releases: dict[str, str], schemas: Path, stamp: dict[str, str]
+) -> dict[str, Any]:
+    """The Data Package (v2) descriptor of the published CSV files, generated from the registry.
+
+    `releases`: source id to the release that the tables were made from; the other sources are not named.
+    """
+    words = registry.vocabularies(schemas)
+    resources = []
+    for name in registry.PUBLISHED:
+        columns = registry.fields(schemas)[name]
+        schema: dict[str, Any] = {
+            "fields": [_table_field(f, words) for f in columns],
+            "missingValues": [""],
+            "primaryKey": [f.column for f in columns if f.key],
+        }
+        foreign = [
+            {"fields": [f.column], "reference": {"resource": f.constraint[4:], "fields": [f.column]}}
+            for f in columns
+            if f.constraint.startswith("ref:")
+        ]
+        if foreign:
+            schema["foreignKeys"] = foreign
+        resources.append(_resource(folder, name, schema))
+    for name, kind in (("table", "number"), ("table_status", "string")):
+        schema = {
+            "fields": [{"name": "ingredient_id", "type": "string"}, {"name": "name", "type": "string"}]
+            + [
+                {
+                    "name": wide_column(c),
+                    "type": kind,
+                    "title": c["name"],
+                    "description": (f"{c['name']}, {c['unit']}. " if kind == "number" else f"Status of {c['name']}. ")
+                    + (c["usage_warning"] or "")
+                    + " Blank is unknown, never zero.",
+                }
+                for c in registry.components(schemas)
+                if c["needed"] == "yes"
+            ],
+            "missingValues": [""],
+            "primaryKey": ["ingredient_id"],
+        }
+        resources.append(_resource(folder, name, schema))
+    return {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": "rawref-curated",
+        "title": "rawref: raw ingredients for formulating cat diets, with the provenance of every value",
+        "description": "One row per ingredient and component, with the gap where there is no evidence. "
+        "A blank is unknown, never zero. Not veterinary advice.",
+        **stamp,
+        "licenses": [
+            {
+                "name": "CC0-1.0",
+                "title": "CC0 1.0 for the compilation; sources keep their own terms",
+                "path": "https://creativecommons.org/publicdomain/zero/1.0/",
+            }
+        ],
+        "sources": [
+            {"title": s.attribution_of(releases[s.id]), "path": s.landing_page, "version": releases[s.id]}
+            for s in sources
+            if s.id in releases
+        ],
+        "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
+        "resources": resources,
+    }
+
+
+def _resource(folder: Path, name: str, schema: dict[str, Any]) -> dict[str, Any]:
+    facts = digest(folder / f"{name}.csv")
+    return {
+        "name": name,
+        "path": f"{name}.csv",
+        "type": "table",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": facts["bytes"],
+        "hash": f"sha256:{facts['sha256']}",
+        "schema": schema,
+    }
+
+
+def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dict[str, Any]:
+    constraints: dict[str, Any] = {"required": True} if field.required else {}
+    kind, _, rest = field.constraint.partition(":")
+    if kind == "range":
+        low, _, high = rest.partition(":")
+        constraints |= ({"minimum": float(low)} if low else {}) | ({"maximum": float(high)} if high else {})
+    elif kind == "pattern":
+        constraints["pattern"] = rest
+    elif kind in words and kind not in ("species", "part"):
+        constraints["enum"] = list(words[kind])
+    made = {
+        "name": field.column,
+        "type": {"text": "string", "list": "array"}.get(field.type, field.type),
+        "description": field.description + (f" Unit: {field.unit}." if field.unit else ""),
+    }
+    return made | ({"constraints": constraints} if constraints else {})
+
+
+def described_otherwise(one: Path, other: Path) -> list[str]:
+    """Places at which the descriptors of two folders differ; none where one has no descriptor that can be read.
+
+    The stamp of the version and the digests of the files are no description.
+    """
+    found = []
+    for folder in (one, other):
+        try:
+            document = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+            resources = {f"resource {r['name']}": r for r in document.pop("resources")}
+        except (OSError, ValueError, TypeError, AttributeError, KeyError):
+            return []
+        leave = ("version", "created", "bytes", "hash")
+        found.append(
+            {place: said for place, said in document.items() if place not in leave}
+            | {place: {k: v for k, v in r.items() if k not in leave} for place, r in resources.items()}
+        )
+    was, now = found
+    return [place for place in was | now if was.get(place) != now.get(place)]

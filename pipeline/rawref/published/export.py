@@ -1,0 +1,95 @@
+"""Writing the tables of a build in the published form: CSV and its Parquet twin."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rawref import registry
+from rawref.database import literal
+from rawref.sources import sha256
+
+if TYPE_CHECKING:
+    import duckdb
+
+WIDE = ("table", "table_status")
+TABLE_CODE = (
+    "pipeline/rawref/sources/",
+    "pipeline/rawref/stages/",
+    "pipeline/rawref/cooked/",
+    "pipeline/rawref/registry/__init__.py",
+    "pipeline/rawref/published/export.py",
+    "pipeline/rawref/release/build.py",
+    "pipeline/rawref/database.py",
+)
+"""Program files that make the table; the commands that only read it are not among them."""
+ORDER = {
+    "ingredients": "ingredient_id",
+    "values": "ingredient_id, (select position from reference.components c where c.component = t.component)",
+    "gaps": "ingredient_id, (select position from reference.components c where c.component = t.component)",
+    "candidates": "ingredient_id, (select position from reference.components c where c.component = t.component), rank",
+    "components": "(select position from reference.components c where c.component = t.component)",
+    "references": "reference_id",
+    "catalogue": "source, release, food_id",
+}
+
+
+def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
+    """Write every published table below `folder` as CSV (RFC 4180, LF, keys in order) and Parquet."""
+    folder.mkdir(parents=True)
+    for name in registry.PUBLISHED:
+        # an empty text is a blank in the CSV: the Parquet twin must not tell the two apart
+        columns = ", ".join(
+            f'nullif("{f.column}"::text, \'\') as "{f.column}"'
+            if f.sql_type == "text"
+            else f'"{f.column}"::{f.sql_type} as "{f.column}"'
+            for f in registry.fields(schemas)[name]
+        )
+        _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name)
+    for name, column in (("table", "value"), ("table_status", "status")):
+        cells = ", ".join(
+            f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""
+            for c in registry.components(schemas)
+            if c["needed"] == "yes"
+        )
+        _copy(
+            con,
+            f'select i.ingredient_id, i.name, {cells} from curated.ingredients i join curated."values" v'
+            " using (ingredient_id) group by i.ingredient_id, i.name order by i.ingredient_id",
+            folder / name,
+        )
+
+
+def wide_column(component: dict[str, str]) -> str:
+    """Column of the wide table: TAGNAME_unit, the unit not repeated where the tag ends in it."""
+    tag, unit = component["component"], component["unit"]
+    return tag if tag.lower().endswith(f"_{unit.lower()}") else f"{tag}_{unit}"
+
+
+def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path) -> None:
+    csv, parquet = (literal(f"{stem.as_posix()}{ending}") for ending in (".csv", ".parquet"))
+    con.execute(f"create or replace temp table going_out as {query}")
+    con.execute(f"copy going_out to {csv} (format csv, header true, delimiter ',', quote '\"', escape '\"')")
+    con.execute(f"copy going_out to {parquet} (format parquet, compression zstd, row_group_size 200000)")
+    con.execute("drop table going_out")
+
+
+def digest(path: Path) -> dict[str, Any]:
+    """SHA-256 and size of a published file."""
+    return {"sha256": sha256(path), "bytes": path.stat().st_size}
+
+
+def content_digests(folder: Path) -> dict[str, str]:
+    """SHA-256 of the CSV form of every published table, which is the canonical content."""
+    return {
+        name: digest(folder / f"{name}.csv")["sha256"]
+        for name in (*registry.PUBLISHED, *WIDE)
+        if (folder / f"{name}.csv").is_file()
+    }
+
+
+def code_digest(inputs: dict[str, str]) -> str:
+    """One SHA-256 over the program files that a published number passes through."""
+    lines = [f"{path} {found}" for path, found in sorted(inputs.items()) if path.startswith(TABLE_CODE)]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()

@@ -1,0 +1,126 @@
+"""The registry: every field, vocabulary and component is defined once, as data in schemas/, and read here."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from rawref.errors import InputError
+
+PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue")
+"""The published long tables; the wide twins are made from `values`."""
+MAINTAINER = (
+    "ingredients",
+    "ingredient_foods",
+    "copied_foods",
+    "ingredient_aliases",
+    "citations",
+    "cited_values",
+    "composites",
+    "decisions",
+)
+"""The files that people enter, raw/maintainer/<name>.csv."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One column: type, unit and constraint as schemas/fields.csv defines it."""
+
+    table: str
+    column: str
+    type: str
+    unit: str
+    required: bool
+    key: bool
+    constraint: str
+    description: str
+
+    @property
+    def sql_type(self) -> str:
+        return {"number": "double", "integer": "bigint"}.get(self.type, "text")
+
+
+def read_csv(path: Path, shown: str = "") -> Iterator[tuple[int, dict[str, str]]]:
+    """Line number and row of a UTF-8 CSV file with a heading; InputError names file, line and cure."""
+    shown, start = shown or path.name, 0
+    try:
+        with path.open(encoding="utf-8", newline="") as stream:
+            reader = csv.reader(stream, strict=True)
+            heading = next(reader, None)
+            if not heading or len(set(heading)) != len(heading):
+                raise InputError("no heading, or a column named twice", f"{shown}:1", "write the heading row")
+            start = reader.line_num
+            for row in reader:
+                line, start = start + 1, reader.line_num
+                if not row:
+                    continue
+                if len(row) != len(heading):
+                    raise InputError(
+                        f"{len(row)} fields where the heading has {len(heading)}", f"{shown}:{line}",
+                        "quote fields that hold a comma",
+                    )
+                yield line, dict(zip(heading, row, strict=True))
+    except FileNotFoundError as error:
+        raise InputError("file is missing", shown, "restore it with git checkout") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"not UTF-8: {error.reason}", shown, "save the file as UTF-8") from error
+    except csv.Error as error:
+        line = faulty_quote(path.read_bytes().decode("utf-8", "replace")) or start + 1
+        raise InputError(f"not CSV: {error}", f"{shown}:{line}", MEND_QUOTE) from error
+
+
+MEND_QUOTE = "a quoted field begins on this line: end it with a quote, and write a quote inside it twice"
+_QUOTED = re.compile(r'"(?:[^"]|"")*"')
+_BARE = re.compile(r"[^,\r\n]*")
+
+
+def faulty_quote(text: str) -> int | None:
+    """The line, 1-based, on which the first quoted field begins that does not end (RFC 4180, 2.5 to 2.7), or behind
+    whose end more text stands; None where there is none. A reader of CSV tells only where it gave up."""
+    at = 0
+    while at < len(text):
+        found = (_QUOTED if text[at] == '"' else _BARE).match(text, at)
+        if not found or text[found.end() : found.end() + 1] not in ("", ",", "\r", "\n"):
+            return text.count("\n", 0, at) + 1
+        at = found.end() + 1
+    return None
+
+
+@cache
+def fields(schemas: Path) -> dict[str, tuple[Field, ...]]:
+    """Fields of every table, in order."""
+    found: dict[str, list[Field]] = {}
+    for _, r in read_csv(schemas / "fields.csv", "schemas/fields.csv"):
+        found.setdefault(r["table"], []).append(
+            Field(r["table"], r["column"], r["type"], r["unit"], r["required"] == "yes", r["key"] == "yes",
+                  r["constraint"], r["description"])
+        )
+    return {table: tuple(columns) for table, columns in found.items()}
+
+
+@cache
+def vocabularies(schemas: Path) -> dict[str, dict[str, str]]:
+    """Closed vocabularies: code to definition. Species and parts come from their own lists."""
+    found: dict[str, dict[str, str]] = {}
+    for _, r in read_csv(schemas / "vocabularies.csv", "schemas/vocabularies.csv"):
+        found.setdefault(r["vocabulary"], {})[r["code"]] = r["definition"]
+    for name in ("species", "part"):
+        path = schemas / ("species.csv" if name == "species" else "parts.csv")
+        found[name] = {r[name]: r.get("name", "") for _, r in read_csv(path, f"schemas/{path.name}")}
+    return found
+
+
+@cache
+def components(schemas: Path) -> tuple[dict[str, str], ...]:
+    """The component registry in its order."""
+    return tuple(r for _, r in read_csv(schemas / "components.csv", "schemas/components.csv"))
+
+
+@cache
+def steps(schemas: Path) -> dict[str, dict[str, str]]:
+    """The named steps: formula or factor, conditions and source, by id."""
+    return {r["id"]: r for _, r in read_csv(schemas / "conversions.csv", "schemas/conversions.csv")}

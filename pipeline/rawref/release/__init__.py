@@ -1,0 +1,1 @@
+"""Making a build, and making it the accepted table."""

@@ -1,0 +1,247 @@
+"""Making the build the accepted table: version, changelog, manifest, workbook, put in place in one step."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.workspace import Workspace
+
+Say = Callable[[str], None]
+LINES_PER_TIER = 40
+MOVED = {"manifest.json": "contract_version", "datapackage.json": "description"}
+"""The key after which the stamp stands in each document."""
+HEAD = "# Changelog\n\nAccepted versions of the table, newest first; numbered year.month.n.\n"
+TIER_HEADINGS = (
+    ("requirement", "Crosses a requirement"),
+    ("spread", "Outside the spread"),
+    ("rounding", "Above one rounding step of the source"),
+    ("note", "Notes"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What accept came to."""
+
+    standing: str
+    """accepted | nothing | refused"""
+    version: str
+    """Version of the table that stands now; empty where none does."""
+    drift: dict[str, Any]
+    undecided: tuple[str, ...] = ()
+    workbook: str = "untouched"
+    """written | removed (the former table's spreadsheet must not stand beside the new table) | none | untouched"""
+
+    @property
+    def exit_status(self) -> int:
+        return 1 if self.standing == "refused" else 0
+
+
+def now() -> datetime:
+    """The time in UTC, or that of SOURCE_DATE_EPOCH: the one place where a clock reaches the table."""
+    given = os.environ.get("SOURCE_DATE_EPOCH")
+    if given is None:
+        return datetime.now(UTC).replace(microsecond=0)
+    if not re.fullmatch(r"\d{1,11}", given):
+        raise InputError(f"SOURCE_DATE_EPOCH is {given!r}", "environment", "give whole seconds since 1970, or unset it")
+    return datetime.fromtimestamp(int(given), UTC)
+
+
+def accept(
+    workspace: Workspace, reason: str, say: Say, *, undecided: Sequence[str] = (), workbook: bool = True
+) -> Acceptance:
+    """Make the present build the accepted table unless it is so already; `undecided` fail findings refuse it.
+
+    The build must be current. An accepted table that carries no version counts as not accepted yet. Where the rules
+    have nothing against it, the models of the registry are asked: what breaks them refuses the build too. What is in
+    place stays untouched on any failure. InputError where the reason is empty or there is no build.
+    """
+    from rawref.drift.compare import drift
+    from rawref.release.build import locked
+
+    reason = " ".join(reason.split())
+    if not reason:
+        raise InputError("the reason is empty", "accept", 'say why, for instance --reason "Release 29 of SR"')
+    if not (workspace.built / "manifest.json").is_file():
+        raise InputError("no build to accept", workspace.relative(workspace.built), "run rawref build first")
+    with locked(workspace):
+        found = drift(workspace)
+        version = accepted_version(workspace)
+        if version and not found["changes"]:
+            return Acceptance("nothing", version, found)
+        if refusing := tuple(undecided) or _broken_contract(workspace):
+            return Acceptance("refused", version, found, refusing)
+        time = now()
+        fresh = next_version(time, _versions(workspace))
+        say(f"writing version {fresh}")
+        book = "written" if workbook else "removed" if (workspace.curated / "table.xlsx").is_file() else "none"
+        _publish(workspace, found, reason, time, fresh, workbook, first=not version)
+    return Acceptance("accepted", fresh, found, workbook=book)
+
+
+def _broken_contract(workspace: Workspace) -> tuple[str, ...]:
+    """What the models of the registry find wrong with the built tables."""
+    from rawref.registry.models import validate_published
+
+    found = validate_published(workspace.built, workspace.schemas)
+    return tuple(f"{f.rule} {f.subject}: {f.detail} ({f.file}{f':{f.line}' if f.line else ''})" for f in found)
+
+
+def accepted_version(workspace: Workspace) -> str:
+    """Version of the accepted table; empty where there is none or it was published without one."""
+    from rawref.release.build import accepted_stamp
+
+    return accepted_stamp(workspace).get("version", "")
+
+
+def next_version(time: datetime, used: Sequence[str]) -> str:
+    """year.month.n, n one above what that month has."""
+    month = f"{time.year}.{time.month}."
+    taken = [int(v.removeprefix(month)) for v in used if re.fullmatch(re.escape(month) + r"\d+", v)]
+    return f"{month}{max(taken, default=0) + 1}"
+
+
+def _versions(workspace: Workspace) -> list[str]:
+    found = re.findall(r"^## (\d+\.\d+\.\d+)\b", _changelog(workspace.curated), re.MULTILINE)
+    return [*found, accepted_version(workspace)]
+
+
+def _changelog(folder: Path) -> str:
+    path = folder / "CHANGELOG.md"
+    return path.read_text(encoding="utf-8", errors="replace") if path.is_file() else HEAD
+
+
+def _publish(
+    workspace: Workspace,
+    found: dict[str, Any],
+    reason: str,
+    time: datetime,
+    version: str,
+    workbook: bool,
+    *,
+    first: bool,
+) -> None:
+    from rawref.published.place import put_in_place, write_json
+
+    stamp = {"version": version, "created": time.strftime("%Y-%m-%dT%H:%M:%SZ")}
+    staged = Path(tempfile.mkdtemp(prefix="accept-", dir=workspace.work))
+    try:
+        for item in sorted(workspace.built.iterdir()):
+            if item.is_file() and item.name not in ("CHANGELOG.md", "table.xlsx"):
+                shutil.copyfile(item, staged / item.name)
+        for name, after in MOVED.items():
+            document = json.loads((staged / name).read_text(encoding="utf-8"))
+            write_json(staged / name, stamped(document, after, stamp))
+        if workbook:
+            from rawref.published.workbook import write_workbook
+
+            write_workbook(staged, staged / "table.xlsx", workspace.schemas)
+        text = _changelog(workspace.curated)
+        (staged / "CHANGELOG.md").write_text(
+            inserted(text, entry(found, reason, version, stamp["created"][:10], first=first)),
+            encoding="utf-8",
+            newline="\n",
+        )
+        _keep_others(workspace.curated, staged)
+        put_in_place(staged, workspace.curated)
+        (workspace.built / "table.xlsx").unlink(missing_ok=True)
+        for name in (*MOVED, *(["table.xlsx"] if workbook else [])):  # the build is the accepted table in every byte
+            replaced = workspace.built / f".{name}"
+            shutil.copyfile(staged / name, replaced)
+            os.replace(replaced, workspace.built / name)
+    finally:
+        shutil.rmtree(staged, ignore_errors=True)
+
+
+def _keep_others(folder: Path, staged: Path) -> None:
+    """Files that people keep beside the table (a read-me) stay; forms of tables that are no longer published go."""
+    for item in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if (
+            item.is_file()
+            and item.suffix not in (".csv", ".parquet", ".xlsx", ".json")
+            and not (staged / item.name).exists()
+        ):
+            shutil.copyfile(item, staged / item.name)
+
+
+def stamped(document: dict[str, Any], after: str, stamp: dict[str, str]) -> dict[str, Any]:
+    """The document with version and time where a build puts them: behind the key `after`."""
+    made: dict[str, Any] = {}
+    for key, value in document.items():
+        if key not in stamp:
+            made[key] = value
+        if key == after:
+            made |= stamp
+    return made
+
+
+def inserted(text: str, fresh: str) -> str:
+    """The changelog with a new entry above the others."""
+    head, mark, rest = text.partition("\n## ")
+    return f"{head.rstrip()}\n\n{fresh}" + (f"\n## {rest}" if mark else "")
+
+
+def entry(found: dict[str, Any], reason: str, version: str, day: str, *, first: bool) -> str:
+    """The changelog entry of a version: reason, breaking changes on their own, then changes by tier."""
+    lines = [f"## {version} ({day})", "", f"Reason: {_plain(reason)}", ""]
+    if first:
+        return "\n".join([*lines, "First accepted version.", ""])
+    from rawref.render.drift import by_cause, counts
+
+    causes = by_cause(found)
+    lines += [
+        f"{counts(found)}." + (f" By cause: {causes}." if causes else ""),
+        "",
+    ]
+    breaking = [c for c in found["changes"] if c["kind"] == "unit" or (c["kind"] == "schema" and c["line"] == 1)]
+    faults = [c for c in found["changes"] if c["kind"] == "schema" and c["line"] != 1]
+    if breaking:
+        lines += [
+            "### Breaking: columns or units",
+            "",
+            "Programs that read these columns or cells must be looked at again.",
+            "",
+            *_listed(breaking),
+        ]
+    if faults:
+        lines += ["### Faults of the former table, now mended", "", *_listed(faults)]
+    for tier, heading in TIER_HEADINGS:
+        of_tier = [c for c in found["changes"] if c["tier"] == tier and c["kind"] not in ("schema", "unit")]
+        if of_tier:
+            lines += [
+                f"### {heading} ({len(of_tier)})",
+                "",
+                *(_counted(of_tier) if tier == "note" else _listed(of_tier)),
+            ]
+    return "\n".join(lines)
+
+
+def _listed(changes: list[dict[str, Any]]) -> list[str]:
+    from rawref.render.drift import headline
+
+    lines = [f"- {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}" for c in changes[:LINES_PER_TIER]]
+    if len(changes) > LINES_PER_TIER:
+        lines.append(f"- and {len(changes) - LINES_PER_TIER} more")
+    return [*lines, ""]
+
+
+def _counted(changes: list[dict[str, Any]]) -> list[str]:
+    counts: dict[tuple[str, str, str], int] = {}
+    for c in changes:
+        counts[c["table"], c["kind"], c["cause"]] = counts.get((c["table"], c["kind"], c["cause"]), 0) + 1
+    return [*[f"- {table}: {n} {kind}, cause {cause}" for (table, kind, cause), n in sorted(counts.items())], ""]
+
+
+def _plain(text: str) -> str:
+    """Text that Markdown shows as it is, on one line."""
+    return re.sub(r"([\\`*_<\[\]#|])", r"\\\1", " ".join(text.split()))

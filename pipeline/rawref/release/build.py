@@ -1,0 +1,255 @@
+"""The build: sources to curated table, and what happens to it beside the accepted one."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rawref import __version__
+from rawref.errors import InputError
+from rawref.sources import Release, committed, declared, sha256
+from rawref.workspace import Workspace
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a build came to: its summary, and how it stands to the accepted table."""
+
+    summary: dict[str, Any]
+    standing: str
+    """published | equal | differs | refused"""
+    unchanged: bool
+    """Whether the build was taken over, as no input had changed."""
+
+
+def input_digests(workspace: Workspace) -> dict[str, str]:
+    """SHA-256 of everything that a build reads, by path relative to the root: sources, registry, code."""
+    found: dict[str, str] = {}
+    patterns = (
+        (workspace.raw, "**/*"),
+        (workspace.schemas, "**/*"),
+        (workspace.root / "pipeline", "**/*"),
+        (workspace.pinned, "**/*"),
+    )
+    for folder, pattern in patterns:
+        for path in sorted(folder.glob(pattern)):
+            if path.is_file() and path.suffix in (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json"):
+                found[workspace.relative(path)] = sha256(path)
+    return found
+
+
+@contextmanager
+def locked(workspace: Workspace) -> Iterator[None]:
+    """Hold the one build lock of the workspace; InputError when another build has it."""
+    workspace.work.mkdir(exist_ok=True)
+    with (workspace.work / "lock").open("w") as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise InputError(
+                "another build is running here", workspace.relative(workspace.work / "lock"), "wait for it to end"
+            ) from error
+        yield
+
+
+def _current(workspace: Workspace, inputs: dict[str, str]) -> dict[str, Any] | None:
+    """The summary of the last build where it was made from just these inputs and is all there; else None."""
+    path = workspace.work / "state.json"
+    if not all(p.is_file() for p in (path, workspace.built / "manifest.json", workspace.database)):
+        return None
+    state: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return state["summary"] if state["inputs"] == inputs else None
+
+
+def present_releases(workspace: Workspace) -> list[Release]:
+    """The release of each source that a build reads: those in the repository, then those fetched, in declared order."""
+    from rawref.fetch.decide import available
+
+    found = {release.source: release for release in available(workspace)}
+    found |= {release.source: release for release in committed(workspace) if release.source not in found}
+    return [found[source.id] for source in declared(workspace) if source.id in found]
+
+
+def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int | None = None) -> Outcome:
+    """Bring the build up to date and, where no table was accepted yet, publish it."""
+    with locked(workspace):
+        inputs = input_digests(workspace)
+        held = _current(workspace, inputs)
+        summary = _make(workspace, inputs, say, threads) if held is None else held
+        if workbook:
+            _write_workbook(workspace, say)
+        return Outcome(summary, _settle(workspace, summary["checks"]["open"]), held is not None)
+
+
+def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bool:
+    """Bring the build up to date without publishing anything; whether it had to be made."""
+    with locked(workspace):
+        inputs = input_digests(workspace)
+        if _current(workspace, inputs) is not None:
+            return False
+        _make(workspace, inputs, say, threads)
+        return True
+
+
+def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
+    from rawref.checks.gate import Gate
+    from rawref.checks.run import run
+    from rawref.checks.selftest import selftest
+    from rawref.database import connect
+    from rawref.published.export import export_tables
+    from rawref.registry.models import require, validate_handover, validate_maintainer
+    from rawref.stages.archival import build_archival
+    from rawref.stages.curated import build_curated
+    from rawref.stages.decisions import verify
+    from rawref.stages.reference import build_reference
+
+    started = time.monotonic()
+    sources = declared(workspace)
+    releases = present_releases(workspace)
+    fresh = workspace.database.with_suffix(".new")
+    for leftover in workspace.work.glob("rawref.new*"):
+        if leftover.is_dir():  # what the database spilt before it was killed
+            shutil.rmtree(leftover)
+        else:
+            leftover.unlink()
+    staged = workspace.work / "build" / "curated.new"
+    shutil.rmtree(staged, ignore_errors=True)
+    try:
+        with connect(fresh, threads=threads) as con:
+            say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
+            build_archival(con, sources, releases, workspace.schemas)
+            say("reference: components, units, statuses, facets, comparable foods")
+            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
+                handed_over = beside.submit(validate_handover, other, workspace.schemas)
+                entered = beside.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
+                try:
+                    build_reference(con, workspace.schemas)
+                finally:  # a fault of what was handed over or entered is named before what it led to
+                    require([*entered.result(), *handed_over.result()])
+            verify(con)
+            say("curated: choosing values, naming gaps")
+            build_curated(con, workspace.schemas, workspace.maintainer / "needs")
+            summary = _summary(con)
+            summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
+            say("checks: every rule, then planted faults; writing tables meanwhile")
+            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
+                checking = beside.submit(run, other, workspace.schemas)
+                export_tables(con, staged, workspace.schemas)
+                plants = selftest(workspace.schemas)
+                con.execute("checkpoint")
+                judged = Gate.of(checking.result(), plants)
+            summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
+            _describe(con, staged, workspace, inputs, judged.result["summary"])
+    except BaseException:
+        fresh.unlink(missing_ok=True)
+        shutil.rmtree(staged, ignore_errors=True)
+        raise
+    (workspace.work / "state.json").unlink(missing_ok=True)  # else a build cut off here passes for the one before
+    os.replace(fresh, workspace.database)
+    shutil.rmtree(workspace.built, ignore_errors=True)
+    staged.rename(workspace.built)
+    (workspace.work / "check.json").write_text(json.dumps(judged.result), encoding="utf-8")
+    summary["seconds"] = round(time.monotonic() - started, 1)
+    state = {"inputs": inputs, "summary": summary}
+    (workspace.work / "state.json").write_text(json.dumps(state), encoding="utf-8")
+    return summary
+
+
+def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
+    """Write manifest and data package descriptor beside the tables in `folder`."""
+    from rawref.published.descriptor import data_package, manifest
+    from rawref.published.place import write_json
+
+    sources = declared(workspace)
+    stamp = accepted_stamp(workspace)
+    described = manifest(con, folder, sources, inputs, stamp, checks)
+    releases = {s["id"]: s["release"] for s in described["sources"] if s["present"]}
+    package = data_package(folder, sources, releases, workspace.schemas, stamp)
+    write_json(folder / "manifest.json", described)
+    write_json(folder / "datapackage.json", package)
+
+
+def _write_workbook(workspace: Workspace, say: Say) -> None:
+    """Put the spreadsheet beside the built tables, unless they have it: a new build starts without one."""
+    from rawref.published.workbook import write_workbook
+
+    target = workspace.built / "table.xlsx"
+    if not target.is_file():
+        say("writing the workbook")
+        write_workbook(workspace.built, target, workspace.schemas)
+
+
+def accepted_stamp(workspace: Workspace) -> dict[str, str]:
+    """Version and time of the accepted table; empty where none was accepted. A build carries both over."""
+    path = workspace.curated / "manifest.json"
+    if not path.is_file():
+        return {}
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        return {key: str(document[key]) for key in ("version", "created") if key in document}
+    except (ValueError, TypeError):  # edited by hand: drift names the fault, a build does not stop for it
+        return {}
+
+
+def _settle(workspace: Workspace, is_open: bool) -> str:
+    """Publish where no table is in place yet and the gate is open; else say how the build stands to what is there."""
+    from rawref.published.descriptor import described_otherwise
+    from rawref.published.export import content_digests
+    from rawref.published.place import put_in_place
+
+    if (workspace.curated / "manifest.json").is_file():
+        same = content_digests(workspace.curated) == content_digests(workspace.built)
+        same = same and not described_otherwise(workspace.curated, workspace.built)
+        return "equal" if same else "differs"
+    if not is_open:
+        return "refused"
+    put_in_place(workspace.built, workspace.curated)
+    return "published"
+
+
+def check_result(workspace: Workspace) -> dict[str, Any]:
+    """Findings of every rule over the present build, as the build left them."""
+    found: dict[str, Any] = json.loads((workspace.work / "check.json").read_text(encoding="utf-8"))
+    return found
+
+
+def _summary(con: Any) -> dict[str, Any]:
+    from rawref.database import rows, scalar
+    from rawref.published.coverage import coverage
+
+    return {
+        "schema_version": "1",
+        "program": __version__,
+        "sources": rows(
+            con,
+            """select r.source, r.release, r.release_date as date, r.standing, r.in_repository,
+                 (select count(*) from archival.foods f where f.source = r.source) as foods,
+                 (select count(*) from archival."values" v where v.source = r.source) as "values",
+                 (select count(*) from archival.set_aside s where s.source = r.source) as set_aside
+               from archival.releases r order by r.source_order""",
+        ),
+        "ingredients": scalar(con, "select count(*) from curated.ingredients"),
+        "coverage": coverage(con, 'curated."values"', "curated.gaps"),
+        "values_by_status": {
+            r["status"]: r["n"]
+            for r in rows(
+                con, 'select status, count(*) as n from curated."values" group by status order by n desc, status'
+            )
+        },
+        "gaps_by_kind": {
+            r["kind"]: r["n"]
+            for r in rows(con, "select kind, count(*) as n from curated.gaps group by kind order by n desc, kind")
+        },
+        "review_list": scalar(con, "select count(*) from reference.foods where may_supply_raw = 'review'"),
+    }

@@ -1,0 +1,162 @@
+"""The drawings as SVG text: no script, no colour without a shape, each with a sentence for those who do not see it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from rawref.report.tables import Peers
+from rawref.report.words import number, plain, short
+
+STRIP_WIDTH, STRIP_HEIGHT = 150, 20
+BANDS = {
+    "measured": "a", "calculated": "b", "composed": "b", "label_claim": "b", "unspecified": "b",
+    "imputed": "c", "borrowed": "c", "estimated_from_cooked": "c",
+    "assumed_zero": "d", "trace": "d", "below_detection": "d",
+}
+"""Bands of the picture by height: a full, b two thirds, c a thin line, d dots; what is unknown stays blank."""
+CELL, ROW = 13, 7
+PLOT_LEFT, PLOT_WIDTH, DOT = 176, 680, 4
+STACK = 11
+"""Dots of one column before they overlap."""
+
+
+def strip(peers: Peers | None, value: float | None, low: float | None, high: float | None, unit: str) -> Markup:
+    """A cell against its comparable foods on a line from zero: ticks are foods, the tall one their median, the bar the
+    range and the diamond the value of the cell. Empty where there is nothing to compare with."""
+    if peers is None or not peers.amounts:
+        return Markup("")
+    top = max([peers.amounts[-1], *(x for x in (value, high) if x is not None)]) or 1.0
+
+    def at(amount: float) -> int:
+        return 3 + round((STRIP_WIDTH - 6) * amount / top)
+
+    ticks = "".join(f"M{x} 6v8" for x in sorted({at(amount) for amount in peers.amounts}))
+    drawn = f'<path class="k" d="{ticks}"/>'
+    if peers.median is not None:
+        drawn += f'<path class="m" d="M{at(peers.median)} 2v16"/>'
+    if low is not None and high is not None:
+        drawn += f'<path class="r" d="M{at(low)} 10h{max(at(high) - at(low), 1)}"/>'
+    if value is not None:
+        drawn += f'<path class="v" d="M{at(value)} 5l5 5-5 5-5-5z"/>'
+    here = f"this cell {short(value)}, " if value is not None else "this cell unknown, "
+    foods = "comparable food" if peers.n == 1 else "comparable foods"
+    said = (f"{here}{peers.n} {foods} from {short(peers.amounts[0])} to {short(peers.amounts[-1])}, "
+            f"median {short(peers.median)} {unit}; line from 0 to {short(top)}")
+    return Markup(f'<svg class="strip" viewBox="0 0 {STRIP_WIDTH} {STRIP_HEIGHT}" role="img" aria-label="')\
+        + escape(said) + Markup(f'">{drawn}</svg>')
+
+
+def bar(part: int, whole: int) -> Markup:
+    """A share as a bar of 60 by 8; its number stands beside it, so it is hidden from screen readers."""
+    width = round(60 * part / whole) if whole else 0
+    return Markup(f'<svg class="bar" viewBox="0 0 60 8" aria-hidden="true"><path class="all" d="M0 4h60"/>'
+                  f'<path class="part" d="M0 4h{width}"/></svg>')
+
+
+def picture(lines: Sequence[Sequence[str]], tags: Sequence[str], said: str) -> Markup:
+    """Statuses of many ingredients (rows) by component (columns) as bands of four heights, missing left blank."""
+    top = 66
+    runs: dict[str, list[str]] = {}
+    for at_row, statuses in enumerate(lines):
+        start = 0
+        for status, same in groupby(statuses):
+            length = len(list(same))
+            if band := BANDS.get(status):
+                runs.setdefault(band, []).append(f"M{start * CELL} {top + at_row * ROW + 3}h{length * CELL}")
+            start += length
+    heads = "".join(f'<text transform="translate({i * CELL + 9} {top - 6})rotate(-90)">{escape(tag)}</text>'
+                    for i, tag in enumerate(tags))
+    bottom = top + len(lines) * ROW
+    grid = "".join(f"M{i * CELL} {top - 3}V{bottom}" for i in range(len(tags) + 1))
+    bands = "".join(f'<path class="{band}" d="{"".join(found)}"/>' for band, found in sorted(runs.items()))
+    return Markup(f'<svg class="picture" viewBox="0 0 {len(tags) * CELL + 1} {bottom + 2}" '
+                  f'width="{len(tags) * CELL + 1}" height="{bottom + 2}" role="img" aria-label="')\
+        + escape(said) + Markup(f'"><path class="grid" d="{grid}"/>{heads}{bands}</svg>')
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One ingredient of a distribution; `mark` is its number among the outliers, 0 for none."""
+
+    ingredient_id: str
+    value: float
+    mark: int = 0
+
+
+def distribution(parts: Sequence[tuple[str, Sequence[Dot]]], unit: str, said: str) -> Markup:
+    """Amounts by part on a logarithmic line: a dot per ingredient, outliers as numbered diamonds; empty without any.
+
+    Dots are stacked where they meet. Zeros stand apart at the left, as a logarithm has none.
+    """
+    amounts = [dot.value for _, dots in parts for dot in dots if dot.value > 0]
+    if not amounts:
+        return Markup("")
+    first = math.floor(math.log10(min(amounts)))
+    last = max(math.ceil(math.log10(max(amounts))), first + 1)
+    zeros = any(dot.value == 0 for _, dots in parts for dot in dots)
+    left = PLOT_LEFT + (40 if zeros else 0)
+    scale = (PLOT_WIDTH - (40 if zeros else 0)) / (last - first)
+
+    def across(value: float) -> float:
+        return left + (math.log10(value) - first) * scale if value > 0 else PLOT_LEFT + 12.0
+
+    drawn, y = [], 26.0
+    for part, dots in parts:
+        columns: dict[int, int] = {}
+        places = []
+        for dot in sorted(dots, key=lambda d: (d.mark == 0, d.value, d.ingredient_id)):
+            column = round(across(dot.value) / DOT)
+            stacked = columns.get(column, 0)
+            columns[column] = stacked + 1
+            places.append((dot, column * DOT, stacked % STACK))
+        tallest = min(max(columns.values(), default=1), STACK)
+        height = (32 if any(dot.mark for dot in dots) else 20) + tallest * DOT
+        floor = y + height - 8
+        drawn.append(f'<path class="floor" d="M{PLOT_LEFT} {floor + 3:g}H{PLOT_LEFT + PLOT_WIDTH}"/>'
+                     f'<text x="{PLOT_LEFT - 8}" y="{floor:g}" text-anchor="end">'
+                     f"{escape(plain(part))} ({len(dots)})</text>")
+        drawn += [_mark(dot, x, floor - stacked * DOT, unit) for dot, x, stacked in places]
+        y += height
+    axis = []
+    for power in range(first, last + 1):
+        x = round(left + (power - first) * scale, 1)
+        axis.append(f'<path class="grid" d="M{x:g} 20V{y:g}"/><text x="{x:g}" y="14" text-anchor="middle">'
+                    f"{number(10.0 ** power) if -5 < power < 9 else f'1e{power}'}</text>")
+    if zeros:
+        axis.append(f'<text x="{PLOT_LEFT + 12}" y="14" text-anchor="middle">0</text>')
+    return Markup(f'<svg class="plot" viewBox="0 0 {PLOT_LEFT + PLOT_WIDTH + 20} {y + 6:g}" role="img" aria-label="')\
+        + escape(said) + Markup(f'">{"".join(axis)}{"".join(drawn)}</svg>')
+
+
+def _mark(dot: Dot, x: float, y: float, unit: str) -> str:
+    title = f"<title>{escape(dot.ingredient_id)} {short(dot.value)} {escape(unit)}</title>"
+    if dot.mark:
+        above = y - (6 if dot.mark % 2 else 15)  # two lines of numbers, as outliers lie close together
+        return (f'<path class="far" d="M{x:g} {y - 4:g}l4 4-4 4-4-4z">{title}</path>'
+                f'<text class="no" x="{x:g}" y="{above:g}" text-anchor="middle">{dot.mark}</text>')
+    return f'<circle cx="{x:g}" cy="{y:g}" r="1.8">{title}</circle>'
+
+
+def stack(parts: Iterable[tuple[str, int]], said: str) -> Markup:
+    """Shares of a whole as one bar, told apart by height as the picture is."""
+    found = sorted(((status, n) for status, n in parts if n), key=lambda part: (BANDS.get(part[0], "e"), -part[1]))
+    whole = sum(n for _, n in found) or 1
+    drawn, start = [], 0.0
+    for status, n in found:
+        width = 1000 * n / whole
+        band = BANDS.get(status, "e")
+        drawn.append(f'<path class="{band}" d="M{start:.1f} 14h{max(width - 1, 0.5):.1f}"/>')
+        start += width
+    return Markup('<svg class="stack" viewBox="0 0 1000 28" preserveAspectRatio="none" role="img" aria-label="')\
+        + escape(said) + Markup(f'">{"".join(drawn)}</svg>')
+
+
+def said_of(words: dict[str, Any]) -> str:
+    """A sentence of counts, such as `12 measured, 3 missing`."""
+    return ", ".join(f"{n} {plain(code)}" for code, n in words.items() if n)

@@ -1,0 +1,44 @@
+"""The site on loopback, for one person on this machine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+from rawref.errors import InputError
+
+
+class _Quiet(SimpleHTTPRequestHandler):
+    """Files of one folder, no lines on the terminal, nothing kept by the browser between two builds."""
+
+    def log_message(self, format: str, *args: Any) -> None:
+        pass
+
+    def list_directory(self, path: Any) -> None:
+        self.send_error(404, "no such page")
+
+    def end_headers(self) -> None:
+        self.send_header("Cache-Control", "no-store")
+        super().end_headers()
+
+
+def server(out: Path) -> ThreadingHTTPServer:
+    """A server of the site at `out` on 127.0.0.1 and a free port; the caller runs and closes it."""
+    if not (out / "index.html").is_file():
+        raise InputError("no site here", str(out), "run rawref report first")
+    return ThreadingHTTPServer(("127.0.0.1", 0), partial(_Quiet, directory=str(out)))
+
+
+def serve(out: Path, say: Callable[[str], None], *, open_browser: bool = True) -> None:
+    """Serve the site until it is interrupted (KeyboardInterrupt goes to the caller); `say` gets the address."""
+    with server(out) as running:
+        address = f"http://127.0.0.1:{running.server_address[1]}/index.html"
+        say(f"{address} (stop with Ctrl-C)")
+        if open_browser:
+            import webbrowser
+
+            webbrowser.open(address)
+        running.serve_forever()

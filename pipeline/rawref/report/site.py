@@ -1,0 +1,216 @@
+"""The static site: pages from templates, the published files beside them, all put in place in one step.
+
+The same build gives the same bytes: no clock, no machine, no order that a hash decides.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from rawref import __version__, registry
+from rawref.errors import InputError, InternalError
+from rawref.published.export import digest
+from rawref.report import drawings, views, words
+from rawref.report.tables import Tables, read
+from rawref.workspace import Workspace
+
+if TYPE_CHECKING:
+    import duckdb
+
+HERE = Path(__file__).parent
+PAGE_LIMIT = 1_000_000
+MARKER = "rawref-site.txt"
+"""Stands in every site of ours; a folder without it is not replaced."""
+SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+TYPES = {".csv": "text/csv", ".parquet": "application/vnd.apache.parquet", ".json": "application/json",
+         ".md": "text/markdown",
+         ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
+PAGES = (
+    ("ingredients.html", "Ingredients"), ("coverage.html", "Coverage map"), ("components.html", "Components"),
+    ("quality.html", "Quality"), ("drift.html", "Drift"), ("sources.html", "Sources"),
+    ("dictionary.html", "Dictionary"), ("download.html", "Download"),
+)
+
+
+def write_site(
+    workspace: Workspace, origin: duckdb.DuckDBPyConnection | Path, out: Path, *,
+    check: Mapping[str, Any] | None = None, drift: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Write the site of one build to `out`, replacing an older site there in one step.
+
+    `origin` is an open working database, or a folder of published tables (then comparable foods are known only where a
+    gap states them). `check` and `drift` are the result objects of those commands, or None where they were not run: the
+    pages say so. Returns the summary: pages, bytes, largest page, ingredients, cells, gaps.
+    Raises InputError where a table is missing or `out` holds something else, and leaves `out` as it was.
+    """
+    out = out.resolve()
+    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / MARKER).is_file())):
+        raise InputError("this is not a site of ours, so it is not replaced", workspace.relative(out),
+                         "name another folder, or remove this one")
+    tables = read(workspace, origin)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    try:
+        fresh.chmod(0o755)
+        summary = _Writer(workspace, tables, fresh, check, drift).write()
+        _replace(fresh, out)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+    return summary
+
+
+def _replace(fresh: Path, out: Path) -> None:
+    if not out.exists():
+        os.rename(fresh, out)
+        return
+    aside = fresh.with_name(f"{fresh.name}-old")
+    os.rename(out, aside)
+    try:
+        os.rename(fresh, out)
+    except OSError:
+        os.rename(aside, out)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+class _Writer:
+    """One run: holds the templates and counts what it writes."""
+
+    def __init__(self, workspace: Workspace, tables: Tables, folder: Path, check: Mapping[str, Any] | None,
+                 drift: Mapping[str, Any] | None) -> None:
+        self.workspace, self.tables, self.folder = workspace, tables, folder
+        self.check, self.drift = check, drift
+        self.vocabularies = registry.vocabularies(workspace.schemas)
+        self.cautions = {r["code"]: r for _, r in registry.read_csv(
+            workspace.schemas / "cautions.csv", "schemas/cautions.csv")}
+        self.pages: dict[str, int] = {}
+        self.environment = self._environment()
+
+    def _environment(self) -> Environment:
+        made = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
+                           trim_blocks=True, lstrip_blocks=True, auto_reload=False)
+        made.filters.update(number=words.number, short=words.short, plain=words.plain, count=words.count,
+                            size=words.size, web=words.web, cut=words.cut, embedded=words.embedded)
+        made.globals.update(span=words.span, exact_span=words.exact_span, share=words.share, bar=drawings.bar,
+                            letters=words.LETTERS, pages=PAGES, program_version=__version__, stamp=self.tables.stamp,
+                            vocabularies=self.vocabularies, cautions=self.cautions,
+                            component_total=len(self.tables.components))
+        return made
+
+    def write(self) -> dict[str, Any]:
+        """Every page, the assets and the files for download; what was written."""
+        t = self.tables
+        for name in (*t.cells, *(c["component"] for c in t.components)):
+            if not SAFE_NAME.fullmatch(name):
+                raise InputError(f"id {name!r} cannot be the name of a page", "ingredients.csv",
+                                 "use letters, digits, hyphens")
+        shutil.copytree(HERE / "assets", self.folder / "assets")
+        downloads = self._downloads()
+        all_cells = [cell for cells in t.cells.values() for cell in cells]
+        status_words = self.vocabularies["status"]
+        statuses = views.status_counts(all_cells, status_words)
+        gap_kinds = views.gap_counts(all_cells, self.vocabularies["gap_kind"])
+        self._page(
+            "index.html", "index.html", tables=t, statuses=statuses, gap_kinds=gap_kinds, cells=len(all_cells),
+            gaps=sum(gap_kinds.values()), stack=drawings.stack(statuses.items(), drawings.said_of(statuses)),
+            thinnest=views.thinnest(t), dataset=views.dataset(t, downloads, status_words),
+            caution_counts=self._caution_counts(), bands=drawings.BANDS,
+        )
+        self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices())
+        self._ingredient_pages()
+        self._coverage_pages()
+        overview = []
+        for of in t.components:
+            view = views.component(t, of, self.vocabularies["gap_kind"])
+            overview.append(view)
+            self._page("component.html", f"component/{of['component']}.html", root="../", current="components.html",
+                       v=view, before=self._neighbour(of, -1), after=self._neighbour(of, 1))
+        self._page("components.html", "components.html", views=overview, whole=len(t.ingredients))
+        self._page("quality.html", "quality.html", v=views.quality(t, self.check))
+        self._page("drift.html", "drift.html", v=views.drift(t, self.drift))
+        self._page("sources.html", "sources.html", sources=views.sources(t), from_database=t.from_database)
+        self._page("dictionary.html", "dictionary.html", v=views.dictionary(self.workspace.schemas))
+        self._page("download.html", "download.html", downloads=downloads)
+        (self.folder / MARKER).write_text("A site written by rawref report; the next run replaces this folder.\n",
+                                          encoding="utf-8", newline="\n")
+        everything = [path for path in self.folder.rglob("*") if path.is_file()]
+        largest = max(self.pages, key=lambda name: (self.pages[name], name))
+        return {
+            "pages": len(self.pages), "page_bytes": sum(self.pages.values()),
+            "bytes": sum(path.stat().st_size for path in everything), "files": len(everything),
+            "largest_page": largest, "largest_page_bytes": self.pages[largest],
+            "ingredients": len(t.ingredients), "cells": len(all_cells), "gaps": sum(gap_kinds.values()),
+        }
+
+    def _page(self, template: str, name: str, *, root: str = "", current: str = "", **context: Any) -> None:
+        text = self.environment.get_template(template).render(root=root, current=current or name, **context)
+        body = text.encode("utf-8")
+        if len(body) > PAGE_LIMIT:
+            raise InternalError(f"page {name} has {len(body)} bytes, the limit is {PAGE_LIMIT}", name,
+                                "show less on it or split it")
+        path = self.folder / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(body)
+        self.pages[name] = len(body)
+
+    def _downloads(self) -> list[dict[str, Any]]:
+        """Copies of the published files, so that the site can be hosted by itself, each with size and digest."""
+        target = self.folder / "data"
+        target.mkdir()
+        found = []
+        for path in sorted(self.tables.folder.iterdir()):
+            if path.suffix in TYPES and path.is_file():
+                shutil.copyfile(path, target / path.name)
+                found.append({"name": path.name, "type": TYPES[path.suffix], **digest(target / path.name)})
+        return found
+
+    def _caution_counts(self) -> list[tuple[dict[str, str], int]]:
+        """Every caution that some ingredient carries, with the number of those; the most frequent first."""
+        found: dict[str, int] = {}
+        for row in self.tables.ingredients:
+            for code in row["cautions"]:
+                found[code] = found.get(code, 0) + 1
+        order = sorted(found, key=lambda code: (-found[code], code))
+        return [(self.cautions.get(code, {"code": code, "text": "", "source": ""}), found[code]) for code in order]
+
+    def _choices(self) -> dict[str, list[str]]:
+        """What the filters of the list offer: only what occurs."""
+        rows = self.tables.ingredients
+        made = {key: sorted({row[key] for row in rows}) for key in ("species", "part", "kind", "skin", "bone")}
+        made["cautions"] = sorted({code for row in rows for code in row["cautions"]})
+        made["group"] = sorted({self.tables.group(row) for row in rows})
+        return made
+
+    def _ingredient_pages(self) -> None:
+        t = self.tables
+        steps = registry.steps(self.workspace.schemas)
+        columns = [f.column for f in registry.fields(self.workspace.schemas)["values"]]
+        template = self.environment.get_template("ingredient.html")
+        order = t.ingredients
+        for at, row in enumerate(order):
+            view = views.ingredient(t, row, steps)
+            self._page(template.name or "", f"ingredient/{row['ingredient_id']}.html", root="../",
+                       current="ingredients.html", v=view, row=row, from_database=t.from_database,
+                       embedded_cells=views.embedded_cells(view["cells"], columns),
+                       before=order[at - 1] if at else None, after=order[at + 1] if at + 1 < len(order) else None)
+
+    def _coverage_pages(self) -> None:
+        v = views.coverage(self.tables)
+        self._page("coverage.html", "coverage.html", v=v)
+        for group in v["groups"]:
+            for at, name in enumerate(group["pages"]):
+                self._page("coverage_group.html", f"coverage/{name}.html", root="../", current="coverage.html",
+                           v=views.map_page(self.tables, group["group"], at), of=group, at=at,
+                           components=self.tables.components)
+
+    def _neighbour(self, of: dict[str, Any], by: int) -> dict[str, Any] | None:
+        at = self.tables.components.index(of) + by
+        return self.tables.components[at] if 0 <= at < len(self.tables.components) else None

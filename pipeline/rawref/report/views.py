@@ -1,0 +1,327 @@
+"""What each page shows, worked out from the tables; templates only lay it out."""
+
+from __future__ import annotations
+
+import json
+import math
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rawref import registry
+from rawref.report import drawings
+from rawref.report.drawings import Dot
+from rawref.report.tables import Peers, Row, Tables
+from rawref.report.words import LETTERS, exact_span, plain, short
+
+OUTLIER_Z, OUTLIER_FOODS = 3.5, 8
+"""Robust z of the logarithm, and the fewest ingredients of a part: the warning limit of check M02."""
+FINDINGS_SHOWN, FINDINGS_LEAST, FINDINGS_OF_PAGE = 60, 5, 2000
+"""Findings of one rule on the page: the first figure, or fewer where many rules have some."""
+CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS = 1000, 60, 140
+TIERS = ("requirement", "spread", "rounding", "note")
+
+
+def status_counts(cells: Iterable[Row], order: Iterable[str]) -> dict[str, int]:
+    """Cells by status: evidence first, then the most frequent."""
+    found = Counter(cell["status"] for cell in cells)
+    bands = drawings.BANDS
+    ranked = sorted(order, key=lambda status: (bands.get(status, "e"), -found[status]))
+    return {status: found[status] for status in ranked if found[status]}
+
+
+def gap_counts(cells: Iterable[Row], order: Iterable[str]) -> dict[str, int]:
+    """Gaps by kind, the most frequent first."""
+    found = Counter(cell["gap"]["kind"] for cell in cells if cell["gap"])
+    return {kind: found[kind] for kind in sorted(order, key=lambda kind: -found[kind]) if found[kind]}
+
+
+def ingredient(tables: Tables, row: Row, steps: Mapping[str, Row]) -> dict[str, Any]:
+    """One ingredient: its cells in groups of components, each with strip, codes in words, steps and references."""
+    group = tables.group(row)
+    cells = tables.cells[row["ingredient_id"]]
+    names = {c["component"]: c for c in tables.components}
+    grouped: dict[str, list[dict[str, Any]]] = {}
+    for cell in cells:
+        component = names[cell["component"]]
+        key = (cell["component"], row["part"], group)
+        peers = _peers(tables, cell, key, raw=row["kind"] == "raw")
+        grouped.setdefault(component["group"], []).append({
+            "cell": cell, "component": component, "gap": cell["gap"], "peers": peers,
+            "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], cell["unit"]),
+            "codes": _codes(tables, cell), "steps": [steps[step] for step in cell["steps"] if step in steps],
+            "references": [tables.references[r] for r in cell["reference_ids"] if r in tables.references],
+            "parts": _parts(tables, row, cell),
+        })
+    files = {(cell["source"], cell["file"]) for cell in cells if cell["file"]}
+    return {
+        "row": row, "group": group, "grouped": grouped, "cells": cells,
+        "gaps": sum(1 for cell in cells if cell["gap"]),
+        "files": [f for f in tables.files if (f["source"], f["file"]) in files],
+        "licences": [s for s in tables.sources if s["id"] in {source for source, _ in files}],
+    }
+
+
+def _peers(tables: Tables, cell: Row, key: tuple[str, str, str], *, raw: bool) -> Peers | None:
+    """Comparable foods from the reference stage; without it, the summary that a gap carries."""
+    if tables.from_database:
+        return tables.peers.get(key) if raw else None
+    gap = cell["gap"]
+    if not gap or not gap["peers_n"]:
+        return None
+    return Peers(gap["peers_n"], gap["peers_low"], gap["peers_median"], gap["peers_high"])
+
+
+def _codes(tables: Tables, cell: Row) -> list[tuple[str, str]]:
+    """The codes that the source printed, each with its meaning."""
+    text = cell["derivation"]
+    if not text:
+        return []
+    if cell["source"] == "usda-sr28":
+        source_code, _, derivation = text.partition("/")
+        pairs = [("source_code", source_code), *([("derivation", derivation)] if derivation else [])]
+    else:
+        pairs = [("derivation", text)]
+    return [(f"{plain(kind)} {code}", tables.codes.get((cell["source"], kind, code), "")) for kind, code in pairs]
+
+
+def _parts(tables: Tables, row: Row, cell: Row) -> list[dict[str, Any]]:
+    """The parts of a composite with the share of each and its own cell."""
+    found = []
+    for part in tables.composites.get(row["ingredient_id"], []):
+        own = next((c for c in tables.cells.get(part["part_ingredient_id"], [])
+                    if c["component"] == cell["component"]), None)
+        if own:
+            found.append({"part": part, "cell": own})
+    return found
+
+
+def embedded_cells(cells: Sequence[Row], columns: Sequence[str]) -> dict[str, Any]:
+    """The rows of values.csv of one ingredient: numbers as they are, each text once in `words` and by its place there.
+
+    `numeric` names the columns whose numbers are amounts, not places.
+    """
+    words: dict[str, int] = {}
+    numeric = [column for column in columns if any(isinstance(cell[column], (int, float)) for cell in cells)]
+
+    def packed(column: str, value: Any) -> Any:
+        if value is None or column in numeric:
+            return value
+        text = json.dumps(value, ensure_ascii=False) if isinstance(value, list) else value
+        return words.setdefault(text, len(words))
+
+    rows = [[packed(column, cell[column]) for column in columns] for cell in cells]
+    return {"columns": list(columns), "numeric": numeric, "words": list(words), "rows": rows}
+
+
+def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, Any]:
+    """One component over all ingredients: amounts by part, outliers, disagreement of sources, what is missing."""
+    rows = []
+    for row in tables.ingredients:
+        cell = next((c for c in tables.cells[row["ingredient_id"]] if c["component"] == of["component"]), None)
+        if cell:
+            rows.append({"row": row, "cell": cell, "gap": cell["gap"], "group": tables.group(row)})
+    valued = [r for r in rows if not r["gap"] and r["cell"]["value"] is not None]
+    known = [r for r in valued if r["row"]["kind"] != "addition"]
+    ranges = [r for r in rows if not r["gap"] and r["cell"]["value"] is None]
+    by_part: dict[str, list[dict[str, Any]]] = {}
+    for r in known:
+        by_part.setdefault(r["row"]["part"], []).append(r)
+    order = sorted(by_part, key=lambda part: (-len(by_part[part]), part))
+    outliers = _outliers(by_part, order)
+    marks = {r["row"]["ingredient_id"]: at for at, r in enumerate(outliers, 1)}
+    parts = []
+    for part in order:
+        amounts = sorted(r["cell"]["value"] for r in by_part[part])
+        parts.append({"part": part, "n": len(amounts), "low": amounts[0], "median": statistics.median(amounts),
+                      "high": amounts[-1],
+                      "gaps": sum(1 for r in rows if r["gap"] and r["row"]["part"] == part
+                                  and r["row"]["kind"] != "addition")})
+    dots = [(part, [Dot(r["row"]["ingredient_id"], r["cell"]["value"], marks.get(r["row"]["ingredient_id"], 0))
+                    for r in by_part[part]]) for part in order]
+    said = (f"{of['name']} of {len(known)} ingredients by part, in {of['unit']} on a logarithmic line; "
+            "the table below has the same figures")
+    kinds = [(kind, [r["row"] for r in rows if r["gap"] and r["gap"]["kind"] == kind]) for kind in gap_kinds]
+    apart = sorted((r for r in rows if r["cell"]["disagreement"] is not None),
+                   key=lambda r: (-r["cell"]["disagreement"], r["row"]["ingredient_id"]))
+    return {
+        "component": of, "rows": rows, "known": len(known), "additions": len(valued) - len(known),
+        "ranges": ranges,
+        "parts": parts, "outliers": outliers,
+        "evidence": sum(1 for r in rows if not r["gap"]), "gaps": sum(1 for r in rows if r["gap"]),
+        "plot": drawings.distribution(dots, of["unit"], said), "missing": [(k, found) for k, found in kinds if found],
+        "disagreement": apart[:DISAGREEMENTS_SHOWN], "disagreement_n": len(apart),
+    }
+
+
+def _outliers(by_part: Mapping[str, list[dict[str, Any]]], order: Sequence[str]) -> list[dict[str, Any]]:
+    """Ingredients far from the others of their part on a logarithmic scale, farthest first."""
+    found = []
+    for part in order:
+        logs = {r["row"]["ingredient_id"]: math.log10(r["cell"]["value"])
+                for r in by_part[part] if r["cell"]["value"] > 0}
+        if len(logs) < OUTLIER_FOODS:
+            continue
+        middle = statistics.median(logs.values())
+        spread = statistics.median(abs(x - middle) for x in logs.values())
+        if not spread:
+            continue
+        for r in by_part[part]:
+            at = logs.get(r["row"]["ingredient_id"])
+            z = 0.0 if at is None else 0.6745 * (at - middle) / spread
+            if abs(z) > OUTLIER_Z:
+                found.append({**r, "z": round(z, 1), "times": float(f"{r['cell']['value'] / 10 ** middle:.2g}"),
+                              "median": 10 ** middle})
+    return sorted(found, key=lambda r: (-abs(r["z"]), r["row"]["ingredient_id"]))
+
+
+def coverage(tables: Tables) -> dict[str, Any]:
+    """Evidence by component and species group, and a picture of every group."""
+    groups: dict[str, list[Row]] = {}
+    for row in tables.ingredients:
+        groups.setdefault(tables.group(row), []).append(row)
+    order = sorted(groups, key=lambda group: (group == "none", -len(groups[group]), group))
+    tags = [c["component"] for c in tables.components]
+    counts = {group: Counter(cell["component"] for row in groups[group] for cell in tables.cells[row["ingredient_id"]]
+                             if not cell["gap"]) for group in order}
+    matrix = [{"component": c, "cells": [(group, counts[group][c["component"]], len(groups[group])) for group in order],
+               "evidence": sum(counts[group][c["component"]] for group in order)} for c in tables.components]
+    made = []
+    for group in order:
+        lines = [[cell["status"] for cell in tables.cells[row["ingredient_id"]]] for row in groups[group]]
+        evidence, whole = sum(counts[group].values()), len(groups[group]) * len(tags)
+        said = (f"{plain(group)}: {len(groups[group])} ingredients by {len(tags)} components, {evidence} of {whole} "
+                "cells with evidence; the page of the group has the same as a table")
+        pages = [group + (f"-{at + 1}" if at else "") for at in range(-(-len(groups[group]) // MAP_ROWS))]
+        made.append({"group": group, "pages": pages, "n": len(groups[group]), "evidence": evidence, "whole": whole,
+                     "picture": drawings.picture(lines, tags, said)})
+    return {"groups": made, "matrix": matrix, "whole": len(tables.ingredients)}
+
+
+def map_page(tables: Tables, group: str, page: int) -> dict[str, Any]:
+    """The cells of one species group (at most MAP_ROWS ingredients a page) as letters with a full label each."""
+    rows = [row for row in tables.ingredients if tables.group(row) == group][page * MAP_ROWS:(page + 1) * MAP_ROWS]
+    lines = []
+    for row in rows:
+        line = []
+        for cell in tables.cells[row["ingredient_id"]]:
+            amount = short(cell["value"]) if cell["value"] is not None else exact_span(cell["low"], cell["high"])
+            struck = cell["gap"] and cell["gap"]["kind"] == "rejected"
+            status = "struck out" if struck else "unknown" if cell["status"] == "missing" else plain(cell["status"])
+            said = f"{status} {amount} {cell['unit']}" if amount else status
+            line.append((cell["component"], "X" if struck else LETTERS.get(cell["status"], "?"),
+                         said + (f", gap: {plain(cell['gap']['kind'])}" if cell["gap"] else ""), bool(cell["gap"])))
+        lines.append({"row": row, "cells": line, "gaps": sum(1 for c in line if c[3])})
+    return {"group": group, "lines": lines, "gaps": sum(line["gaps"] for line in lines),
+            "species": sorted({row["species"] for row in rows}), "parts": sorted({row["part"] for row in rows})}
+
+
+def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Rules and findings in the order of the result (worst first), cut at a stated number; decisions, reports."""
+    rules = []
+    busy = sum(1 for rule in (check or {}).get("rules", []) if rule.get("findings"))
+    shown = min(FINDINGS_SHOWN, max(FINDINGS_LEAST, FINDINGS_OF_PAGE // max(busy, 1)))
+    for rule in (check or {}).get("rules", []):
+        found = rule.get("findings", [])
+        rules.append({**rule, "findings": [{**f, "link": _cell_link(tables, str(f.get("subject", "")))}
+                                           for f in found[:shown]],
+                      "total": len(found), "worst": _worst(found)})
+    return {"given": check is not None, "summary": _counts(check), "rules": rules,
+            "decisions": tables.decisions, "told": [d for d in tables.decisions if d.get("told_publisher")],
+            "shown": shown}
+
+
+def _counts(result: Mapping[str, Any] | None) -> dict[str, int]:
+    """The plain counts of a summary."""
+    return {key: n for key, n in (result or {}).get("summary", {}).items() if isinstance(n, int)}
+
+
+def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
+    severities = {f.get("severity") for f in findings}
+    return next((s for s in ("fail", "warn", "note") if s in severities), "")
+
+
+def _cell_link(tables: Tables, subject: str) -> str:
+    """The page of a subject that is an ingredient of the table, or its cell; empty for a food of a source."""
+    name, _, tag = subject.partition(":")
+    if name not in tables.cells:
+        return ""
+    known = {cell["component"] for cell in tables.cells[name]}
+    return f"ingredient/{name}.html" + (f"#{tag}" if tag in known else "")
+
+
+def drift(tables: Tables, result: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Changes in the order of the result (weightiest first), counted by tier and cause, cut at a stated number."""
+    changes = (result or {}).get("changes", [])
+    causes = sorted({str(c.get("cause")) for c in changes})
+    found = Counter((str(c.get("tier")), str(c.get("cause"))) for c in changes)
+    tiers = [t for t in TIERS if any(t == tier for tier, _ in found)]
+    tiers += sorted({tier for tier, _ in found} - set(TIERS))
+    cell = ("ingredient_id", "component")
+    shown = [{**c, "subject": c.get("subject") or " ".join(str(c[key]) for key in cell if c.get(key)),
+              "link": _cell_link(tables, f"{c.get('ingredient_id')}:{c.get('component')}")}
+             for c in changes[:CHANGES_SHOWN]]
+    return {
+        "given": result is not None, "summary": _counts(result), "total": len(changes), "changes": shown,
+        "causes": causes, "matrix": [(tier, [found[tier, cause] for cause in causes]) for tier in tiers],
+    }
+
+
+def sources(tables: Tables) -> list[dict[str, Any]]:
+    """Every declared source with the cells, candidates and files that came from it."""
+    chosen = Counter(cell["source"] for cells in tables.cells.values() for cell in cells if cell["source"])
+    others = Counter(other["source"] for cells in tables.cells.values() for cell in cells for other in cell["others"])
+    return [{**source, "chosen": chosen[source["id"]], "others": others[source["id"]],
+             "files": [f for f in tables.files if f["source"] == source["id"]]} for source in tables.sources]
+
+
+def dictionary(schemas: Any) -> dict[str, Any]:
+    """The registry as it stands in schemas/: fields, vocabularies, components, steps, cautions, confidence."""
+    return {
+        "fields": registry.fields(schemas),
+        "vocabularies": {name: found for name, found in registry.vocabularies(schemas).items()
+                         if name not in ("species", "part")},
+        "parts": [r for _, r in registry.read_csv(schemas / "parts.csv", "schemas/parts.csv")],
+        "species": [r for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")],
+        "components": registry.components(schemas), "steps": registry.steps(schemas),
+        "confidence": [r for _, r in registry.read_csv(schemas / "confidence.csv", "schemas/confidence.csv")],
+    }
+
+
+def dataset(tables: Tables, downloads: Sequence[Mapping[str, Any]], status_words: Mapping[str, str]) -> dict[str, Any]:
+    """schema.org Dataset metadata of the table, from the same facts as the data package descriptor."""
+    present = [s for s in tables.sources if s["release"]]
+    dates = sorted(s["date"] for s in present if s["date"])
+    made: dict[str, Any] = {
+        "@context": "https://schema.org/", "@type": "Dataset",
+        "name": "rawref: raw ingredients for formulating cat diets",
+        "description": f"{len(tables.ingredients)} raw ingredients by {len(tables.components)} components, "
+        "compiled from open government food-composition tables. Every value is traced to the line of its source; "
+        "every gap is named. A blank is unknown, never zero. Not veterinary advice.",
+        "license": "https://creativecommons.org/publicdomain/zero/1.0/", "isAccessibleForFree": True,
+        "creator": {"@type": "Organization", "name": "rawref contributors"},
+        "keywords": ["food composition", "nutrient", "raw meat", "cat", "provenance"],
+        "isBasedOn": [{"@type": "Dataset", "name": s["title"], "version": s["release"], "license": s["licence_url"],
+                       "url": s["landing_page"], "creditText": s["attribution"]} for s in present],
+        "variableMeasured": [{"@type": "PropertyValue", "propertyID": c["component"], "name": c["name"],
+                              "unitText": c["unit"]} for c in tables.components],
+        "measurementTechnique": "; ".join(f"{code}: {text}" for code, text in status_words.items() if text),
+        "distribution": [{"@type": "DataDownload", "name": d["name"], "contentUrl": f"data/{d['name']}",
+                          "encodingFormat": d["type"], "contentSize": f"{d['bytes']} B", "sha256": d["sha256"]}
+                         for d in downloads],
+    }
+    if dates:
+        made["temporalCoverage"] = f"{dates[0]}/{dates[-1]}"
+    if tables.stamp.get("version"):
+        made["version"] = tables.stamp["version"]
+    if tables.stamp.get("created"):
+        made["dateModified"] = tables.stamp["created"]
+    return made
+
+
+def thinnest(tables: Tables, most: int = 12) -> list[dict[str, Any]]:
+    """The components with the least evidence, thinnest first."""
+    found = Counter(cell["component"] for cells in tables.cells.values() for cell in cells if not cell["gap"])
+    order = sorted(tables.components, key=lambda c: found[c["component"]])
+    return [{"component": c, "evidence": found[c["component"]]} for c in order[:most]]

@@ -1,0 +1,187 @@
+"""The declared sources and their pinned releases; one reader module per source stands beside this file."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import tomllib
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.workspace import Workspace
+
+COMMON_TABLES = {
+    "foods": "source release food_id name group_code group_name scientific_name refuse_pct refuse_note"
+    " nitrogen_factor protein_factor fat_factor cho_factor file line",
+    "components": "source release source_component name unit tagname file line",
+    "values": "source release food_id source_component text unit n se min max low_eb up_eb source_code derivation"
+    " donor_food_id stat_comment date file line",
+    "langual": "source release food_id code",
+    "footnotes": "source release food_id kind source_component text file line",
+    "references": "source release reference_id authors title year journal volume issue pages file line",
+    "value_references": "source release food_id source_component reference_id",
+    "set_aside": "source release file line reason content",
+    "food_keys": "source release key food_id",
+}
+"""Common archival tables and their columns, all text; a reader gives a SELECT for each that its source has."""
+
+
+@dataclass(frozen=True, slots=True)
+class PinnedFile:
+    """One file of a release as declared: name, digest, size, where it may be had; records, of a file in an archive."""
+
+    name: str
+    sha256: str
+    bytes: int
+    urls: tuple[str, ...] = ()
+    records: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredRelease:
+    """A release as sources.toml declares it."""
+
+    release: str
+    date: str
+    urls: tuple[str, ...]
+    files: tuple[PinnedFile, ...]
+    members: tuple[PinnedFile, ...]
+    differs: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A source as sources.toml declares it, newest release first."""
+
+    id: str
+    title: str
+    publisher: str
+    licence: str
+    licence_url: str
+    attribution: str
+    landing_page: str
+    reader: str
+    in_repository: bool
+    country: str
+    releases: tuple[DeclaredRelease, ...]
+    """Empty where no official file has been seen: then the source can only be side-loaded, as undeclared."""
+    repeats: str = ""
+    """The source of which this one is another edition: their agreement is not independent."""
+
+    def attribution_of(self, release: str) -> str:
+        """What to name when this release is used: the declared wording is that of the newest declared release."""
+        if not release or not self.releases or release == self.releases[0].release:
+            return self.attribution
+        return f"{self.publisher}. {self.title}, release {release}. {self.landing_page}"
+
+    def module(self) -> ModuleType:
+        """The reader module of this source."""
+        return importlib.import_module(f"rawref.sources.{self.reader}")
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """A release that is on disk and may be read."""
+
+    source: str
+    release: str
+    title: str
+    publisher: str
+    date: str
+    standing: str
+    files: tuple[Path, ...]
+    in_repository: bool
+    members: dict[str, PinnedFile] = field(default_factory=dict)
+    """What is expected of each file inside the archive, where declared."""
+
+
+def declared(workspace: Workspace) -> list[Source]:
+    """The sources of raw/sources.toml in their order; InputError names what is wrong with the file."""
+    path = workspace.raw / "sources.toml"
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"not valid TOML: {error}", workspace.relative(path), "mend the declaration") from error
+    return [_source(entry, workspace.relative(path)) for entry in document.get("source", [])]
+
+
+def _source(entry: dict[str, Any], where: str) -> Source:
+    def files(rows: list[dict[str, Any]], *, counted: bool = False) -> tuple[PinnedFile, ...]:
+        return tuple(
+            PinnedFile(
+                r["name"], r["sha256"], r["bytes"], tuple(r.get("urls", ())), r["records"] if counted else None
+            )
+            for r in rows
+        )
+
+    try:
+        releases = tuple(
+            DeclaredRelease(
+                r["release"], r["date"], tuple(r.get("urls", ())), files(r.get("file", [])),
+                files(r.get("member", []), counted=True), r.get("differs", ""),
+            )
+            for r in entry["release"]
+        )
+        return Source(
+            entry["id"], entry["title"], entry["publisher"], entry["licence"], entry["licence_url"],
+            entry["attribution"], entry["landing_page"], entry["reader"], entry["in_repository"],
+            entry.get("country", ""), releases, entry.get("repeats", ""),
+        )
+    except KeyError as error:
+        raise InputError(f"source {entry.get('id', '?')} lacks {error}", where, "add the key") from error
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def committed(workspace: Workspace) -> Iterator[Release]:
+    """The newest release of every source whose pinned files are in the repository, digests verified."""
+    for source in declared(workspace):
+        if not source.in_repository:
+            continue
+        newest = source.releases[0]
+        folder = workspace.raw / source.id / newest.release
+        for pinned in newest.files:
+            path = folder / pinned.name
+            where = workspace.relative(path)
+            if not path.is_file():
+                raise InputError("pinned file is missing", where, "restore it with git checkout")
+            if sha256(path) != pinned.sha256:
+                raise InputError(
+                    "wrong digest: not the bytes that raw/sources.toml declares", where,
+                    "restore the file with git checkout, or declare a new release beside it",
+                )
+        yield Release(
+            source.id, newest.release, source.title, source.publisher, newest.date, "declared",
+            tuple(folder / pinned.name for pinned in newest.files) or (workspace.raw / source.id,), True,
+            {member.name: member for member in newest.members},
+        )
+
+
+@contextmanager
+def opened_archive(archive: Path, names: Iterable[str], where: str) -> Iterator[zipfile.ZipFile]:
+    """The zip archive, open; InputError where it cannot be read or lacks one of the files `names`."""
+    cure = "restore the pinned archive with git checkout"
+    try:
+        with zipfile.ZipFile(archive) as bundle:
+            if absent := sorted(set(names) - set(bundle.namelist())):
+                raise InputError(f"lacks {', '.join(absent)}", where, cure)
+            yield bundle
+    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
+        raise InputError(f"cannot be read: {error}", where, cure) from error
+
+
+def require_digest(found: str, expected: str, where: str) -> None:
+    """InputError unless the two digests are one."""
+    if found != expected:
+        raise InputError("wrong digest", where, "restore the pinned archive with git checkout")

@@ -1,0 +1,194 @@
+"""Reader of the Ciqual table (Anses), English edition, legacy .xls workbook with one sheet.
+
+Every component cell is kept, the dash and the empty cell too: in this table a cell says that a value is not known.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rawref.errors import InputError
+from rawref.sources import Release, sha256
+from rawref.sources.layouts import (
+    cell_text,
+    column_letters,
+    layout,
+    layout_columns,
+    literal,
+    record_file,
+    refuse,
+    release_key,
+    require_kind,
+    store,
+    token_case,
+)
+
+if TYPE_CHECKING:
+    import duckdb
+
+ID = "anses-ciqual"
+LAYOUT = "anses-ciqual.toml"
+FILES = 1
+"""Files that make a release."""
+
+
+def identify(path: Path, layouts: Path) -> str:
+    """The edition, told by the headings and the number of rows; InputError for any other file."""
+    return _edition(_sheet(path), path.name, layouts)
+
+
+def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
+    """Fill archival.ciqual_food, _cell and _column and return the SELECT of each common archival table."""
+    import numpy as np
+    import pyarrow as pa
+
+    (path,) = release.files
+    sheet = _sheet(path)
+    edition = _edition(sheet, path.name, layouts)
+    described = layout(layouts, ID)["release"][edition]
+    columns = {column["heading"]: column for column in layout_columns(layouts, ID, edition)}
+    headings = sheet.row_values(described["heading_rows"] - 1)
+    first = described["heading_rows"]
+    texts = [[_cell(cell) for cell in sheet.col_slice(position, first)] for position in range(sheet.ncols)]
+    count = sheet.nrows - first
+    row = np.arange(first + 1, sheet.nrows + 1)
+    food = {
+        columns[heading]["field"]: pa.array(texts[position], pa.string())
+        for position, heading in enumerate(headings)
+        if columns[heading]["field"] != "value"
+    }
+    values = [position for position, heading in enumerate(headings) if columns[heading]["field"] == "value"]
+    store(con, "ciqual_food", pa.table({"row": pa.array(row), **food}))
+    store(con, "ciqual_column", pa.table({
+        "letter": [column_letters(position) for position in values],
+        "heading": [headings[position] for position in values],
+        "name": [columns[headings[position]]["name"] for position in values],
+        "unit": [columns[headings[position]]["unit"] for position in values],
+    }))
+    store(con, "ciqual_cell", pa.table({
+        "row": pa.array(np.tile(row, len(values))),
+        "letter": pa.array(np.repeat([column_letters(position) for position in values], count).tolist(), pa.string()),
+        "text": pa.array([text for position in values for text in texts[position]], pa.string()),
+    }))
+    record_file(con, ID, release.release, path.name, sha256(path), path.stat().st_size, count)
+    refuse(_content_problems(con, described), path.name, LAYOUT)
+    return _common(release.release, path.name, described["sheet"])
+
+
+def _sheet(path: Path) -> Any:
+    """The one sheet of the workbook; InputError when the file is no legacy workbook or has another sheet."""
+    import xlrd
+
+    require_kind(path, "xls")
+    try:
+        book = xlrd.open_workbook(str(path), logfile=io.StringIO())
+    except (xlrd.XLRDError, ValueError, IndexError, KeyError, AssertionError) as error:
+        raise InputError(f"not a readable workbook: {error}", path.name, "download the file again") from error
+    if book.nsheets != 1:
+        raise InputError(
+            f"{book.nsheets} sheets where one is due", path.name, "give the English table of https://ciqual.anses.fr/"
+        )
+    return book.sheet_by_index(0)
+
+
+def _cell(cell: Any) -> str:
+    """What a cell holds, as text; an empty cell is ""."""
+    import xlrd
+
+    if cell.ctype in (xlrd.XL_CELL_EMPTY, xlrd.XL_CELL_BLANK):
+        return ""
+    if cell.ctype == xlrd.XL_CELL_ERROR:
+        return str(xlrd.error_text_from_code.get(cell.value, cell.value))
+    return cell_text(cell.value) or ""
+
+
+def _edition(sheet: Any, where: str, layouts: Path) -> str:
+    """The edition whose headings and number of rows this sheet has; InputError listing what is unknown."""
+    problems: list[str] = []
+    for edition, described in layout(layouts, ID)["release"].items():
+        known = [column["heading"] for column in layout_columns(layouts, ID, edition)]
+        found = [_cell(cell) for cell in sheet.row(described["heading_rows"] - 1)] if sheet.nrows else []
+        place = f"{described['sheet']}!{{}}{described['heading_rows']}"
+        wrong = [f"sheet {sheet.name!r} is not known"] if sheet.name != described["sheet"] else []
+        wrong += [
+            f"{place.format(column_letters(position))} heading {heading!r} is not known"
+            for position, heading in enumerate(found)
+            if heading not in known
+        ]
+        wrong += [f"heading {heading!r} is missing" for heading in known if heading not in found]
+        wrong += [f"heading {heading!r} twice" for heading in sorted(set(found)) if found.count(heading) > 1]
+        rows = sheet.nrows - described["heading_rows"]
+        if not wrong and rows != described["records"]:
+            wrong = [f"{rows} rows where edition {edition} has {described['records']}: another edition, or a cut file"]
+        if not wrong:
+            return str(edition)
+        problems += wrong
+    refuse(problems, where, LAYOUT)
+    raise InputError("no edition is described", f"schemas/layouts/{LAYOUT}", "restore the layout with git checkout")
+
+
+def _content_problems(con: duckdb.DuckDBPyConnection, described: dict[str, Any]) -> list[str]:
+    """Markers that are not known, bad food codes, and doubled codes whose rows disagree, each with its cell."""
+    sheet = described["sheet"]
+    markers = con.execute(
+        f"select min_by(letter || row, row), text, count(*) from archival.ciqual_cell"
+        f" where {token_case(described['token'], 'text')} is null group by text order by 2"
+    ).fetchall()
+    codes = con.execute(
+        "select row, food_code from archival.ciqual_food where not regexp_full_match(food_code, '\\d+') order by row"
+    ).fetchall()
+    clashes = con.execute(
+        "select f.food_code, c.letter from archival.ciqual_cell c join archival.ciqual_food f on f.row = c.row"
+        " where c.text <> '' group by all having count(*) > 1 order by all"
+    ).fetchall()
+    return [
+        *(f"{sheet}!{cell} marker {text!r} ({count} cells)" for cell, text, count in markers),
+        *(f"{sheet}!{row} food code {code!r}" for row, code in codes),
+        *(f"food code {code} has two different rows with a value in column {letter}" for code, letter in clashes),
+    ]
+
+
+def _common(release: str, file: str, sheet: str) -> dict[str, str]:
+    """A food code on two rows is one food: a filled cell of the second row fills the empty cell of the first.
+
+    Edition 2020 has one such code, 9621: its second row holds only the energy in kJ that its first row lacks.
+    """
+    key = release_key(ID, release)
+    place = f"{literal(file)} as file, {literal(sheet + '!')}"
+    ranked = """
+        select f.food_code, f.row as food_row, c.row, c.letter, c.text,
+          row_number() over (partition by f.food_code, c.letter order by c.text = '', c.row) as rank
+        from archival.ciqual_cell c join archival.ciqual_food f on f.row = c.row"""
+    doubled = """
+        select row, food_code, name, row_number() over (partition by food_code order by row) as rank
+        from archival.ciqual_food"""
+    return {
+        "foods": f"""
+            select {key}, food_code as food_id, name,
+              case when subsubgroup_code not in ('', '000000') then subsubgroup_code
+                when subgroup_code not in ('', '0000') then subgroup_code else group_code end as group_code,
+              case when subsubgroup_code not in ('', '000000') then subgroup_name || ' / ' || subsubgroup_name
+                when subgroup_code not in ('', '0000') then subgroup_name else group_name end as group_name,
+              nullif(scientific_name, '') as scientific_name, {place} || 'G' || row as line
+            from archival.ciqual_food
+            qualify row_number() over (partition by food_code order by row) = 1""",
+        "components": f"""
+            select {key}, heading as source_component, name, unit, {place} || letter || '1' as line
+            from archival.ciqual_column""",
+        "values": f"""
+            select {key}, v.food_code as food_id, k.heading as source_component, v.text, k.unit,
+              {place} || v.letter || v.row as line
+            from ({ranked}) v join archival.ciqual_column k on k.letter = v.letter
+            where v.rank = 1""",
+        "set_aside": f"""
+            select {key}, {place} || 'G' || row as line,
+              'second row of a food code: its filled cells complete the first row' as reason,
+              food_code || ' ' || name as content
+            from ({doubled}) where rank > 1
+            union all by name
+            select {key}, {place} || letter || row as line,
+              'empty cell of a food code that has two rows' as reason, food_code || '/' || letter as content
+            from ({ranked}) where rank > 1""",
+    }

@@ -1,0 +1,133 @@
+"""Reading delimited text verbatim: every field as text, "" kept apart from null, each row with its line."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Callable, Iterator, Sequence
+from typing import IO, TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+from rawref.errors import InputError
+
+if TYPE_CHECKING:
+    import duckdb
+
+BLOCK = 32 << 20
+"""Bytes parsed at once: small blocks become small row groups, which the database joins again at its checkpoint."""
+
+
+class LegacyText(io.RawIOBase):
+    """A text file in an old code page, given on as UTF-8 while it is read; the facts of the file itself are kept."""
+
+    def __init__(self, stream: IO[bytes], encoding: str) -> None:
+        self._stream, self._encoding, self._rest = stream, encoding, b""
+        self._digest = hashlib.sha256()
+        self.size = 0
+        self.lines = 0
+        """Line feeds so far."""
+        self.whole = False
+        """Whether what was read ends with a line feed."""
+
+    @property
+    def sha256(self) -> str:
+        return self._digest.hexdigest()
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        """At most `size` bytes of UTF-8; UnicodeDecodeError for a byte that the code page does not have."""
+        chunk = self._stream.read(size)
+        self._digest.update(chunk)
+        self.size += len(chunk)
+        self.lines += chunk.count(b"\n")
+        self.whole = chunk.endswith(b"\n") if chunk else self.whole
+        if not self._rest and chunk.isascii():
+            return chunk
+        given = self._rest + chunk.decode(self._encoding).encode()
+        size = len(given) if size < 0 else size
+        self._rest = given[size:]
+        return given[:size]
+
+
+def store_legacy_text(
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    opened: Callable[[], IO[bytes]],
+    columns: Sequence[str],
+    where: str,
+    *,
+    delimiter: str = "^",
+    quote: str = "~",
+    encoding: str = "cp1252",
+) -> LegacyText:
+    """Create `table` with `columns` as text and `line`, 1-based, block by block; InputError names the first bad line.
+
+    A file that is cut, a row with a field too few or too many and a byte outside the code page are all errors: rows
+    are never dropped. `opened` opens the file; it is called again to find the line of a fault.
+    """
+    import duckdb
+
+    text = LegacyText(opened(), encoding)
+    try:
+        con.register("incoming", _batches(text, columns, delimiter, quote))
+        con.execute(f"create table {table} as select * from incoming")
+        con.unregister("incoming")
+    except (duckdb.OutOfMemoryException, duckdb.IOException, duckdb.InterruptException):
+        raise  # no fault of the file
+    except (pa.ArrowInvalid, UnicodeDecodeError, duckdb.Error) as error:
+        raise InputError(*_first_fault(opened(), len(columns), where, delimiter, encoding, error)) from error
+    records = con.execute(f"select count(*) from {table}").fetchall()[0][0]
+    if records != text.lines or not text.whole:
+        raise InputError(
+            f"{text.lines} complete lines but {records} rows; the file is cut or a field holds a line break",
+            f"{where}:{text.lines + 1}", "restore the pinned file",
+        )
+    return text
+
+
+def verbatim(columns: Sequence[str]) -> pacsv.ConvertOptions:
+    """How the columns of a CSV file are kept as they are printed: all text, a quoted "" apart from null."""
+    return pacsv.ConvertOptions(
+        column_types={name: pa.string() for name in columns},
+        null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False,
+    )
+
+
+def _batches(text: LegacyText, columns: Sequence[str], delimiter: str, quote: str) -> pa.RecordBatchReader:
+    reader = pacsv.open_csv(
+        pa.PythonFile(text, "r"),
+        read_options=pacsv.ReadOptions(column_names=list(columns), block_size=BLOCK),
+        parse_options=pacsv.ParseOptions(
+            delimiter=delimiter, quote_char=quote, double_quote=False, newlines_in_values=False
+        ),
+        convert_options=verbatim(columns),
+    )
+    schema = reader.schema.append(pa.field("line", pa.int64()))
+
+    def numbered() -> Iterator[pa.RecordBatch]:
+        line = 1
+        for batch in reader:
+            lines = pa.array(np.arange(line, line + batch.num_rows, dtype=np.int64))
+            yield pa.RecordBatch.from_arrays([*batch.columns, lines], schema=schema)
+            line += batch.num_rows
+
+    return pa.RecordBatchReader.from_batches(schema, numbered())
+
+
+def _first_fault(
+    stream: IO[bytes], fields: int, where: str, delimiter: str, encoding: str, error: Exception
+) -> tuple[str, str, str]:
+    """What, where and cure for the first line that does not have `fields` fields in `encoding`."""
+    for number, line in enumerate(stream, start=1):
+        try:
+            found = line.decode(encoding).count(delimiter) + 1
+        except UnicodeDecodeError as fault:
+            return f"byte {fault.object[fault.start]:#04x} is not {encoding}", f"{where}:{number}", "restore the file"
+        if found != fields:
+            return f"{found} fields where {fields} are due", f"{where}:{number}", "restore the pinned file"
+    return str(error).splitlines()[0], where, "restore the pinned file"

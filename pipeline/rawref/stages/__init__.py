@@ -1,0 +1,1 @@
+"""From archival to curated: one module or package per stage."""

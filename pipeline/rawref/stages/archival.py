@@ -1,0 +1,80 @@
+"""Archival stage: every published value verbatim, one reader per source, with counts that must agree."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rawref.errors import InputError, InternalError
+from rawref.sources import COMMON_TABLES, Release, Source
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+
+def build_archival(
+    con: duckdb.DuckDBPyConnection, sources: Sequence[Source], releases: Sequence[Release], schemas: Path
+) -> None:
+    """Create schema `archival` from the given releases: verbatim tables, and one view per common table."""
+    con.execute("create schema archival")
+    con.execute(
+        "create table archival.releases(source text, release text, title text, publisher text, release_date text,"
+        " standing text, in_repository boolean, country text, source_order int,"
+        " repeats text, primary key (source, release))"
+    )
+    con.execute(
+        "create table archival.files(source text, release text, file text, sha256 text, bytes bigint, records bigint)"
+    )
+    selects: dict[str, list[str]] = {name: [] for name in COMMON_TABLES}
+    order = {source.id: position for position, source in enumerate(sources)}
+    by_id = {source.id: source for source in sources}
+    for release in releases:
+        source = by_id[release.source]
+        con.execute(
+            "insert into archival.releases values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                release.source,
+                release.release,
+                release.title,
+                release.publisher,
+                release.date,
+                release.standing,
+                release.in_repository,
+                source.country,
+                order[release.source],
+                source.repeats or None,
+            ],
+        )
+        common = source.module().load(con, release, schemas / "layouts")
+        if unknown := set(common) - set(COMMON_TABLES):
+            raise InternalError(
+                f"reader gives unknown tables {sorted(unknown)}", f"pipeline/rawref/sources/{source.reader}.py"
+            )
+        for name, select in common.items():
+            selects[name].append(select)
+    for name, columns in COMMON_TABLES.items():
+        typed = ", ".join(f'null::text as "{column}"' for column in columns.split())
+        named = ", ".join(f'"{column}"' for column in columns.split())
+        union = "\nunion all by name\n".join([f"select {typed} where false", *(f"({s})" for s in selects[name])])
+        con.execute(f'create view archival."{name}" as select {named} from ({union})')
+    _require_unique(con)
+
+
+def _require_unique(con: duckdb.DuckDBPyConnection) -> None:
+    """A food and a value are published once per source and release; a second one stops the build."""
+    for table, key in (("foods", "food_id"), ("values", "food_id, source_component")):
+        # hashes are cheap to count; only where two are equal are the rows themselves looked at
+        rows, different = con.execute(
+            f'select count(*), count(distinct hash(source, release, {key})) from archival."{table}"'
+        ).fetchall()[0]
+        if rows == different:
+            continue
+        doubled = con.execute(
+            f'select source, {key}, min(file), max(try_cast(line as bigint)) from archival."{table}"'
+            f" group by source, release, {key} having count(*) > 1 order by all limit 1"
+        ).fetchall()
+        if doubled:
+            *name, file, line = doubled[0]
+            raise InputError(f"{'/'.join(name)} is published twice", f"{file}:{line}", "restore the pinned file")

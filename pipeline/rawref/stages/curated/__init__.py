@@ -1,0 +1,61 @@
+"""Curated stage: one row per ingredient and component, the chosen value or the gap, with the losers beside it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rawref import registry
+from rawref.cooked.estimates import apply_accepted
+from rawref.database import load_rows, run_file
+
+if TYPE_CHECKING:
+    import duckdb
+
+HERE = Path(__file__).parent
+
+
+def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
+    """Create schema `curated` with the published tables from `archival` and `reference`."""
+    con.execute("create schema curated")
+    con.execute("create table curated.species(species text primary key, species_group text)")
+    load_rows(con, "curated.species", [
+        {"species": r["species"], "species_group": r["species_group"]}
+        for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")
+    ])
+    con.execute(
+        "create table curated.ingredient_keys as select i.ingredient_id, i.kind, i.part, i.species, s.species_group"
+        " from archival.maintainer_ingredients i join curated.species s using (species)"
+    )
+    _load_rubric(con, schemas)
+    _load_needed_by(con, needs)
+    for name in ("cells", "values", "gaps"):
+        run_file(con, HERE / f"{name}.sql")
+    apply_accepted(con, schemas)
+    run_file(con, HERE / "tables.sql")
+
+
+def _load_rubric(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    con.execute("create table curated.rubric(criterion text, code text, points int, grade text)")
+    load_rows(con, "curated.rubric", [
+        {"criterion": r["criterion"], "code": r["code"],
+         "points": None if r["criterion"] == "cap" else int(r["points"]),
+         "grade": r["points"] if r["criterion"] == "cap" else None}
+        for _, r in registry.read_csv(schemas / "confidence.csv", "schemas/confidence.csv")
+    ])
+
+
+def _load_needed_by(con: duckdb.DuckDBPyConnection, needs: Path) -> None:
+    """Which requirement profiles ask for a component; sums and ratios ask for each of their parts."""
+    asked: dict[str, list[str]] = {}
+    for path in sorted(needs.glob("*.csv")):
+        for _, r in registry.read_csv(path, f"raw/maintainer/needs/{path.name}"):
+            for component in re.split(r"[+/]", r["component"]):
+                if path.stem not in asked.setdefault(component, []):
+                    asked[component].append(path.stem)
+    con.execute("create table curated.needed_by(component text primary key, needed_by text)")
+    load_rows(con, "curated.needed_by", [
+        {"component": component, "needed_by": json.dumps(stems)} for component, stems in sorted(asked.items())
+    ])

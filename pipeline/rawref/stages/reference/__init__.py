@@ -1,0 +1,153 @@
+"""Reference stage: the archival values on common components, units and statuses; foods described by facets."""
+
+from __future__ import annotations
+
+import json
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rawref import registry
+from rawref.database import load_rows, run_file
+from rawref.errors import InputError
+from rawref.stages.reference.facets import build_foods
+
+if TYPE_CHECKING:
+    import duckdb
+
+HERE = Path(__file__).parent
+
+
+def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """Create schema `reference`: components, foods, values, links, peers. InputError on an unknown code or food."""
+    con.execute("create schema reference")
+    _load_registry(con, schemas)
+    build_foods(con, schemas)
+    run_file(con, HERE / "values.sql")
+    run_file(con, HERE / "repeats.sql")
+    _require_known_codes(con)
+    run_file(con, HERE / "links.sql")
+    run_file(con, HERE / "derived.sql")
+    _require_sound_links(con)
+    run_file(con, HERE / "peers.sql")
+
+
+def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    known_steps = registry.steps(schemas)
+    tags = registry.components(schemas)
+    con.execute(
+        'create table reference.components(component text primary key, name text, unit text, "group" text,'
+        " needed boolean, block text, usage_warning text, definition text, position int)"
+    )
+    load_rows(
+        con,
+        "reference.components",
+        [
+            {**{k: v or None for k, v in c.items()}, "needed": c["needed"] == "yes", "position": i}
+            for i, c in enumerate(tags)
+        ],
+    )
+    con.execute(
+        "create table reference.component_map(source text, source_component text, component text, preference int,"
+        " steps text, factor decimal(18, 9), status_override text, note text,"
+        " primary key (source, source_component, component))"
+    )
+    names = {c["component"] for c in tags}
+    mapped: list[dict[str, Any]] = []
+    for line, r in registry.read_csv(schemas / "component_sources.csv", "schemas/component_sources.csv"):
+        where = f"schemas/component_sources.csv:{line}"
+        if r["component"] not in names:
+            raise InputError(
+                f"component {r['component']!r} is not in the registry",
+                where,
+                "use a component of schemas/components.csv",
+            )
+        factor = Decimal("1.000000000")
+        for step in json.loads(r["steps"] or "[]"):
+            if step not in known_steps or not known_steps[step]["factor"]:
+                raise InputError(f"step {step!r} is not defined with a factor", where, "define it in conversions.csv")
+            factor *= Decimal(known_steps[step]["factor"])
+        mapped.append(
+            {
+                "source": r["source"],
+                "source_component": r["source_component"],
+                "component": r["component"],
+                "preference": int(r["preference"]),
+                "steps": r["steps"] or "[]",
+                "factor": factor.quantize(Decimal("1e-9")),
+                "status_override": r["status"] or None,
+                "note": r["note"] or None,
+            }
+        )
+    load_rows(con, "reference.component_map", mapped)
+    con.execute(
+        "create table reference.status_map(source text, kind text, code text, description text, status text, note text,"
+        " primary key (source, kind, code))"
+    )
+    load_rows(
+        con,
+        "reference.status_map",
+        [r for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")],
+    )
+
+
+def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
+    """Every code and marker of a source must be in the status map: an unknown one is never guessed."""
+    unknown = con.execute(
+        """select source, file, line, coalesce(derivation, ''), coalesce(source_code, ''), text,
+             count(*) over () from reference."values" where status = 'unmapped' order by try_cast(line as bigint), line
+           limit 1"""
+    ).fetchall()
+    if unknown:
+        source, file, line, derivation, code, text, count = unknown[0]
+        raise InputError(
+            f"unknown code (derivation {derivation!r}, source code {code!r}, text {text!r}), {count} rows of {source}",
+            f"{file}:{line}",
+            "add the code to schemas/status_map.csv with its published meaning",
+        )
+    bad = con.execute(
+        """select file, line,
+             case when try_cast(text as decimal(20, 9)) is null then text
+               when n is not null and try_cast(n as int) is null then n
+               when se is not null and try_cast(se as decimal(20, 9)) is null then se
+               when "min" is not null and try_cast("min" as decimal(20, 9)) is null then "min"
+               when "max" is not null and try_cast("max" as decimal(20, 9)) is null then "max" end as odd
+           from archival."values"
+           where source in ('usda-sr28', 'usda-fdc', 'usda-sr-legacy') and text is not null and odd is not null
+           order by try_cast(line as bigint) limit 1"""
+    ).fetchall()
+    if bad:
+        raise InputError(f"{bad[0][2]!r} is not a number", f"{bad[0][0]}:{bad[0][1]}", "restore the pinned file")
+
+
+def _require_sound_links(con: duckdb.DuckDBPyConnection) -> None:
+    """Mapped foods exist under the name that was looked at, and none is cooked, cured, dried or added to."""
+    faults = con.execute(
+        r"""
+        select l.line, l.source, l.mapped_as, l.food_name, trim(regexp_replace(f.name, '[\s\x{3000}]+', ' ', 'g')),
+          f.state, f.additions
+        from reference.links l
+          join archival.maintainer_ingredients i using (ingredient_id)
+          left join reference.foods f using (source, release, food_id)
+        where f.name is null or trim(regexp_replace(f.name, '[\s\x{3000}]+', ' ', 'g'))
+            <> trim(regexp_replace(l.food_name, '[\s\x{3000}]+', ' ', 'g'))
+          or (i.kind = 'raw' and (f.state <> 'raw' or f.additions not in ('none', 'unknown')))
+        order by l.line"""
+    ).fetchall()
+    for line, source, food, expected, name, state, additions in faults[:1]:
+        where = f"raw/maintainer/ingredient_foods.csv:{line}"
+        more = f" ({len(faults)} such rows)" if len(faults) > 1 else ""
+        if name is None:
+            raise InputError(f"{source} has no food {food}{more}", where, "mend the food id or take the row out")
+        if name != expected:
+            raise InputError(
+                f"{source} {food} is {name!r}, not {expected!r}{more}",
+                where,
+                "look at the food again, then correct food_name or the id",
+            )
+        what = f"state is {state}" if state != "raw" else f"additions are {additions}"
+        raise InputError(
+            f"{source} {food} {name!r} may not supply a raw ingredient: {what}{more}",
+            where,
+            "map a raw food with nothing added",
+        )

@@ -1,6 +1,0 @@
-"""The browsable report: a static site over the curated table, written from one result object and never from a query."""
-
-from pipeline.report.serve import serve
-from pipeline.report.site import write_site
-
-__all__ = ["serve", "write_site"]
