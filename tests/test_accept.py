@@ -8,9 +8,10 @@ from pathlib import Path
 import openpyxl
 import pytest
 from rawref import cli, registry
+from rawref.clock import now
 from rawref.drift.compare import drift
 from rawref.errors import InputError
-from rawref.release.accept import Acceptance, accept, next_version, now, stamped
+from rawref.release.accept import Acceptance, accept, next_version, stamped
 from rawref.release.build import build, refresh
 from rawref.workspace import Workspace
 from typer.testing import CliRunner

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterable, Mapping
-from datetime import date, timedelta
+from datetime import timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rawref.clock import now
 from rawref.errors import InputError, InputErrors
 from rawref.lookup.impact import gap_impact
 from rawref.mix.content import Item, content_of, judge
@@ -1387,7 +1388,7 @@ def test_an_ingredient_holds_no_more_than_its_weight(small: Table, tmp_path: Pat
 def test_today_is_no_future(small: Table, tmp_path: Path) -> None:
     file = tmp_path / "assay.csv"
     for days, good in ((0, True), (1, False)):
-        on = date.today() + timedelta(days=days)
+        on = (now() + timedelta(hours=14)).date() + timedelta(days=days)
         file.write_text(
             "ingredient_id,component,value,unit,basis,laboratory,date\n"
             f"chicken-liver,CA,7,mg,per_100g,lab,{on.isoformat()}\n",

@@ -15,10 +15,11 @@ import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from rawref.clock import now
 from rawref.errors import InputError, SourceMissing
 from rawref.registry.nearest import did_you_mean
 from rawref.sources import (
@@ -157,14 +158,8 @@ def _lock(workspace: Workspace) -> Iterator[None]:
         yield
 
 
-def _now() -> datetime:
-    """The present, or SOURCE_DATE_EPOCH where it is set."""
-    epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    return datetime.fromtimestamp(int(epoch), UTC) if epoch else datetime.now(UTC)
-
-
 def _stamp() -> str:
-    return _now().strftime("%Y-%m-%dT%H:%M:%SZ")
+    return now().strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 # ---- pins on disk
@@ -270,7 +265,7 @@ def _write_whole(path: Path, body: bytes) -> None:
 
 def _entry(source: Source, pin: Pin, state: str, freshness: str = "", note: str = "") -> Entry:
     oldest = min((file.fetched_at for file in pin.files), default="")
-    age = (_now() - datetime.fromisoformat(oldest)).days if oldest else None
+    age = (now() - datetime.fromisoformat(oldest)).days if oldest else None
     lacking = _lacking(source, pin)
     return Entry(
         source.id, pin.release, "declared" if _declaration(source, pin.release) else "undeclared", state,

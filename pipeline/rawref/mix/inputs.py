@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from fractions import Fraction
 from pathlib import Path
 
+from rawref.clock import now
 from rawref.errors import InputError, raise_all
 from rawref.mix.table import WATER_ID, Cell, Table
 from rawref.needs.profile import IU_CURES, MASS_IN_G, number, read_rows, unit_factor
@@ -236,7 +237,7 @@ def _assay(row: dict[str, str], where: str, key: tuple[str, str], unit: str, fou
         on = date.fromisoformat(row["date"])
     except ValueError:
         raise InputError(f"date is {row['date']!r}", where, "write the date as YYYY-MM-DD") from None
-    if on > date.today():
+    if on > (now() + timedelta(hours=14)).date():  # today's date anywhere on earth (UTC+14)
         raise InputError(f"date is {row['date']}, in the future", where, "give the date of the analysis or the label")
     factor = _unit(row["unit"], unit, key[1], where) * ASSAY_BASES[row["basis"]]
     if row["basis"].endswith("_DM"):

@@ -9,10 +9,11 @@ import shutil
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from rawref.clock import now
 from rawref.errors import InputError
 from rawref.workspace import Workspace
 
@@ -45,16 +46,6 @@ class Acceptance:
     @property
     def exit_status(self) -> int:
         return 1 if self.standing == "refused" else 0
-
-
-def now() -> datetime:
-    """The time in UTC, or that of SOURCE_DATE_EPOCH: the one place where a clock reaches the table."""
-    given = os.environ.get("SOURCE_DATE_EPOCH")
-    if given is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    if not re.fullmatch(r"\d{1,11}", given):
-        raise InputError(f"SOURCE_DATE_EPOCH is {given!r}", "environment", "give whole seconds since 1970, or unset it")
-    return datetime.fromtimestamp(int(given), UTC)
 
 
 def accept(
