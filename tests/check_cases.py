@@ -374,6 +374,8 @@ cell(
 )
 cell("D05", "fail", "SE", {"unit": "pinch"}, {"unit": "ug"})
 cell("D06", "fail", "SE", {"unit": "mg"}, {"unit": "ug"})
+cell("D06", "fail", "SE", {"source_unit": "mg"}, {"source_unit": "mcg"})
+cell("D06", "fail", "ZN", {"source_unit": "g"}, {"source_unit": "g", "steps": '["g_to_mg"]'})
 
 
 def token(s: Scene, name: str, text: str) -> None:

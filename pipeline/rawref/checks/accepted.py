@@ -13,6 +13,7 @@ from rawref.database import connect, literal, rows, run_file
 from rawref.errors import InputError
 from rawref.published.export import WIDE, digest, wide_column
 from rawref.registry.models import validate_published
+from rawref.registry.units import load_units
 
 if TYPE_CHECKING:
     import duckdb
@@ -59,6 +60,7 @@ def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
     What the registry does not allow is left empty, so that the rules can be run; the models name it.
     """
     run_file(con, FRAME / "skeleton.sql")
+    load_units(con, schemas)
     con.executemany(
         "insert into reference.components values (?, ?, ?, ?, ?, ?)",
         [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.checks.run import FRAME
 from rawref.database import connect, run_file
+from rawref.registry.units import load_units
 
 if TYPE_CHECKING:
     import duckdb
@@ -295,6 +296,7 @@ class Scene:
         """The database in memory, with every row written."""
         con = connect(threads=1)
         run_file(con, FRAME / "skeleton.sql")
+        load_units(con, self.schemas)
         for name in registry.PUBLISHED:
             columns = ", ".join(f'"{f.column}" {f.sql_type}' for f in registry.fields(self.schemas)[name])
             con.execute(f'create table curated."{name}"({columns})')

@@ -218,7 +218,6 @@ def _content_problems(con: duckdb.DuckDBPyConnection, kind: Archive, described: 
     """Codes, units, markers and links that are not known, each with its first line and how often it occurs."""
     p, listed = kind.prefix, described["foods"].removesuffix(".csv")
     rules = [
-        ("unit", "nutrient", "unit_name", "not list_contains($units, unit_name)"),
         ("data type", "food", "data_type", "not list_contains($data_types, data_type)"),
         ("derivation id", "food_nutrient", "derivation_id",
          f"coalesce(derivation_id, '') not in (select id from archival.{p}_derivation_code)"),
@@ -240,7 +239,7 @@ def _content_problems(con: duckdb.DuckDBPyConnection, kind: Archive, described: 
                       " and not list_contains($derivation_codes, code)"))
     problems = []
     for what, file, column, condition in rules:
-        names = [name for name in ("units", "data_types", "undefined_nutrients", "amount", "derivation_codes")
+        names = [name for name in ("data_types", "undefined_nutrients", "amount", "derivation_codes")
                  if f"${name}" in condition]
         found = con.execute(
             f"select {column}, min(line), count(*) from archival.{p}_{file} where {condition}"

@@ -56,7 +56,6 @@ CLOSED = {
     ("NUT_DATA", "Add_Nutr_Mark"): "[YN]?",
     ("NUT_DATA", "Stat_Cmt"): r"([1-4](, [1-4])*)?",
     ("NUT_DATA", "CC"): "",
-    ("NUTR_DEF", "Units"): "g|mg|µg|kcal|kJ|IU",
 }
 """Coded fields whose codes the documentation gives (p. 30 to 36). The release also holds N of Add_Nutr_Mark, and the
 last part of comment 3 (p. 33) as 4, as in older manuals; CC, the confidence code, has no codes yet (p. 33)."""

@@ -44,7 +44,9 @@ select distinct o.id, o.rule_id, o.severity, 'curated',
   format('{} {}: {}', o.source, o.food_id, o.detail)
 from foods o
   join chk_rule r on r.rule_id = o.rule_id and r.via is not null
-  join chk_cell c on c.source = o.source and c.food_id = o.food_id and c.kind <> 'composite'
+  join chk_cell c on c.source = o.source and c.kind <> 'composite'
+    -- a fault of a component of a source is one of every figure of it
+    and (c.food_id = o.food_id or o.food_id is null and o.severity = 'fail' and c.source_component = o.source_component)
     and (r.via = 'food' or r.via = 'cell' and c.source_component = o.source_component
       or r.via = 'cells' and exists (from chk_word w where w.rule_id = o.rule_id and w.name = 'cells' and w.word = c.component))
 where o.origin in ('food', 'source');

@@ -11,7 +11,7 @@ where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.
 
 -- chk_row: every row of the reference stage for those foods.
 create or replace table rules.chk_row as
-select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.value, v.high, v.unit, v.status,
+select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high, v.unit, v.status,
   v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
   f.linked, f.part, f.species, f.species_group, f.composite, f.duplicate_of
 from reference."values" v join chk_food f using (source, release, food_id);

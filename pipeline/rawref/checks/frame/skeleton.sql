@@ -28,6 +28,6 @@ create table reference.foods(source text, release text, food_id text, name text,
 create table reference.peers(component text, part text, species_group text, n bigint, low double, median double,
   high double, cv double);
 create table reference."values"(source text, release text, food_id text, component text, source_component text,
-  preference int, text text, value double, low double, high double, unit text, status text, evidence boolean, n int,
+  preference int, text text, source_unit text, value double, low double, high double, unit text, status text, evidence boolean, n int,
   se double, source_code text, derivation text, donor_food_id text, donor_state text, steps text, year int, file text,
   line text);

@@ -48,11 +48,28 @@ from reference."values"
 where source in ('mext', 'anses-ciqual') and status in ('missing', 'unmapped')
   and regexp_matches(coalesce(text, ''), '[^-–‐* ]');
 
--- chk_unit: units of the sources in one spelling; what follows an underscore says how the amount is expressed.
+-- chk_unit: the unit that a source declares, in one spelling; what no row of schemas/units.csv knows stays as it is.
 create or replace table rules.chk_unit as
-select distinct source, source_component,
-  replace(split_part(lower(replace(replace(coalesce(unit, ''), 'µ', 'u'), 'μ', 'u')), '_', 1), 'mcg', 'ug') as unit
-from archival.components;
+select distinct c.source, c.source_component, coalesce(u.unit, c.unit) as unit
+from archival.components c left join reference.units u on u.spelling = c.unit;
+
+-- chk_reached: the unit that a source's unit becomes by the steps of a row; key (source_unit, steps).
+create or replace table rules.chk_reached as
+with rows as (
+  select source_unit, steps from chk_cell where source <> 'maintainer'
+  union select source_unit, steps from chk_row where source <> 'maintainer'
+  union select a.unit, m.steps from reference.component_map m join chk_unit a using (source, source_component)
+), walked as (
+  select r.source_unit, r.steps, list_filter(list_transform(
+      json_extract_string(r.steps, '$[*]'), lambda x: map_extract_value(w.known, x)), lambda x: x is not null) as way
+  from rows r, (select map_from_entries(list((step, {'f': from_unit, 't': to_unit}))) as known
+    from reference.step_units) w
+  where r.source_unit is not null
+)
+select w.source_unit, w.steps, case
+    when len(way) = 0 then coalesce(u.unit, w.source_unit)
+    when way[1].f = coalesce(u.unit, w.source_unit) then way[-1].t end as unit
+from walked w left join reference.units u on u.spelling = w.source_unit;
 
 insert into chk_evaluated select 'D05', count(*) from archival.components;
 insert into chk_figure by name
@@ -60,7 +77,7 @@ select 'D05' as rule_id, 'source' as origin, c.source, c.source_component, m.com
   format('unit {}', coalesce(c.unit, '(none)')) as detail
 from archival.components c join reference.component_map m using (source, source_component)
   join chk_unit u using (source, source_component)
-where c.source <> 'maintainer' and u.unit not in (
+where c.source <> 'maintainer' and lower(u.unit) not in (
   select word from chk_word where rule_id = 'D05' and name = 'units');
 insert into chk_evaluated select 'D05', count(*) from chk_cell;
 insert into chk_figure by name
@@ -69,27 +86,37 @@ select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as 
 from chk_cell
 where unit is null or lower(unit) not in (select word from chk_word where rule_id = 'D05' and name = 'units');
 
+-- What the source prints, led through the steps of the row, is the unit of the component.
 insert into chk_evaluated select 'D06', count(*) from chk_cell;
 insert into chk_figure by name
 select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, 1 as x,
-  format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit) as detail
-from chk_cell v join reference.components c using (component) where v.unit is distinct from c.unit;
+  format('unit {}, the registry has {}; the source''s {} becomes {}', coalesce(v.unit, '(none)'), c.unit,
+    coalesce(v.source_unit, '(none)'), coalesce(r.unit, 'no unit of these steps')) as detail
+from chk_cell v join reference.components c using (component)
+  left join chk_reached r on r.source_unit = v.source_unit and r.steps = v.steps
+where v.unit is distinct from c.unit
+  or v.source <> 'maintainer' and v.source_unit is not null and r.unit is distinct from c.unit;
 insert into chk_evaluated select 'D06', count(*) from chk_row;
 insert into chk_figure by name
 select 'D06' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component, 1 as x,
-  format('unit {}, the registry has {}', coalesce(v.unit, '(none)'), c.unit) as detail
-from chk_row v join reference.components c using (component) where v.unit is distinct from c.unit;
+  format('unit {}, the registry has {}; the source''s {} becomes {}', coalesce(v.unit, '(none)'), c.unit,
+    coalesce(v.source_unit, '(none)'), coalesce(r.unit, 'no unit of these steps')) as detail
+from chk_row v join reference.components c using (component)
+  left join chk_reached r on r.source_unit = v.source_unit and r.steps = v.steps
+where v.unit is distinct from c.unit
+  or v.source <> 'maintainer' and v.source_unit is not null and r.unit is distinct from c.unit;
 -- The factor of a mapping must be that between the two units, where no step but a unit step is named.
 insert into chk_figure by name
 with scale(unit, size) as (values ('g', 1.0), ('mg', 1e-3), ('ug', 1e-6))
 select 'D06' as rule_id, 'source' as origin, m.source, m.source_component, m.component,
-  (a.unit <> lower(c.unit) and m.steps = '[]'
+  (r.unit is distinct from c.unit
     or (m.steps = '[]' or regexp_full_match(m.steps, '\["(g|mg|ug)_to_(g|mg|ug)"\]'))
       and abs(m.factor::double / (f.size / t.size) - 1) > 1e-9)::int as x,
   format('source unit {}, component unit {}, factor {}', a.unit, c.unit, m.factor) as detail
 from reference.component_map m
   join chk_unit a using (source, source_component)
   join reference.components c on c.component = m.component
+  left join chk_reached r on r.source_unit = a.unit and r.steps = m.steps
   left join scale f on f.unit = a.unit
   left join scale t on t.unit = lower(c.unit);
 

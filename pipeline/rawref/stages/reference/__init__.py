@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.database import load_rows, run_file
 from rawref.errors import InputError
+from rawref.registry.units import load_units, step_between
 from rawref.stages.reference.facets import build_foods
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     """Create schema `reference`: components, foods, values, links, peers. InputError on an unknown code or food."""
     con.execute("create schema reference")
     _load_registry(con, schemas)
+    load_units(con, schemas)
+    _require_declared_units(con, schemas)
     build_foods(con, schemas)
     run_file(con, HERE / "values.sql")
     run_file(con, HERE / "repeats.sql")
@@ -49,7 +52,7 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     )
     con.execute(
         "create table reference.component_map(source text, source_component text, component text, preference int,"
-        " steps text, factor decimal(18, 9), status_override text, note text,"
+        " steps text, factor decimal(18, 9), status_override text, note text, map_line int,"
         " primary key (source, source_component, component))"
     )
     names = {c["component"] for c in tags}
@@ -77,6 +80,7 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
                 "factor": factor.quantize(Decimal("1e-9")),
                 "status_override": r["status"] or None,
                 "note": r["note"] or None,
+                "map_line": line,
             }
         )
     load_rows(con, "reference.component_map", mapped)
@@ -89,6 +93,45 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         "reference.status_map",
         [r for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")],
     )
+
+
+def _require_declared_units(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """The unit that a source declares is the one from which the steps of its mapping lead to the component's unit.
+
+    A label that changed is never converted unasked: whether the publisher changed the figures too, a person decides.
+    """
+    unknown = con.execute(
+        "select source, source_component, name, unit, file, line from archival.components"
+        " where coalesce(unit, '') not in (select spelling from reference.units)"
+        " order by source, file, try_cast(line as bigint), line"
+    ).fetchall()
+    if unknown:
+        source, number, name, unit, file, line = unknown[0]
+        raise InputError(
+            f"{source} gives {number} {name!r} in {unit!r}, a unit that is not known ({len(unknown)} such components)",
+            f"{file}:{line}", "give the spelling its unit in schemas/units.csv, or restore the pinned file",
+        )
+    run_file(con, HERE / "units.sql")
+    faults = con.execute("from unit_faults order by source, file, try_cast(line as bigint), line, component").fetchall()
+    con.execute("drop table unit_faults")
+    for source, number, name, component, declared, spelled, expected, reached, wanted, file, line, mapped in faults[:1]:
+        where = f"schemas/component_sources.csv:{mapped}"
+        more = f" ({len(faults)} such mappings)" if len(faults) > 1 else ""
+        if reached != wanted:
+            raise InputError(
+                f"the steps of {source} {number} lead to {reached}, but {component} is in {wanted}{more}",
+                where, "name the steps that lead to the component's unit",
+            )
+        told = f"{source} gives {number} {name!r} in {declared!r}"
+        step = step_between(schemas, spelled, expected)
+        cure = (
+            f'if the figures too are now in {spelled}, add the step "{step}" to the mapping, {where};' if step
+            else f"no step leads from {spelled} to {expected}: define one in conversions.csv and add it, {where};"
+        )
+        raise InputError(
+            f"{told}, but its mapping to {component} expects {expected}{more}", f"{file}:{line}",
+            f"{cure} else restore the pinned file",
+        )
 
 
 def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
