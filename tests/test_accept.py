@@ -193,7 +193,7 @@ def test_a_failure_leaves_the_accepted_table_and_no_litter(space: Workspace, mon
     spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
     spoilt = snapshot(space.curated)
     monkeypatch.setattr(
-        "rawref.published.place._exchange", lambda one, other: (_ for _ in ()).throw(OSError("no space left"))
+        "rawref.published.place.exchange", lambda one, other: (_ for _ in ()).throw(OSError("no space left"))
     )
     with pytest.raises(OSError, match="no space"):
         take(space)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 from typer.exceptions import TyperException
 
 from rawref import __version__
-from rawref.errors import InputError, RawrefError
+from rawref.errors import InputError, InternalError, MachineError, RawrefError
+from rawref.files import steady
+from rawref.render.visible import visible
 from rawref.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -94,15 +97,15 @@ def workspace() -> Workspace:
 
 def say(text: str) -> None:
     """Progress and notices: stderr, so that stdout is the result and nothing else."""
-    typer.echo(text, err=True)
+    typer.echo(visible(text), err=True)
 
 
 def out(text: str, nl: bool = True) -> None:
     """The result, on stdout. A reader that has had enough (rawref gaps | head) is no fault: quietly exit 0."""
     try:
-        typer.echo(text, nl=nl)
+        typer.echo(visible(text), nl=nl)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop(sys.stdout)
         raise typer.Exit from None
 
 
@@ -139,13 +142,23 @@ BOTH = "gaps of the last build, impact by the accepted table in curated/, which 
 
 def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
     """The working database for reading; it is built first where there is none."""
+    from rawref import machine
     from rawref.database import connect
     from rawref.release.build import build
 
     if not space.database.is_file():
         say("no working database yet: building once")
         build(space, say, workbook=False)
-    return connect(space.database, read_only=True)
+    try:
+        return connect(space.database, read_only=True)
+    except Exception as error:  # cut or damaged: unreadable is no build
+        fault = machine.fault(error)
+        if fault is not None and fault.cure != machine.AGAIN:
+            raise fault from error
+        say("the working database cannot be read: building again")
+        space.database.unlink()
+        build(space, say, workbook=False)
+        return connect(space.database, read_only=True)
 
 
 @app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
@@ -170,7 +183,7 @@ def fetch_command(
         elif done == total or sys.stderr.isatty():
             of = f" of {total / 1e6:.1f}" if total else ""
             begin, end = ("\r", "") if sys.stderr.isatty() else ("", "\n")
-            told = f"{begin}{url.rsplit('/', 1)[-1][:50]}: {done / 1e6:.1f}{of} MB"
+            told = f"{begin}{visible(url.rsplit('/', 1)[-1][:50])}: {done / 1e6:.1f}{of} MB"
             sys.stderr.write(told + ("\n" if done == total else end))
             sys.stderr.flush()
 
@@ -323,7 +336,7 @@ def check_command(
     if accepted:
         from rawref.checks.accepted import run_accepted
 
-        result = run_accepted(folder, space.schemas)
+        result = steady(folder, lambda: run_accepted(folder, space.schemas))
     else:
         refresh(space, say)
         result, folder = check_result(space), space.built
@@ -370,7 +383,7 @@ def drift_command(
     if against:
         require_table(against)  # before a build is made for it
     refresh(space, say)
-    result = drift(space, against)
+    result = steady(against or space.curated, lambda: drift(space, against))
     if attribute:
         from rawref.release.attribute import attribute as separate
 
@@ -543,7 +556,7 @@ def report_command(
 ) -> None:
     """Write the pages to look things up in to reports/site/: table, gaps, provenance, quality, drift, dictionary."""
     from rawref.drift.compare import drift
-    from rawref.release.build import check_result, refresh
+    from rawref.release.build import check_result, locked, refresh
     from rawref.report import serve, write_site
 
     space = workspace()
@@ -551,7 +564,7 @@ def report_command(
     pending = drift(space) if (space.curated / "manifest.json").is_file() else None
     target = space.reports / "site"
     tell_which(space, BUILD)
-    with opened(space) as con:
+    with opened(space) as con, locked(space):
         summary = write_site(space, con, target, check=check_result(space), drift=pending)
     if format is Format.json:
         emit({"schema_version": "1", "path": space.relative(target), **summary})
@@ -579,30 +592,60 @@ def usage(error: TyperException) -> list[str]:
 
 def main() -> None:
     """Run the command and turn our exceptions into exit statuses, in this one place."""
+    interrupted: list[int] = []
+
+    def interrupt(number: int, frame: object) -> None:
+        interrupted.append(number)
+        raise KeyboardInterrupt
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else whoever started us wants it ignored
+        signal.signal(signal.SIGINT, interrupt)
+    lines: list[str] = []
     try:
-        sys.exit(app(standalone_mode=False))
-    except RawrefError as error:
-        for line in error.lines():
-            typer.echo(f"rawref: {line}", err=True)
-        sys.exit(error.exit_status)
-    except TyperException as error:
-        for line in usage(error):
-            typer.echo(line, err=True)
-        sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        typer.echo("rawref: interrupted", err=True)
-        sys.exit(130)
+        status = app(standalone_mode=False) or 0
+        sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
-    except Exception as error:
-        # The database turns Control-C during a query into an error of its own.
-        if str(error) == "Query interrupted" or type(error).__name__ == "InterruptException":
-            typer.echo("rawref: interrupted", err=True)
-            sys.exit(130)
-        if os.environ.get("RAWREF_DEBUG"):
-            raise
-        typer.echo(
-            f"rawref: internal error: {type(error).__name__}: {error} -> set RAWREF_DEBUG=1 and report it", err=True
-        )
-        sys.exit(4)
+        status = 0
+        _drop(sys.stdout)
+    except BaseException as error:
+        status, lines = _told(error)
+    if interrupted:  # whatever came of it: a query that is cut off ends in an error of its own
+        status, lines = 130, ["rawref: interrupted"]
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is sys.stderr:
+                for line in lines:
+                    say(line)
+            stream.flush()
+        except OSError:  # it cannot be told there
+            _drop(stream)
+            status = status or MachineError.exit_status
+    if interrupted:  # Python ends by the signal itself where it came in code that was made from text
+        os._exit(status)
+    sys.exit(status)
+
+
+def _told(error: BaseException) -> tuple[int, list[str]]:
+    """Exit status and lines of what a command raised."""
+    from rawref import machine
+
+    if isinstance(error, SystemExit):
+        return (error.code if isinstance(error.code, int) else int(error.code is not None)), []
+    if isinstance(error, TyperException):
+        return error.exit_code, usage(error)
+    if isinstance(error, KeyboardInterrupt) or "interrupted" in str(error).lower()[:40]:
+        return 130, ["rawref: interrupted"]
+    if isinstance(error, RawrefError) and not isinstance(error, InternalError):
+        return error.exit_status, [f"rawref: {line}" for line in error.lines()]
+    if fault := machine.fault(error):
+        return fault.exit_status, [f"rawref: {line}" for line in fault.lines()]
+    if os.environ.get("RAWREF_DEBUG"):
+        raise error
+    text = " ".join(str(error).split())
+    what = error.line() if isinstance(error, InternalError) else f"{type(error).__name__}: {text}"
+    return 4, [f"rawref: internal error: {what} -> set RAWREF_DEBUG=1 and report it"]
+
+
+def _drop(stream: TextIO) -> None:
+    """Nothing more can be written there: what is still held goes nowhere, so that Python's own end stays quiet."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

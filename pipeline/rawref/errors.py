@@ -59,6 +59,13 @@ class SourceMissing(RawrefError):
     exit_status = 3
 
 
+class MachineError(RawrefError):
+    """The machine refuses: disk full, not writable, a limit, no memory, no thread: exit 5. Nothing is wrong with the
+    input, and nothing published changes."""
+
+    exit_status = 5
+
+
 class InternalError(RawrefError):
     """Something that must hold does not: a defect of the program, exit 4."""
 

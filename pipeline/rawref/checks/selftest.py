@@ -29,8 +29,9 @@ class Plant:
     seen: bool
 
 
-def selftest(schemas: Path, result: CheckResult | None = None) -> list[Plant]:
+def selftest(schemas: Path, result: CheckResult | None = None, scratch: Path | None = None) -> list[Plant]:
     """Plant at least one fault per severity and boundary in memory or a temporary folder; what was seen of each.
+    Temporary folders are made in `scratch` (default: the system's place for them).
 
     The sound neighbours of the planted faults must stay clean: a rule that fires on everything has seen nothing.
     `result` stands in for the run of the rules in tests of this function.
@@ -52,16 +53,19 @@ def selftest(schemas: Path, result: CheckResult | None = None) -> list[Plant]:
             "decision without a reason",
             "maintainer input",
             "fail",
-            _raises(lambda: _spoilt_decision(schemas, "reason")),
+            _raises(lambda: _spoilt_decision(schemas, "reason", scratch)),
         ),
         Plant(
             "decision of an unknown action",
             "maintainer input",
             "fail",
-            _raises(lambda: _spoilt_decision(schemas, "action")),
+            _raises(lambda: _spoilt_decision(schemas, "action", scratch)),
         ),
-        Plant("published cell edited by hand", "published table", "fail", _edited_cell(schemas)),
-        Plant("threshold that is not a number", "rule catalogue", "fail", _raises(lambda: _spoilt_threshold(schemas))),
+        Plant("published cell edited by hand", "published table", "fail", _edited_cell(schemas, scratch)),
+        Plant(
+            "threshold that is not a number", "rule catalogue", "fail",
+            _raises(lambda: _spoilt_threshold(schemas, scratch)),
+        ),
         Plant("models let nothing pass", "models", "fail", _models_awake()),
     ]
     return plants
@@ -165,7 +169,7 @@ def _short_row() -> None:
         store_legacy_text(con, "planted", lambda: io.BytesIO(b"~1~^~2~\n~3~\n"), ["one", "two"], "planted")
 
 
-def _spoilt_decision(schemas: Path, column: str) -> None:
+def _spoilt_decision(schemas: Path, column: str, scratch: Path | None) -> None:
     from rawref.sources import maintainer
 
     columns = [f.column for f in registry.fields(schemas)["maintainer.decisions"]]
@@ -179,7 +183,7 @@ def _spoilt_decision(schemas: Path, column: str) -> None:
         "standing": "open",
     }
     row[column] = "" if column == "reason" else "forget"
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=scratch) as folder:
         for name in registry.MAINTAINER:
             heading = ",".join(f.column for f in registry.fields(schemas)[f"maintainer.{name}"])
             line = ",".join(row.get(c, "") for c in columns) if name == "decisions" else ""
@@ -189,13 +193,13 @@ def _spoilt_decision(schemas: Path, column: str) -> None:
         maintainer.read_all(Path(folder), schemas)
 
 
-def _edited_cell(schemas: Path) -> bool:
+def _edited_cell(schemas: Path, scratch: Path | None) -> bool:
     """Whether one changed digit in a published file is seen, and its cell named."""
     from rawref.checks.accepted import digests
     from rawref.database import connect
     from rawref.published.export import digest
 
-    with tempfile.TemporaryDirectory() as folder, connect() as con:
+    with tempfile.TemporaryDirectory(dir=scratch) as folder, connect() as con:
         place = Path(folder)
         fields = registry.fields(schemas)["gaps"]
         values = ", ".join(
@@ -212,10 +216,10 @@ def _edited_cell(schemas: Path) -> bool:
         return not before and any("became 7.0" in f["detail"] and f["subject"] == "planted:planted" for f in after)
 
 
-def _spoilt_threshold(schemas: Path) -> None:
+def _spoilt_threshold(schemas: Path, scratch: Path | None) -> None:
     from rawref.checks import catalogue
 
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=scratch) as folder:
         text = (schemas / "checks.csv").read_text(encoding="utf-8")
         (Path(folder) / "checks.csv").write_text(text.replace("97..103", "97..many", 1), encoding="utf-8")
         catalogue.load(Path(folder))

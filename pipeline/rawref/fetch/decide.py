@@ -9,7 +9,6 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import json
-import os
 import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
@@ -21,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from rawref.clock import now
 from rawref.errors import InputError, SourceMissing
+from rawref.files import PARTIAL, read_json, sweep, write_whole
 from rawref.registry.nearest import did_you_mean
 from rawref.sources import (
     COMMON_TABLES,
@@ -114,6 +114,16 @@ def available(workspace: Workspace) -> list[Release]:
     return found
 
 
+def pinned_files(workspace: Workspace) -> list[Path]:
+    """Every file under .rawref/sources/ that a pin names, and the pins: what a build may read of that folder."""
+    found: list[Path] = []
+    for path in sorted(workspace.pinned.glob(f"*/*/{PIN}")):
+        pin = read_json(path) or {}
+        names = [entry.get("name") for entry in pin.get("files", []) if isinstance(entry, dict)]
+        found += [path, *(path.with_name(name) for name in names if isinstance(name, str))]
+    return found
+
+
 def fetch(
     workspace: Workspace, names: Sequence[str] = (), *, origin: Path | None = None, offline: bool = False,
     limits: Limits | None = None, progress: Progress | None = None,
@@ -153,8 +163,9 @@ def _lock(workspace: Workspace) -> Iterator[None]:
     with (workspace.pinned / ".lock").open("w") as handle:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             raise InputError("another fetch is running", workspace.relative(workspace.pinned), "wait for it") from error
+        sweep(workspace.pinned, (".unpack-*", f"*/*/{PARTIAL}*"))
         yield
 
 
@@ -240,27 +251,12 @@ def _write_pin(
             )
     folder.mkdir(parents=True, exist_ok=True)
     for file, body in new:
-        _write_whole(folder / file.name, body)
+        write_whole(folder / file.name, body)
         files[file.name] = file
     pin = Pin(source.id, release, date, standing, tuple(files[name] for name in sorted(files)))
     text = json.dumps({"schema_version": 1, **asdict(pin)}, indent=2, ensure_ascii=False) + "\n"
-    _write_whole(folder / PIN, text.encode("utf-8"))
+    write_whole(folder / PIN, text.encode("utf-8"))
     return pin
-
-
-def _write_whole(path: Path, body: bytes) -> None:
-    """Replace `path` by `body` in one step."""
-    handle, partial = tempfile.mkstemp(dir=path.parent, prefix=".partial-")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(body)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(partial, 0o644)
-        os.replace(partial, path)
-    except BaseException:
-        Path(partial).unlink(missing_ok=True)
-        raise
 
 
 def _entry(source: Source, pin: Pin, state: str, freshness: str = "", note: str = "") -> Entry:

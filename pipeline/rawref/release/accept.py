@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rawref.clock import now
+from rawref.clock import now, plausible
 from rawref.errors import InputError
 from rawref.workspace import Workspace
 
@@ -58,7 +58,7 @@ def accept(
     place stays untouched on any failure. InputError where the reason is empty or there is no build.
     """
     from rawref.drift.compare import drift
-    from rawref.release.build import locked
+    from rawref.release.build import accepted_stamp, locked
 
     reason = " ".join(reason.split())
     if not reason:
@@ -73,6 +73,7 @@ def accept(
         if refusing := tuple(undecided) or _broken_contract(workspace):
             return Acceptance("refused", version, found, refusing)
         time = now()
+        plausible(time, accepted_stamp(workspace).get("created", ""))
         fresh = next_version(time, _versions(workspace))
         say(f"writing version {fresh}")
         book = "written" if workbook else "removed" if (workspace.curated / "table.xlsx").is_file() else "none"

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
 import shutil
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rawref import __version__
 from rawref.errors import InputError
+from rawref.fetch.decide import pinned_files
+from rawref.files import PARTIAL, read_json, sweep, sync, write_whole
 from rawref.sources import Release, committed, declared, sha256
 from rawref.workspace import Workspace
 
+if TYPE_CHECKING:
+    import duckdb
+
 Say = Callable[[str], None]
+STATE = "state.json"
+"""What the last build read and left. Unreadable or untrue: there is no build."""
+CHECK = "check.json"
+"""What the rules found."""
+SCRATCH = "selftest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +48,12 @@ class Outcome:
 def input_digests(workspace: Workspace) -> dict[str, str]:
     """SHA-256 of everything that a build reads, by path relative to the root: sources, registry, code."""
     found: dict[str, str] = {}
-    patterns = (
-        (workspace.raw, "**/*"),
-        (workspace.schemas, "**/*"),
-        (workspace.root / "pipeline", "**/*"),
-        (workspace.pinned, "**/*"),
-    )
-    for folder, pattern in patterns:
-        for path in sorted(folder.glob(pattern)):
-            if path.is_file() and path.suffix in (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json"):
-                found[workspace.relative(path)] = sha256(path)
+    read = (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json")
+    folders = (workspace.raw, workspace.schemas, workspace.root / "pipeline")
+    paths = [path for folder in folders for path in sorted(folder.glob("**/*")) if path.suffix in read]
+    for path in [*paths, *pinned_files(workspace)]:
+        if path.is_file():
+            found[workspace.relative(path)] = sha256(path)
     return found
 
 
@@ -56,20 +64,38 @@ def locked(workspace: Workspace) -> Iterator[None]:
     with (workspace.work / "lock").open("w") as handle:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             raise InputError(
                 "another build is running here", workspace.relative(workspace.work / "lock"), "wait for it to end"
             ) from error
+        _sweep(workspace)
         yield
+
+
+def _sweep(workspace: Workspace) -> None:
+    """Remove what commands left that were killed while they held the lock."""
+    sweep(workspace.root, (f".{workspace.curated.name}-*",), workspace.curated)
+    sweep(workspace.reports, (".site-*",), workspace.reports / "site")
+    sweep(workspace.work, ("accept-*", "attribute-*", f"{SCRATCH}-*", "rawref.new*", f"{PARTIAL}*"))
+    sweep(workspace.built.parent, ("curated.new",))
 
 
 def _current(workspace: Workspace, inputs: dict[str, str]) -> dict[str, Any] | None:
     """The summary of the last build where it was made from just these inputs and is all there; else None."""
-    path = workspace.work / "state.json"
-    if not all(p.is_file() for p in (path, workspace.built / "manifest.json", workspace.database)):
+    state = read_json(workspace.work / STATE) or {}
+    if state.get("inputs") != inputs or state.get("left") != _left(workspace):
         return None
-    state: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    return state["summary"] if state["inputs"] == inputs else None
+    if read_json(workspace.work / CHECK) is None:
+        return None
+    return state["summary"] if isinstance(state.get("summary"), dict) else None
+
+
+def _left(workspace: Workspace) -> dict[str, int] | None:
+    """Size of the database and of each built table; None where something is missing. What accept stamps is left out."""
+    if not (workspace.database.is_file() and (workspace.built / "manifest.json").is_file()):
+        return None
+    tables = [path for path in sorted(workspace.built.glob("*")) if path.suffix in (".csv", ".parquet")]
+    return {path.name: path.stat().st_size for path in (workspace.database, *tables)}
 
 
 def present_releases(workspace: Workspace) -> list[Release]:
@@ -118,52 +144,68 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
     sources = declared(workspace)
     releases = present_releases(workspace)
     fresh = workspace.database.with_suffix(".new")
-    for leftover in workspace.work.glob("rawref.new*"):
-        if leftover.is_dir():  # what the database spilt before it was killed
-            shutil.rmtree(leftover)
-        else:
-            leftover.unlink()
-    staged = workspace.work / "build" / "curated.new"
-    shutil.rmtree(staged, ignore_errors=True)
+    staged = workspace.built.with_name("curated.new")
     try:
         with connect(fresh, threads=threads) as con:
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
             say("reference: components, units, statuses, facets, comparable foods")
-            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
-                handed_over = beside.submit(validate_handover, other, workspace.schemas)
-                entered = beside.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
+            with _beside(con) as (pool, other):
+                handed_over = pool.submit(validate_handover, other, workspace.schemas)
+                entered = pool.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
                 try:
                     build_reference(con, workspace.schemas)
-                finally:  # a fault of what was handed over or entered is named before what it led to
+                except Exception:  # a fault of what was handed over or entered is named before what it led to
                     require([*entered.result(), *handed_over.result()])
+                    raise
+                require([*entered.result(), *handed_over.result()])
             verify(con)
             say("curated: choosing values, naming gaps")
             build_curated(con, workspace.schemas, workspace.maintainer / "needs")
             summary = _summary(con)
             summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
             say("checks: every rule, then planted faults; writing tables meanwhile")
-            with ThreadPoolExecutor(1) as beside, con.cursor() as other:
-                checking = beside.submit(run, other, workspace.schemas)
+            with (
+                _beside(con) as (pool, other),
+                tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
+            ):
+                checking = pool.submit(run, other, workspace.schemas)
                 export_tables(con, staged, workspace.schemas)
-                plants = selftest(workspace.schemas)
+                plants = selftest(workspace.schemas, scratch=Path(scratch))
                 con.execute("checkpoint")
                 judged = Gate.of(checking.result(), plants)
             summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
             _describe(con, staged, workspace, inputs, judged.result["summary"])
     except BaseException:
-        fresh.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            fresh.unlink(missing_ok=True)
         shutil.rmtree(staged, ignore_errors=True)
         raise
-    (workspace.work / "state.json").unlink(missing_ok=True)  # else a build cut off here passes for the one before
+    for path in (fresh, *staged.iterdir(), staged):
+        sync(path)
+    (workspace.work / STATE).unlink(missing_ok=True)  # else a build cut off here passes for the one before
     os.replace(fresh, workspace.database)
     shutil.rmtree(workspace.built, ignore_errors=True)
     staged.rename(workspace.built)
-    (workspace.work / "check.json").write_text(json.dumps(judged.result), encoding="utf-8")
+    sync(workspace.built.parent)
+    write_whole(workspace.work / CHECK, json.dumps(judged.result).encode())
     summary["seconds"] = round(time.monotonic() - started, 1)
-    state = {"inputs": inputs, "summary": summary}
-    (workspace.work / "state.json").write_text(json.dumps(state), encoding="utf-8")
+    state = {"inputs": inputs, "left": _left(workspace), "summary": summary}
+    write_whole(workspace.work / STATE, json.dumps(state).encode())
     return summary
+
+
+@contextmanager
+def _beside(con: duckdb.DuckDBPyConnection) -> Iterator[tuple[ThreadPoolExecutor, duckdb.DuckDBPyConnection]]:
+    """A thread to work beside this one, and a connection for it. Where this one fails or is interrupted, the other's
+    query is stopped and waited for, so that no busy connection hides the reason."""
+    with con.cursor() as other, ThreadPoolExecutor(1) as pool:
+        try:
+            yield pool, other
+        except BaseException:
+            other.interrupt()
+            pool.shutdown(cancel_futures=True)
+            raise
 
 
 def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
@@ -187,19 +229,15 @@ def _write_workbook(workspace: Workspace, say: Say) -> None:
     target = workspace.built / "table.xlsx"
     if not target.is_file():
         say("writing the workbook")
-        write_workbook(workspace.built, target, workspace.schemas)
+        partial = workspace.work / f"{PARTIAL}table.xlsx"
+        write_workbook(workspace.built, partial, workspace.schemas)
+        os.replace(partial, target)
 
 
 def accepted_stamp(workspace: Workspace) -> dict[str, str]:
     """Version and time of the accepted table; empty where none was accepted. A build carries both over."""
-    path = workspace.curated / "manifest.json"
-    if not path.is_file():
-        return {}
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        return {key: str(document[key]) for key in ("version", "created") if key in document}
-    except (ValueError, TypeError):  # edited by hand: drift names the fault, a build does not stop for it
-        return {}
+    document = read_json(workspace.curated / "manifest.json") or {}  # edited by hand: drift names it
+    return {key: str(document[key]) for key in ("version", "created") if key in document}
 
 
 def _settle(workspace: Workspace, is_open: bool) -> str:
@@ -220,7 +258,9 @@ def _settle(workspace: Workspace, is_open: bool) -> str:
 
 def check_result(workspace: Workspace) -> dict[str, Any]:
     """Findings of every rule over the present build, as the build left them."""
-    found: dict[str, Any] = json.loads((workspace.work / "check.json").read_text(encoding="utf-8"))
+    found = read_json(workspace.work / CHECK)
+    if found is None:
+        raise InputError("no findings of the last build", workspace.relative(workspace.work / CHECK), "rawref build")
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
@@ -10,9 +11,31 @@ from typing import Any
 
 from rawref.errors import InputError
 
+LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+MISSING = ".no-such-page"
+
 
 class _Quiet(SimpleHTTPRequestHandler):
     """Files of one folder, no lines on the terminal, nothing kept by the browser between two builds."""
+
+    def parse_request(self) -> bool:
+        """Only for this machine by its own names: a page elsewhere must not read it by a name that leads here."""
+        if not super().parse_request():
+            return False
+        name = re.sub(r":\d*$", "", self.headers.get("Host", "")).lower()
+        if name not in LOOPBACK:
+            self.send_error(421, "this server answers only to its loopback names")
+            return False
+        return True
+
+    def translate_path(self, path: str) -> str:
+        """The file of an address; nothing outside the folder, by no symbolic link."""
+        top = Path(self.directory).resolve()
+        try:
+            found = Path(super().translate_path(path)).resolve()
+        except (ValueError, OSError):  # a null byte, a name too long, links in a circle
+            return str(top / MISSING)
+        return str(found) if found.is_relative_to(top) else str(top / MISSING)
 
     def log_message(self, format: str, *args: Any) -> None:
         pass

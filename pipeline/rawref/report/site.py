@@ -5,7 +5,6 @@ The same build gives the same bytes: no clock, no machine, no order that a hash 
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import tempfile
@@ -17,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from rawref import __version__, registry
 from rawref.errors import InputError, InternalError
+from rawref.files import exchange
 from rawref.published.export import digest
 from rawref.report import drawings, views, words
 from rawref.report.tables import Tables, read
@@ -61,24 +61,10 @@ def write_site(
     try:
         fresh.chmod(0o755)
         summary = _Writer(workspace, tables, fresh, check, drift).write()
-        _replace(fresh, out)
+        exchange(fresh, out)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return summary
-
-
-def _replace(fresh: Path, out: Path) -> None:
-    if not out.exists():
-        os.rename(fresh, out)
-        return
-    aside = fresh.with_name(f"{fresh.name}-old")
-    os.rename(out, aside)
-    try:
-        os.rename(fresh, out)
-    except OSError:
-        os.rename(aside, out)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
 
 
 class _Writer:
