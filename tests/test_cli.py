@@ -38,6 +38,7 @@ HEAVY = [
     "duckdb",
     "openpyxl",
     "xlrd",
+    "xlsxwriter",
     "matplotlib",
     "scipy",
     "requests",

@@ -17,14 +17,17 @@ from rawref.workspace import Workspace
 
 from tests import spoil
 
+ROOT = Path(__file__).resolve().parent.parent
 SHEETS = ["read-me", "table", "status", "provenance", "gaps", "dictionary"]
 
 
 @pytest.fixture(scope="module")
 def folder(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A published folder of twenty ingredients, with texts that a spreadsheet could take for formulas."""
+    """A published folder of twenty-one ingredients, with texts that a spreadsheet could take for formulas."""
     folder = spoil.copy(built_workspace.built, tmp_path_factory.mktemp("book") / "curated")
     kept = {r["ingredient_id"] for r in spoil.read(folder, "ingredients")[:20]}
+    evidence = [r for r in spoil.read(folder, "values") if r["high"] and not r["value"] and r["status"] == "composed"]
+    kept |= {r["ingredient_id"] for r in evidence[:1]}  # a range that is evidence
     for table in ("values", "gaps", "table", "table_status"):
         rows = [r for r in spoil.read(folder, table) if r["ingredient_id"] in kept]
         if table == "table":
@@ -41,21 +44,70 @@ def book(folder: Path, built_workspace: Workspace) -> openpyxl.Workbook:
     return openpyxl.load_workbook(target)
 
 
-def test_sheets_have_frozen_headings_and_widths(book: openpyxl.Workbook) -> None:
+def test_sheets_have_frozen_headings_filters_and_print_set_up(book: openpyxl.Workbook) -> None:
     assert book.sheetnames == SHEETS
     for name in SHEETS[1:]:
-        assert book[name].freeze_panes in ("A2", "C2")
-        assert (book[name].column_dimensions["A"].width or 0) > 10
+        sheet = book[name]
+        assert sheet.freeze_panes in ("A2", "C2")
+        assert (sheet.column_dimensions["A"].width or 0) > 10
+        assert sheet.auto_filter.ref == f"A1:{sheet.cell(sheet.max_row, sheet.max_column).coordinate}"
+        assert sheet.print_title_rows == "$1:$1" and sheet.page_setup.orientation == "landscape"
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage and sheet.page_setup.paperSize == 9
+    assert all(c.alignment.wrap_text for c in book["read-me"]["B"] if c.value and len(str(c.value)) > 60)
 
 
-def test_table_sheet_is_the_csv_blank_for_blank(book: openpyxl.Workbook, folder: Path) -> None:
-    rows = spoil.read(folder, "table")
-    sheet = list(book["table"].iter_rows(values_only=True))
-    assert list(sheet[0]) == list(rows[0])
-    for made, row in zip(sheet[1:], rows, strict=True):
-        for cell, text in zip(made[2:], list(row.values())[2:], strict=True):
-            assert (cell is None) == (text == "")
-            assert cell is None or float(cell) == float(text)
+def expected(row: dict[str, str]) -> str | float | None:
+    """How a cell of `values` shows: the number, else the range, else nothing."""
+    if row["value"]:
+        return float(row["value"])
+    return f"{row['low'] or '0'} to {row['high'] or 'unknown'}" if row["low"] or row["high"] else None
+
+
+def test_a_number_a_range_and_the_unknown_are_told_apart(book: openpyxl.Workbook, folder: Path) -> None:
+    """Every cell of the table against values.csv and gaps.csv: what it shows, how it looks, and its twins."""
+    cells = {(r["ingredient_id"], r["component"]): r for r in spoil.read(folder, "values")}
+    gaps = {(r["ingredient_id"], r["component"]) for r in spoil.read(folder, "gaps")}
+    tags = {wide_column(c): c["component"] for c in components(Workspace(ROOT).schemas)}
+    sheet, status = book["table"], book["status"]
+    heading = [c.value for c in sheet[1]]
+    assert heading == [*spoil.read(folder, "table")[0], "no_evidence"]
+    seen = {"number": 0, "weak": 0, "range": 0, "unknown": 0}
+    for row in range(2, sheet.max_row + 1):
+        ingredient, named = sheet.cell(row, 1).value, (sheet.cell(row, len(heading)).value or "").split()
+        for at, column in enumerate(heading[2:-1], 3):
+            cell, word = sheet.cell(row, at), status.cell(row, at)
+            key = (ingredient, tags[column])
+            shows = expected(cells[key])
+            assert cell.value == shows and word.value == cells[key]["status"]
+            weak = shows is not None and key in gaps
+            assert (tags[column] in named) == weak
+            assert cell.font.italic == (weak or isinstance(shows, str))
+            assert (cell.number_format == 'General" *"') == (weak and not isinstance(shows, str))
+            assert (cell.fill.patternType == "solid") == weak
+            assert (cell.fill.patternType == "lightUp") == (shows is None)
+            assert (word.fill.patternType is not None) == (key in gaps)
+            kind = "unknown" if shows is None else "weak" if weak else "range" if isinstance(shows, str) else "number"
+            seen[kind] += 1
+    assert all(seen.values()), seen
+
+
+def test_each_status_leads_to_the_row_that_tells_its_cell(book: openpyxl.Workbook) -> None:
+    heading = [c.value for c in book["table"][1]]
+    status = book["status"]
+    tags = {wide_column(c): c["component"] for c in components(Workspace(ROOT).schemas)}
+    kinds, linked = set(), 0
+    for line in status.iter_rows(min_row=2, min_col=3):
+        for cell in line:
+            if cell.hyperlink is None:
+                continue
+            linked += 1
+            sheet, at = cell.hyperlink.location.split("!")
+            told = book[sheet][book[sheet][at].row][:2]
+            assert [c.value for c in told] == [status.cell(cell.row, 1).value, tags[heading[cell.column - 1]]]
+            kinds.add(sheet)
+    assert kinds == {"provenance", "gaps"}
+    words = [c.value for r in status.iter_rows(min_row=2, min_col=3) for c in r]
+    assert linked == sum(word not in (None, "not_applicable") for word in words) >= 1000
 
 
 def test_no_cell_is_a_formula(book: openpyxl.Workbook, folder: Path) -> None:
@@ -81,7 +133,7 @@ def test_headings_carry_the_usage_warnings(book: openpyxl.Workbook, built_worksp
 
 
 def test_provenance_leads_to_the_line(book: openpyxl.Workbook, folder: Path) -> None:
-    rows = [r for r in spoil.read(folder, "values") if r["status"] != "missing"]
+    rows = [r for r in spoil.read(folder, "values") if r["status"] not in ("missing", "not_applicable")]
     sheet = list(book["provenance"].iter_rows(values_only=True))
     assert len(sheet) == len(rows) + 1
     at = {name: i for i, name in enumerate(sheet[0])}
@@ -89,6 +141,27 @@ def test_provenance_leads_to_the_line(book: openpyxl.Workbook, folder: Path) -> 
     assert made[at["source food"]] == f"{row['source']}:{row['food_id']}:{row['source_component']}"
     assert made[at["source line"]] == f"{row['file']}:{row['line']}"
     assert made[at["published"]] == f"{row['source_value']} {row['source_unit']}"
+    gaps = {(r["ingredient_id"], r["component"]) for r in spoil.read(folder, "gaps")}
+    for line in sheet[1:]:
+        assert line[at["evidence"]] == ("no" if line[:2] in gaps else "yes")
+
+
+def test_the_gaps_show_what_stands_in_the_table(book: openpyxl.Workbook, folder: Path) -> None:
+    cells = {(r["ingredient_id"], r["component"]): r for r in spoil.read(folder, "values")}
+    heading, *sheet = book["gaps"].iter_rows(values_only=True)
+    assert len(sheet) == len(spoil.read(folder, "gaps"))
+    for line in sheet:
+        row = dict(zip(heading, line, strict=True))
+        assert row["table shows"] == expected(cells[row["ingredient_id"], row["component"]])
+        assert row["status"] == cells[row["ingredient_id"], row["component"]]["status"]
+
+
+def test_a_calibration_table_has_a_sheet(folder: Path, built_workspace: Workspace, tmp_path: Path) -> None:
+    other = spoil.copy(folder, tmp_path / "curated")
+    (other / "calibration.csv").write_text("group,coverage\n=muscle,0.9\n", encoding="utf-8")
+    write_workbook(other, tmp_path / "t.xlsx", built_workspace.schemas)
+    sheet = openpyxl.load_workbook(tmp_path / "t.xlsx")["calibration"]
+    assert [c.value for c in sheet[1]] == ["group", "coverage"] and sheet["A2"].data_type == "s"
 
 
 def test_the_same_bytes_whenever_it_is_written(

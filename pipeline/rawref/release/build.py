@@ -7,11 +7,12 @@ import fcntl
 import json
 import os
 import shutil
+import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -112,8 +113,8 @@ def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int
     with locked(workspace):
         inputs = input_digests(workspace)
         held = _current(workspace, inputs)
-        summary = _make(workspace, inputs, say, threads) if held is None else held
-        if workbook:
+        summary = _make(workspace, inputs, say, threads, workbook) if held is None else held
+        if workbook and held is not None:
             _write_workbook(workspace, say)
         return Outcome(summary, _settle(workspace, summary["checks"]["open"]), held is not None)
 
@@ -128,12 +129,15 @@ def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bo
         return True
 
 
-def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None) -> dict[str, Any]:
+def _make(
+    workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None, workbook: bool = False
+) -> dict[str, Any]:
     from rawref.checks.gate import Gate
     from rawref.checks.run import run
     from rawref.checks.selftest import selftest
     from rawref.database import connect
     from rawref.published.export import export_tables
+    from rawref.published.place import write_json
     from rawref.registry.models import require, validate_handover, validate_maintainer
     from rawref.stages.archival import build_archival
     from rawref.stages.curated import build_curated
@@ -171,11 +175,13 @@ def _make(workspace: Workspace, inputs: dict[str, str], say: Say, threads: int |
             ):
                 checking = pool.submit(run, other, workspace.schemas)
                 export_tables(con, staged, workspace.schemas)
-                plants = selftest(workspace.schemas, scratch=Path(scratch))
-                con.execute("checkpoint")
-                judged = Gate.of(checking.result(), plants)
+                described = _describe(con, staged, workspace, inputs)
+                with _workbook_beside(staged, workspace.schemas, described) if workbook else nullcontext():
+                    plants = selftest(workspace.schemas, scratch=Path(scratch))
+                    con.execute("checkpoint")
+                    judged = Gate.of(checking.result(), plants)
             summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
-            _describe(con, staged, workspace, inputs, judged.result["summary"])
+            write_json(staged / "manifest.json", described | {"checks": judged.result["summary"]})
     except BaseException:
         with contextlib.suppress(OSError):
             fresh.unlink(missing_ok=True)
@@ -208,22 +214,37 @@ def _beside(con: duckdb.DuckDBPyConnection) -> Iterator[tuple[ThreadPoolExecutor
             raise
 
 
-def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], checks: dict[str, int]) -> None:
-    """Write manifest and data package descriptor beside the tables in `folder`."""
+def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str]) -> dict[str, Any]:
+    """Write the data package descriptor beside the tables in `folder`; the manifest, still without its checks."""
     from rawref.published.descriptor import data_package, manifest
     from rawref.published.place import write_json
 
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
-    described = manifest(con, folder, sources, inputs, stamp, checks)
+    described = manifest(con, folder, sources, inputs, stamp, {})
     releases = {s["id"]: s["release"] for s in described["sources"] if s["present"]}
-    package = data_package(folder, sources, releases, workspace.schemas, stamp)
-    write_json(folder / "manifest.json", described)
-    write_json(folder / "datapackage.json", package)
+    write_json(folder / "datapackage.json", data_package(folder, sources, releases, workspace.schemas, stamp))
+    return described
+
+
+@contextmanager
+def _workbook_beside(folder: Path, schemas: Path, described: dict[str, Any]) -> Iterator[None]:
+    """Write the spreadsheet in a process of its own meanwhile: it is Python through and through, and the rules are
+    not."""
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    from rawref.published.workbook import write_workbook
+
+    context = get_context("spawn")
+    with ProcessPoolExecutor(1, context, signal.signal, (signal.SIGINT, signal.SIG_IGN)) as other:
+        writing = other.submit(write_workbook, folder, folder / "table.xlsx", schemas, described)
+        yield
+        writing.result()
 
 
 def _write_workbook(workspace: Workspace, say: Say) -> None:
-    """Put the spreadsheet beside the built tables, unless they have it: a new build starts without one."""
+    """Put the spreadsheet beside the built tables, unless they have it, as after a build without one."""
     from rawref.published.workbook import write_workbook
 
     target = workspace.built / "table.xlsx"
