@@ -28,11 +28,30 @@ def kept_lines(name: str) -> list[str]:
     return [heading, *(row for row in rows if row.split(",")[place] in kept), ""]
 
 
+PINNED = ("*.zip", "*.gz", "*.xlsx")
+"""Files of pinned releases."""
+
+
+def without_sources(root: Path, *, kept: tuple[str, ...] = ("usda-sr28", "maintainer")) -> None:
+    """Declare in `root` that the repository keeps only these sources; the files of the others are taken out."""
+    path = root / "raw" / "sources.toml"
+    head, *entries = path.read_text(encoding="utf-8").split("[[source]]\n")
+    for place, text in enumerate(entries):
+        source = re.match(r'id = "([^"]+)"', text)
+        assert source
+        if source[1] not in kept:
+            entries[place] = text.replace("in_repository = true", "in_repository = false")
+            shutil.rmtree(root / "raw" / source[1], ignore_errors=True)
+    path.write_text("[[source]]\n".join([head, *entries]), encoding="utf-8", newline="\n")
+
+
 def small_root(target: Path) -> Path:
     """A scratch root of a few ingredients with all that SR28 has on their foods: a whole build in about a second."""
     for name in ("raw", "schemas", "pipeline"):
-        shutil.copytree(oracle.ROOT / name, target / name, ignore=shutil.ignore_patterns("__pycache__", "*.zip"))
+        shutil.copytree(oracle.ROOT / name, target / name, ignore=shutil.ignore_patterns("__pycache__", *PINNED))
     shutil.copyfile(oracle.ROOT / "pyproject.toml", target / "pyproject.toml")
+    without_sources(target)
+    (target / oracle.ARCHIVE.relative_to(oracle.ROOT)).parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(oracle.ARCHIVE, target / oracle.ARCHIVE.relative_to(oracle.ROOT))
     for name in ("ingredients", "ingredient_foods", "cited_values", "composites"):
         path = target / "raw" / "maintainer" / f"{name}.csv"

@@ -1,7 +1,7 @@
 """What more sources do to the table: the official files of all four, compiled beside the cited records.
 
 Figures in the tests are those that the publishers print: SR28 by NUT_DATA line, Ciqual 2020 and MEXT 2020 by the row of
-their workbook. The files of the other sources are not in the repository; without them these tests are skipped.
+their workbook.
 """
 
 from __future__ import annotations
@@ -10,15 +10,12 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from decimal import Decimal
-from pathlib import Path
 from typing import Any
 
 import duckdb
 import pytest
 from rawref.database import connect, rows
-from rawref.fetch.decide import fetch
-from rawref.release.build import present_releases
-from rawref.sources import declared
+from rawref.sources import committed, declared
 from rawref.stages.archival import build_archival
 from rawref.stages.curated import build_curated
 from rawref.stages.decisions import verify
@@ -26,27 +23,23 @@ from rawref.stages.reference import build_reference
 from rawref.workspace import Workspace
 
 from tests import oracle
-from tests.conftest import copy_root
 
 Row = dict[str, Any]
 CIQUAL, MEXT, FDC, SR28 = "anses-ciqual", "mext", "usda-fdc", "usda-sr28"
 
 
 @pytest.fixture(scope="module")
-def rich(official: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[duckdb.DuckDBPyConnection]:
+def rich(checkout: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     """Archival, reference and curated stages of all four official sources and the cited records."""
-    space = copy_root(tmp_path_factory.mktemp("rich") / "root")
-    with compiled(space, official) as con:
+    with compiled(checkout) as con:
         yield con
 
 
 @contextmanager
-def compiled(space: Workspace, official: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The three stages of `space` with all official files side-loaded, without checks."""
-    for source, folder in ((FDC, "fdc"), (CIQUAL, "ciqual"), (MEXT, "mext")):
-        fetch(space, [source], origin=official / folder).require()
+def compiled(space: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The three stages of `space`, in memory, without checks."""
     with connect() as con:
-        build_archival(con, declared(space), present_releases(space), space.schemas)
+        build_archival(con, declared(space), list(committed(space)), space.schemas)
         build_reference(con, space.schemas)
         verify(con)
         build_curated(con, space.schemas, space.maintainer / "needs")
@@ -111,7 +104,7 @@ def test_more_sources_do_not_take_the_yeast_away(rich: duckdb.DuckDBPyConnection
     assert (row["source"], row["food_id"], row["value"], row["kind"]) == (MEXT, "17083", 310.0, None)
 
 
-def test_a_record_stands_where_the_food_that_it_repeats_supplies_nothing(scratch: Workspace, official: Path) -> None:
+def test_a_record_stands_where_the_food_that_it_repeats_supplies_nothing(scratch: Workspace) -> None:
     """The yeast records without the rows that map their foods; the pilchard without the decision on its hold."""
     for name, unwanted in (("ingredient_foods", "nutritional-yeast-unfortified,"), ("decisions", "look-26065,")):
         path = scratch.maintainer / f"{name}.csv"
@@ -119,7 +112,7 @@ def test_a_record_stands_where_the_food_that_it_repeats_supplies_nothing(scratch
         kept = [line for line in lines if not line.startswith(unwanted)]
         assert len(kept) < len(lines)
         path.write_text("".join(kept), encoding="utf-8", newline="\n")
-    with compiled(scratch, official) as con:
+    with compiled(scratch) as con:
         row = cell(con, "nutritional-yeast-unfortified", "CLD")
         assert (row["source"], row["value"], row["kind"]) == ("maintainer", 251.0, None)
         # a record of a food that waits, waits with it

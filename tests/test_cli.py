@@ -39,6 +39,7 @@ HEAVY = [
     "openpyxl",
     "xlrd",
     "xlsxwriter",
+    "python_calamine",
     "matplotlib",
     "scipy",
     "requests",

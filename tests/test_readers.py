@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import random
 import re
@@ -54,23 +55,32 @@ def sample(con: duckdb.DuckDBPyConnection, columns: str) -> list[tuple[Any, ...]
     return random.Random(20260101).sample(rows, SAMPLE)
 
 
+def pinned(release: str) -> list[Path]:
+    """The files of a release that the repository keeps."""
+    return sorted((LAYOUTS.parents[1] / "raw" / release).iterdir())
+
+
 def count(con: duckdb.DuckDBPyConnection, query: str) -> int:
     return int(con.execute(query).fetchall()[0][0])
 
 
 @pytest.fixture(scope="module")
-def fdc_zip(official: Path) -> Path:
-    return next((official / "fdc").glob("*.zip"))
+def fdc_zip() -> Path:
+    return pinned("usda-fdc/2025-04-24")[0]
 
 
 @pytest.fixture(scope="module")
-def ciqual_xls(official: Path) -> Path:
-    return next((official / "ciqual").glob("*.xls"))
+def ciqual_xls(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The workbook as published."""
+    (packed,) = pinned("anses-ciqual/2020")
+    path = tmp_path_factory.mktemp("ciqual") / packed.name.removesuffix(".gz")
+    path.write_bytes(gzip.decompress(packed.read_bytes()))
+    return path
 
 
 @pytest.fixture(scope="module")
-def mext_files(official: Path) -> list[Path]:
-    return sorted((official / "mext").glob("*.xlsx"))
+def mext_files() -> list[Path]:
+    return pinned("mext/2020")
 
 
 @pytest.fixture(scope="module")
@@ -111,27 +121,27 @@ def fdc_tables(archive: Path) -> dict[str, list[tuple[int, dict[str, str]]]]:
 
 
 def test_fdc_counts_are_those_of_the_archive(fdc: duckdb.DuckDBPyConnection) -> None:
-    assert count(fdc, "select count(*) from archival.foods") == 316
+    assert count(fdc, "select count(*) from archival.foods") == 340
     assert count(fdc, "select count(*) from archival.components") == 477
-    assert count(fdc, "select count(*) from archival.fdc_food_nutrient") == 149_615
+    assert count(fdc, "select count(*) from archival.fdc_food_nutrient") == 155_243
     without_amount = count(fdc, "select count(*) from archival.set_aside where reason like 'no amount%'")
     assert without_amount == 27
-    assert count(fdc, 'select count(*) from archival."values"') + without_amount == 14_298
+    assert count(fdc, 'select count(*) from archival."values"') + without_amount == 15_016
     assert fdc.execute("select derivation, count(*) from archival.values group by 1 order by 1").fetchall() == [
-        ("", 141), ("1", 11_582), ("4", 1_226), ("49", 1_322)]
+        ("", 379), ("1", 11_986), ("4", 1_239), ("49", 1_385)]
     assert dict(fdc.execute("select file, records from archival.files").fetchall()) == {
-        "food.csv": 68_875, "foundation_food.csv": 316, "food_nutrient.csv": 149_615, "nutrient.csv": 477,
+        "food.csv": 74_175, "foundation_food.csv": 340, "food_nutrient.csv": 155_243, "nutrient.csv": 477,
         "food_category.csv": 28, "food_portion.csv": 10_678, "food_component.csv": 3_066,
-        "food_nutrient_conversion_factor.csv": 11_428, "food_protein_conversion_factor.csv": 317,
-        "food_calorie_conversion_factor.csv": 341, "food_attribute.csv": 5_087, "food_attribute_type.csv": 5,
-        "food_update_log_entry.csv": 68_875, "input_food.csv": 5_493, "sample_food.csv": 3_534,
-        "sub_sample_food.csv": 57_112, "sub_sample_result.csv": 116_324, "market_acquisition.csv": 7_032,
-        "acquisition_samples.csv": 7_816, "agricultural_samples.csv": 810, "lab_method.csv": 283,
-        "lab_method_code.csv": 192, "lab_method_nutrient.csv": 567, "measure_unit.csv": 122}
+        "food_nutrient_conversion_factor.csv": 11_476, "food_protein_conversion_factor.csv": 341,
+        "food_calorie_conversion_factor.csv": 365, "food_attribute.csv": 7_178, "food_attribute_type.csv": 5,
+        "food_update_log_entry.csv": 74_175, "input_food.csv": 5_676, "sample_food.csv": 3_717,
+        "sub_sample_food.csv": 62_022, "sub_sample_result.csv": 121_234, "market_acquisition.csv": 7_215,
+        "acquisition_samples.csv": 7_999, "agricultural_samples.csv": 810, "lab_method.csv": 284,
+        "lab_method_code.csv": 193, "lab_method_nutrient.csv": 568, "measure_unit.csv": 122}
 
 
 def test_fdc_rows_are_kept_or_set_aside(fdc: duckdb.DuckDBPyConnection) -> None:
-    for table, file, kept in (("foods", "food.csv", 316), ("values", "food_nutrient.csv", 14_271)):
+    for table, file, kept in (("foods", "food.csv", 340), ("values", "food_nutrient.csv", 14_989)):
         masses = fdc.execute(
             "select sum(if(line is null, regexp_extract(content, '^\\d+')::int, 1)) from archival.set_aside"
             " where file = ?", [file]).fetchall()[0][0]
@@ -159,7 +169,7 @@ def test_fdc_second_reading_gives_the_same_text_unit_and_line(fdc: duckdb.DuckDB
     assert fdc.execute("select line from archival.fdc_food where fdc_id = '321829'").fetchall() == [(shifted,)]
     after = tables["food.csv"][-1]
     assert fdc.execute("select max(line) from archival.fdc_food").fetchall() == [(after[0],)]
-    assert after[0] == 68_875 + 2  # the heading, and one description that ends with a line break
+    assert after[0] == 74_175 + 2  # the heading, and one description that ends with a line break
 
 
 # ---- tiny archives, for what the real one does not show

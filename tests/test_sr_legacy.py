@@ -42,17 +42,17 @@ def rows(stem: str, *, drop: tuple[str, ...] = (), **more: list[dict[str, str]])
 
 # ---- the layout and the mapping against the publisher's own files
 
+(FOUNDATION,) = (LAYOUTS.parents[1] / "raw" / "usda-fdc" / "2025-04-24").glob("*.zip")
 
 @pytest.fixture(scope="module")
-def foundation(official: Path) -> zipfile.ZipFile:
-    return zipfile.ZipFile(next((official / "fdc").glob("*foundation_food_csv*.zip")))
+def foundation() -> zipfile.ZipFile:
+    return zipfile.ZipFile(FOUNDATION)
 
 
 def test_the_layout_is_that_of_the_field_descriptions(foundation: zipfile.ZipFile) -> None:
     """Every heading is in the publisher's field descriptions, or in the same file of the Foundation Foods archive."""
     name = next(n for n in foundation.namelist() if n.endswith(".xlsx"))
-    with pytest.warns(UserWarning, match="Print area"):
-        sheet = load_workbook(io.BytesIO(foundation.read(name)), read_only=True)["Field Descriptions"]
+    sheet = load_workbook(io.BytesIO(foundation.read(name)), read_only=True)["Field Descriptions"]
     known: dict[str, set[str]] = {}
     for table, field, *_ in sheet.iter_rows(min_row=3, values_only=True):
         # a table stands alone with its description, or before it; its fields follow
@@ -208,14 +208,13 @@ def test_unknown_files_and_headings_are_refused(tmp_path: Path) -> None:
         usda_sr_legacy.identify(sr_legacy.archive(tmp_path, rows("05027"), inside="elsewhere"), LAYOUTS)
 
 
-def test_which_archive_it_is_stands_in_it(tmp_path: Path, official: Path) -> None:
+def test_which_archive_it_is_stands_in_it(tmp_path: Path) -> None:
     """Each reader refuses the other's archive, whatever it is called, and names the source to give it to."""
     renamed = shutil.copyfile(sr_legacy.archive(tmp_path, rows("05027")), tmp_path / "download.zip")
     with pytest.raises(InputError, match=r"sr_legacy_food\.csv is in it.*rawref fetch usda-sr-legacy --from"):
         _line(usda_fdc, renamed)
-    theirs = next((official / "fdc").glob("*foundation_food_csv*.zip"))
     with pytest.raises(InputError, match=r"foundation_food\.csv is in it.*rawref fetch usda-fdc --from"):
-        _line(usda_sr_legacy, theirs)
+        _line(usda_sr_legacy, FOUNDATION)
 
 
 def _line(module: Any, path: Path) -> None:

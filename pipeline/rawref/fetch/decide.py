@@ -29,6 +29,7 @@ from rawref.sources import (
     Release,
     Source,
     committed,
+    issued_name,
     opened_archive,
     require_digest,
     unpack,
@@ -99,15 +100,18 @@ class FetchResult:
 
 
 def available(workspace: Workspace) -> list[Release]:
-    """The newest pinned release of each source that is not in the repository, digests verified.
+    """The newest fetched release of each source that the repository does not keep, digests verified.
 
-    InputError when a pinned file is not the one that was pinned, or not the one that raw/sources.toml declares.
+    Of a source that asks for one release (`use`), only that one. InputError when a pinned file is not the one that was
+    pinned, or not the one that raw/sources.toml declares.
     """
     found = []
     for source in declared_sources(workspace):
-        if source.in_repository:
-            continue
-        complete = [pin for pin in _pins(workspace, source.id) if not _lacking(source, pin)]
+        kept = {release.release for release in source.releases if release.in_repository}
+        complete = [
+            pin for pin in _pins(workspace, source.id)
+            if pin.release not in kept and source.use in ("", pin.release) and not _lacking(source, pin)
+        ]
         if complete:
             newest = max(complete, key=lambda pin: (pin.date, pin.release))
             found.append(_release(workspace, source, newest))
@@ -141,7 +145,7 @@ def fetch(
                 raise InputError("--from needs one source", str(origin), "rawref fetch SOURCE --from PATH")
             if not chosen:
                 return FetchResult([_compare_with_repository(workspace, names[0], origin)])
-            return FetchResult([_side_load(workspace, chosen[0], origin)])
+            return FetchResult(_side_load(workspace, chosen[0], origin))
         return _download_all(workspace, chosen, names, offline, limits, progress)
 
 
@@ -153,7 +157,12 @@ def _select(workspace: Workspace, names: Sequence[str]) -> list[Source]:
         if name not in known:
             cure = did_you_mean(name, known, f"one of {', '.join(known)}")
             raise InputError(f"no source is called {name!r}", "raw/sources.toml", cure)
-    return [source for source in sources if not source.in_repository and (not names or source.id in names)]
+    return [source for source in sources if _is_fetched(source) and (not names or source.id in names)]
+
+
+def _is_fetched(source: Source) -> bool:
+    """Whether its reader can tell a release from a file; one that cannot reads only what the repository keeps."""
+    return hasattr(source.module(), "identify")
 
 
 @contextmanager
@@ -263,12 +272,21 @@ def _entry(source: Source, pin: Pin, state: str, freshness: str = "", note: str 
     oldest = min((file.fetched_at for file in pin.files), default="")
     age = (now() - datetime.fromisoformat(oldest)).days if oldest else None
     lacking = _lacking(source, pin)
+    note = note or (_how_to_complete(source, pin, lacking) if lacking else _how_to_use(source, pin))
     return Entry(
         source.id, pin.release, "declared" if _declaration(source, pin.release) else "undeclared", state,
         freshness or ", ".join(sorted({file.freshness for file in pin.files})),
-        tuple(file.name for file in pin.files), sum(file.bytes for file in pin.files), oldest, age,
-        note or (_how_to_complete(source, pin, lacking) if lacking else ""),
+        tuple(file.name for file in pin.files), sum(file.bytes for file in pin.files), oldest, age, note,
     )
+
+
+def _how_to_use(source: Source, pin: Pin) -> str:
+    """For a release that no build reads: which it reads instead, and how to ask for this one; else empty."""
+    newer = [r for r in source.releases if r.in_repository and (r.date, r.release) > (pin.date, pin.release)]
+    read = source.use or (newer[0].release if newer else pin.release)
+    if read == pin.release:
+        return ""
+    return f'a build reads {read}; for this one write use = "{pin.release}" under {source.id} in raw/sources.toml'
 
 
 def _how_to_complete(source: Source, pin: Pin, lacking: Sequence[str]) -> str:
@@ -285,7 +303,7 @@ def _in_repository(release: Release) -> Entry:
     files = [path for path in release.files if path.is_file()]
     return Entry(
         release.source, release.release, release.standing, "in the repository", "",
-        tuple(path.name for path in files), sum(path.stat().st_size for path in files),
+        tuple(map(issued_name, files)), sum(path.stat().st_size for path in files),
     )
 
 
@@ -304,16 +322,17 @@ def _download_all(
     with downloader(workspace.work / "download", limits or DefaultLimits(), progress) as web:
         for source in chosen:
             at_hand = [pin for pin in _pins(workspace, source.id) if not _lacking(source, pin)]
+            wanted = _declaration(source, source.use) if source.use else next(iter(source.releases), None)
             try:
-                if not (source.releases or at_hand) and names:
+                if not (wanted or at_hand) and names:
                     raise SourceMissing(
                         "no release is declared, so there is nothing to verify a download by", source.id,
                         f"download it from {source.landing_page} and run: rawref fetch {source.id} --from FILE",
                     )
-                if not source.releases or (offline and at_hand):
+                if wanted is None or wanted.in_repository or (offline and at_hand):
                     result.entries += [_entry(source, pin, "already pinned") for pin in at_hand]
                 else:
-                    result.entries.append(_download_release(workspace, source, source.releases[0], web, offline))
+                    result.entries.append(_download_release(workspace, source, wanted, web, offline))
             except SourceMissing as failure:
                 # Offline, without names, the question is what is at hand: an absent source is no failure.
                 if not offline or names:
@@ -408,38 +427,48 @@ def _fault(file: PinnedFile, body: bytes) -> str:
 # ---- side-loading
 
 
-def _side_load(workspace: Workspace, source: Source, origin: Path) -> Entry:
-    """Pin a file, or the files of a folder, that somebody downloaded; InputError if they are not of this source."""
+def _side_load(workspace: Workspace, source: Source, origin: Path) -> list[Entry]:
+    """Pin a file, or the files of a folder, that somebody downloaded; InputError if they are not of this source.
+
+    One entry per release. A file that the repository keeps is not pinned a second time.
+    """
     if not origin.exists():
         raise InputError("no such file or folder", str(origin), "give the path of the downloaded file")
     paths = _candidates(source, origin) if origin.is_dir() else [origin]
     if not paths:
         raise InputError(f"no file here that could be of {source.id}", str(origin), "name the file itself")
-    pin: Pin | None = None
-    added = False
+    pins: dict[str, Pin] = {}
+    added: set[str] = set()
+    kept: dict[str, Entry] = {}
     with tempfile.TemporaryDirectory(dir=workspace.pinned, prefix=".unpack-") as scratch:
         for path in paths:
             opened = _unwrap(source, path, Path(scratch))
             release, name = _which(workspace, source, opened)
             body = opened.read_bytes()
             entry = _declaration(source, release)
+            if entry and entry.in_repository:
+                (here,) = (r for r in committed(workspace, {source.id: release}))
+                kept[release] = replace(_in_repository(here), note=f"{path.name} holds the same files")
+                continue
             before = _pin_of(workspace, source.id, release)
             known = before is not None and any(
                 file.name == name and file.sha256 == hashlib.sha256(body).hexdigest() for file in before.files
             )
-            if known:
-                pin = before
+            if known and before is not None:
+                pins.setdefault(release, before)
                 continue
             _refuse_second(workspace, source, release, entry, before, path)
             new = Pinned(name, hashlib.sha256(body).hexdigest(), len(body), "", "side-loaded", _stamp())
-            pin = _write_pin(
+            pins[release] = _write_pin(
                 workspace, source, release, entry.date if entry else release, "declared" if entry else "undeclared",
                 [(new, body)],
             )
-            added = True
-    assert pin is not None
-    state = "incomplete" if _lacking(source, pin) else ("pinned" if added else "already pinned")
-    return _entry(source, pin, state)
+            added.add(release)
+    states = {
+        release: "incomplete" if _lacking(source, pin) else "pinned" if release in added else "already pinned"
+        for release, pin in pins.items()
+    }
+    return [*kept.values(), *(_entry(source, pin, states[release]) for release, pin in pins.items())]
 
 
 def _refuse_second(

@@ -54,8 +54,9 @@ def accept(
     """Make the present build the accepted table unless it is so already; `undecided` fail findings refuse it.
 
     The build must be current. An accepted table that carries no version counts as not accepted yet. Where the rules
-    have nothing against it, the models of the registry are asked: what breaks them refuses the build too. What is in
-    place stays untouched on any failure. InputError where the reason is empty or there is no build.
+    have nothing against it, the models of the registry are asked: what breaks them refuses the build too, and so does a
+    release that no other clone could have. What is in place stays untouched on any failure. InputError where the reason
+    is empty or there is no build.
     """
     from rawref.drift.compare import drift
     from rawref.release.build import accepted_stamp, locked
@@ -70,7 +71,7 @@ def accept(
         version = accepted_version(workspace)
         if version and not found["changes"]:
             return Acceptance("nothing", version, found)
-        if refusing := tuple(undecided) or _broken_contract(workspace):
+        if refusing := (*tuple(undecided), *_not_to_be_had(workspace)) or _broken_contract(workspace):
             return Acceptance("refused", version, found, refusing)
         time = now()
         plausible(time, accepted_stamp(workspace).get("created", ""))
@@ -79,6 +80,32 @@ def accept(
         book = "written" if workbook else "removed" if (workspace.curated / "table.xlsx").is_file() else "none"
         _publish(workspace, found, reason, time, fresh, workbook, first=not version)
     return Acceptance("accepted", fresh, found, workbook=book)
+
+
+def _not_to_be_had(workspace: Workspace) -> tuple[str, ...]:
+    """The releases of the build that no fresh clone can have, each with the cure.
+
+    A release is reproducible where the repository keeps it, or where every file has a declared digest and address.
+    """
+    from rawref.sources import declared
+
+    declarations = {(s.id, r.release): r for s in declared(workspace) for r in s.releases}
+    manifest = json.loads((workspace.built / "manifest.json").read_text(encoding="utf-8"))
+    lines = []
+    for source in manifest["sources"]:
+        if not source["present"]:
+            continue
+        name, release = source["id"], source["release"]
+        entry = declarations.get((name, release))
+        if entry and (entry.in_repository or all(file.urls or entry.urls for file in entry.files)):
+            continue
+        folder = f"raw/{name}/{release}"
+        lines.append(
+            f"{name} {release} is {'declared without an address' if entry else 'not declared'} and not in the"
+            f" repository, so no fresh clone could make this table: commit its files under {folder}/ and declare them"
+            " in raw/sources.toml (in_repository = true), or declare each file there with its SHA-256 and address"
+        )
+    return tuple(lines)
 
 
 def _broken_contract(workspace: Workspace) -> tuple[str, ...]:

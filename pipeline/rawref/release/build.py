@@ -45,13 +45,15 @@ class Outcome:
     unchanged: bool
     """Whether the build was taken over, as no input had changed."""
 
+INPUTS = (".csv", ".toml", ".zip", ".gz", ".xls", ".xlsx", ".py", ".sql", ".json")
+"""Endings of the files that a build reads."""
+
 
 def input_digests(workspace: Workspace) -> dict[str, str]:
     """SHA-256 of everything that a build reads, by path relative to the root: sources, registry, code."""
     found: dict[str, str] = {}
-    read = (".csv", ".toml", ".zip", ".xls", ".xlsx", ".py", ".sql", ".json")
     folders = (workspace.raw, workspace.schemas, workspace.root / "pipeline")
-    paths = [path for folder in folders for path in sorted(folder.glob("**/*")) if path.suffix in read]
+    paths = [path for folder in folders for path in sorted(folder.glob("**/*")) if path.suffix in INPUTS]
     for path in [*paths, *pinned_files(workspace)]:
         if path.is_file():
             found[workspace.relative(path)] = sha256(path)
@@ -100,12 +102,26 @@ def _left(workspace: Workspace) -> dict[str, int] | None:
 
 
 def present_releases(workspace: Workspace) -> list[Release]:
-    """The release of each source that a build reads: those in the repository, then those fetched, in declared order."""
+    """The release of each source that a build reads, in declared order: the one it asks for, else the newest at hand.
+
+    Of a release that is both in the repository and fetched, the repository's is read. InputError where the release
+    that a source asks for is not at hand.
+    """
     from rawref.fetch.decide import available
 
-    found = {release.source: release for release in available(workspace)}
-    found |= {release.source: release for release in committed(workspace) if release.source not in found}
-    return [found[source.id] for source in declared(workspace) if source.id in found]
+    found: dict[str, Release] = {}
+    for release in (*committed(workspace), *available(workspace)):
+        held = found.get(release.source)
+        if held is None or (release.date, release.release) > (held.date, held.release):
+            found[release.source] = release
+    sources = declared(workspace)
+    for source in sources:
+        if source.use and source.id not in found:
+            raise InputError(
+                f"{source.id} asks for release {source.use}, which is not at hand", "raw/sources.toml",
+                f"rawref fetch {source.id}, or take its line use out",
+            )
+    return [found[source.id] for source in sources if source.id in found]
 
 
 def build(workspace: Workspace, say: Say, *, workbook: bool = True, threads: int | None = None) -> Outcome:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import importlib
 import tomllib
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,6 +33,12 @@ COMMON_TABLES = {
 }
 """Common archival tables and their columns, all text; a reader gives a SELECT for each that its source has."""
 
+PACKED = ".gz"
+"""Ending of a file that the repository keeps compressed; its declared digest is that of the file as published."""
+
+PACKED = ".gz"
+"""Ending of a file that the repository keeps compressed; its declared digest is that of the file as published."""
+
 
 @dataclass(frozen=True, slots=True)
 class PinnedFile:
@@ -54,6 +61,8 @@ class DeclaredRelease:
     files: tuple[PinnedFile, ...]
     members: tuple[PinnedFile, ...]
     differs: str = ""
+    in_repository: bool = False
+    """Whether its files are kept under raw/<source>/<release>/, each as published or as <name>.gz."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +82,8 @@ class Source:
     releases: tuple[DeclaredRelease, ...]
     """Empty where no official file has been seen: then the source can only be side-loaded, as undeclared."""
     repeats: str = ""
+    use: str = ""
+    """The release that a build reads; empty: the newest that is at hand."""
     """The source of which this one is another edition: their agreement is not independent."""
 
     def attribution_of(self, release: str) -> str:
@@ -103,7 +114,10 @@ class Release:
 
 
 def declared(workspace: Workspace) -> list[Source]:
-    """The sources of raw/sources.toml in their order; InputError names what is wrong with the file."""
+    """The sources of raw/sources.toml in their order; InputError names what is wrong with the file.
+
+    A release is in the repository as its source is, unless it says otherwise.
+    """
     path = workspace.raw / "sources.toml"
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -126,13 +140,14 @@ def _source(entry: dict[str, Any], where: str) -> Source:
             DeclaredRelease(
                 r["release"], r["date"], tuple(r.get("urls", ())), files(r.get("file", [])),
                 files(r.get("member", []), counted=True), r.get("differs", ""),
+                r.get("in_repository", entry["in_repository"]),
             )
             for r in entry["release"]
         )
         return Source(
             entry["id"], entry["title"], entry["publisher"], entry["licence"], entry["licence_url"],
             entry["attribution"], entry["landing_page"], entry["reader"], entry["in_repository"],
-            entry.get("country", ""), releases, entry.get("repeats", ""),
+            entry.get("country", ""), releases, entry.get("repeats", ""), entry.get("use", ""),
         )
     except KeyError as error:
         raise InputError(f"source {entry.get('id', '?')} lacks {error}", where, "add the key") from error
@@ -144,28 +159,58 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def committed(workspace: Workspace) -> Iterator[Release]:
-    """The newest release of every source whose pinned files are in the repository, digests verified."""
+def content(path: Path) -> bytes:
+    """The bytes of a pinned file as its publisher issued it; InputError for a compressed one that cannot be read."""
+    if path.suffix != PACKED:
+        return path.read_bytes()
+    try:
+        return gzip.decompress(path.read_bytes())
+    except (OSError, EOFError, zlib.error) as error:
+        cure = "restore the file with git checkout"
+        raise InputError(f"cannot be unpacked: {error}", path.name, cure) from error
+
+
+def issued_name(path: Path) -> str:
+    """What the publisher calls a pinned file."""
+    return path.name.removesuffix(PACKED)
+
+
+def committed(workspace: Workspace, asked: Mapping[str, str] | None = None) -> Iterator[Release]:
+    """The newest release of every source whose pinned files are in the repository, digests verified.
+
+    Of a source that asks for one release (`use`), only that one. `asked` (source to release) asks instead, and leaves
+    the other sources out.
+    """
     for source in declared(workspace):
-        if not source.in_repository:
+        if asked is not None and source.id not in asked:
             continue
-        newest = source.releases[0]
+        use = asked[source.id] if asked else source.use
+        kept = [r for r in source.releases if r.in_repository and use in ("", r.release)]
+        if not kept:
+            continue
+        newest = kept[0]
         folder = workspace.raw / source.id / newest.release
-        for pinned in newest.files:
-            path = folder / pinned.name
+        paths = [_stored(folder, pinned.name) for pinned in newest.files]
+        for pinned, path in zip(newest.files, paths, strict=True):
             where = workspace.relative(path)
             if not path.is_file():
                 raise InputError("pinned file is missing", where, "restore it with git checkout")
-            if sha256(path) != pinned.sha256:
+            digest = hashlib.sha256(content(path)).hexdigest() if path.suffix == PACKED else sha256(path)
+            if digest != pinned.sha256:
                 raise InputError(
                     "wrong digest: not the bytes that raw/sources.toml declares", where,
                     "restore the file with git checkout, or declare a new release beside it",
                 )
         yield Release(
             source.id, newest.release, source.title, source.publisher, newest.date, "declared",
-            tuple(folder / pinned.name for pinned in newest.files) or (workspace.raw / source.id,), True,
-            {member.name: member for member in newest.members},
+            tuple(paths) or (workspace.raw / source.id,), True, {member.name: member for member in newest.members},
         )
+
+
+def _stored(folder: Path, name: str) -> Path:
+    """Where a file of the repository is: as published, or compressed where only that is there."""
+    packed = folder / f"{name}{PACKED}"
+    return packed if packed.is_file() and not (folder / name).is_file() else folder / name
 
 
 @contextmanager

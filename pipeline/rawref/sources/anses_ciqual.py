@@ -5,12 +5,12 @@ Every component cell is kept, the dash and the empty cell too: in this table a c
 
 from __future__ import annotations
 
-import io
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref.errors import InputError
-from rawref.sources import Release, sha256
+from rawref.sources import Release, content, issued_name, workbooks
 from rawref.sources.layouts import (
     cell_text,
     column_letters,
@@ -36,7 +36,7 @@ FILES = 1
 
 def identify(path: Path, layouts: Path) -> str:
     """The edition, told by the headings and the number of rows; InputError for any other file."""
-    return _edition(_sheet(path), path.name, layouts)
+    return _edition(*_sheet(path), issued_name(path), layouts)
 
 
 def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
@@ -45,15 +45,16 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     import pyarrow as pa
 
     (path,) = release.files
-    sheet = _sheet(path)
-    edition = _edition(sheet, path.name, layouts)
+    file, body = issued_name(path), content(path)
+    name, rows = _sheet(path)
+    edition = _edition(name, rows, file, layouts)
     described = layout(layouts, ID)["release"][edition]
     columns = {column["heading"]: column for column in layout_columns(layouts, ID, edition)}
-    headings = sheet.row_values(described["heading_rows"] - 1)
     first = described["heading_rows"]
-    texts = [[_cell(cell) for cell in sheet.col_slice(position, first)] for position in range(sheet.ncols)]
-    count = sheet.nrows - first
-    row = np.arange(first + 1, sheet.nrows + 1)
+    headings = rows[first - 1]
+    texts = [[cell_text(cell) for cell in column] for column in zip(*rows[first:], strict=True)]
+    count = len(rows) - first
+    row = np.arange(first + 1, len(rows) + 1)
     food = {
         columns[heading]["field"]: pa.array(texts[position], pa.string())
         for position, heading in enumerate(headings)
@@ -72,46 +73,30 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
         "letter": pa.array(np.repeat([column_letters(position) for position in values], count).tolist(), pa.string()),
         "text": pa.array([text for position in values for text in texts[position]], pa.string()),
     }))
-    record_file(con, ID, release.release, path.name, sha256(path), path.stat().st_size, count)
-    refuse(_content_problems(con, described), path.name, LAYOUT)
-    return _common(release.release, path.name, described["sheet"])
+    record_file(con, ID, release.release, file, hashlib.sha256(body).hexdigest(), len(body), count)
+    refuse(_content_problems(con, described), file, LAYOUT)
+    return _common(release.release, file, described["sheet"])
 
 
-def _sheet(path: Path) -> Any:
-    """The one sheet of the workbook; InputError when the file is no legacy workbook or has another sheet."""
-    import xlrd
-
+def _sheet(path: Path) -> tuple[str, list[workbooks.Row]]:
+    """Name and rows of the one sheet; InputError when the file is no legacy workbook or has other sheets."""
     require_kind(path, "xls")
-    try:
-        book = xlrd.open_workbook(str(path), logfile=io.StringIO())
-    except (xlrd.XLRDError, ValueError, IndexError, KeyError, AssertionError) as error:
-        raise InputError(f"not a readable workbook: {error}", path.name, "download the file again") from error
-    if book.nsheets != 1:
+    found = workbooks.sheets(content(path), issued_name(path))
+    if len(found) != 1:
         raise InputError(
-            f"{book.nsheets} sheets where one is due", path.name, "give the English table of https://ciqual.anses.fr/"
+            f"{len(found)} sheets where one is due", path.name, "give the English table of https://ciqual.anses.fr/"
         )
-    return book.sheet_by_index(0)
+    return next(iter(found.items()))
 
 
-def _cell(cell: Any) -> str:
-    """What a cell holds, as text; an empty cell is ""."""
-    import xlrd
-
-    if cell.ctype in (xlrd.XL_CELL_EMPTY, xlrd.XL_CELL_BLANK):
-        return ""
-    if cell.ctype == xlrd.XL_CELL_ERROR:
-        return str(xlrd.error_text_from_code.get(cell.value, cell.value))
-    return cell_text(cell.value) or ""
-
-
-def _edition(sheet: Any, where: str, layouts: Path) -> str:
+def _edition(name: str, rows: list[workbooks.Row], where: str, layouts: Path) -> str:
     """The edition whose headings and number of rows this sheet has; InputError listing what is unknown."""
     problems: list[str] = []
     for edition, described in layout(layouts, ID)["release"].items():
         known = [column["heading"] for column in layout_columns(layouts, ID, edition)]
-        found = [_cell(cell) for cell in sheet.row(described["heading_rows"] - 1)] if sheet.nrows else []
+        found = [cell_text(cell) or "" for cell in rows[described["heading_rows"] - 1]] if rows else []
         place = f"{described['sheet']}!{{}}{described['heading_rows']}"
-        wrong = [f"sheet {sheet.name!r} is not known"] if sheet.name != described["sheet"] else []
+        wrong = [f"sheet {name!r} is not known"] if name != described["sheet"] else []
         wrong += [
             f"{place.format(column_letters(position))} heading {heading!r} is not known"
             for position, heading in enumerate(found)
@@ -119,9 +104,9 @@ def _edition(sheet: Any, where: str, layouts: Path) -> str:
         ]
         wrong += [f"heading {heading!r} is missing" for heading in known if heading not in found]
         wrong += [f"heading {heading!r} twice" for heading in sorted(set(found)) if found.count(heading) > 1]
-        rows = sheet.nrows - described["heading_rows"]
-        if not wrong and rows != described["records"]:
-            wrong = [f"{rows} rows where edition {edition} has {described['records']}: another edition, or a cut file"]
+        count = len(rows) - described["heading_rows"]
+        if not wrong and count != described["records"]:
+            wrong = [f"{count} rows where edition {edition} has {described['records']}: another edition, or a cut file"]
         if not wrong:
             return str(edition)
         problems += wrong

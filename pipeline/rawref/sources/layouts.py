@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from rawref.database import literal
 from rawref.errors import InputError
+from rawref.sources import content
 
 if TYPE_CHECKING:
     import duckdb
@@ -45,8 +46,7 @@ def require_kind(path: Path, kind: str) -> None:
     """InputError unless the file exists and begins as a file of this kind does."""
     if not path.is_file():
         raise InputError("no such file", path.name, "give the path of the file as downloaded")
-    with path.open("rb") as stream:
-        head = stream.read(512)
+    head = content(path)[:512]
     if fault := leading_fault(head, kind):
         raise InputError(fault, path.name, "download the file again from the publisher's page")
 

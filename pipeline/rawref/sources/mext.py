@@ -8,13 +8,12 @@ has gets the prefix FA: in the fatty acid table, whose water and fat are those o
 from __future__ import annotations
 
 import re
-import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref.errors import InputError
-from rawref.sources import Release, sha256, unpack
+from rawref.sources import Release, sha256, unpack, workbooks
 from rawref.sources.layouts import (
     cell_text,
     column_letters,
@@ -39,7 +38,7 @@ FILES = 2
 """Files that make a release."""
 TABLES = ("main", "fatty_acids")
 
-Row = tuple[Any, ...]
+Row = Sequence[Any]
 
 
 def identify(path: Path, layouts: Path) -> str:
@@ -83,19 +82,11 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     return _common(release.release, names, repeats, tags)
 
 
-def _read(path: Path, layouts: Path) -> tuple[str, str, dict[str, list[Row]]]:
+def _read(path: Path, layouts: Path) -> tuple[str, str, Mapping[str, Sequence[Row]]]:
     """Edition, table and the rows of every sheet; InputError listing what is unknown."""
-    import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
-
     require_kind(path, "xlsx")
     unpack.verify(path, path.name)
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        sheets: dict[str, list[Row]] = {name: list(book[name].iter_rows(values_only=True)) for name in book.sheetnames}
-        book.close()
-    except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError) as error:
-        raise InputError(f"not a readable workbook: {error}", path.name, "download the file again") from error
+    sheets = workbooks.sheets(path.read_bytes(), path.name)
     problems: list[str] = []
     for edition, described in layout(layouts, ID)["release"].items():
         columns = layout_columns(layouts, ID, edition)
@@ -153,7 +144,7 @@ def _at(row: Row, position: int) -> str:
 
 
 def _data_rows(
-    sheets: dict[str, list[Row]], described: dict[str, Any], names: Iterable[str]
+    sheets: Mapping[str, Sequence[Row]], described: dict[str, Any], names: Iterable[str]
 ) -> list[tuple[str, int, Row]]:
     """Sheet, row number and cells of every food of the named sheets."""
     return [

@@ -102,6 +102,11 @@ def load_archive(
             table = _rows(body, headings[name], f"{archive.name}!{name}")
             counts[name] = table.num_rows
             sha256 = hashlib.sha256(body).hexdigest()
+            if (due := release.members.get(name)) and due.records != table.num_rows:
+                raise InputError(
+                    f"{table.num_rows} records where {due.records} are due", f"{archive.name}!{name}",
+                    "restore the pinned archive; of another release, declare the records in raw/sources.toml",
+                )
             record_file(con, kind.source, release.release, name, sha256, len(body), table.num_rows)
         else:
             table = pa.table({"line": pa.array([], pa.int64())})
