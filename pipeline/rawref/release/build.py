@@ -45,6 +45,7 @@ class Outcome:
     unchanged: bool
     """Whether the build was taken over, as no input had changed."""
 
+
 INPUTS = (".csv", ".toml", ".zip", ".gz", ".xls", ".xlsx", ".py", ".sql", ".json")
 """Endings of the files that a build reads."""
 
