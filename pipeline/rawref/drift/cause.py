@@ -135,6 +135,8 @@ class _Inputs:
     came_or_went: bool
     needs: bool
     """Whether a requirement profile changed."""
+    rules: tuple[str, ...] = ()
+    """The changed files of the registry."""
     cells: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     candidates: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     """By the subject of the change, and whether the row is only `added` or only `removed`."""
@@ -168,21 +170,31 @@ def causes(
             change["cause_why"] = "a manifest with the digests of the inputs is lacking"
         return
     groups = inputs_that_differ(old, new)
-    inputs = _inputs(con, old, new, groups, changes, schemas) if len(groups) > 1 else None
+    inputs = _inputs(con, old, new, groups, changes, schemas) if groups else None
     derived = []
     for change in changes:
         if (change["table"], change["subject"]) in edited:
             change["cause_why"] = f"edited by hand in {old.shown}"
-        elif not groups:
-            change["cause_why"] = "no input differs by the manifests"
         elif inputs is None:
-            change["cause"], change["cause_why"] = next(iter(groups)), "no other input changed"
+            change["cause_why"] = "no input differs by the manifests"
         elif _is_derived(change, inputs):
             derived.append(change)
         else:
             change["cause"], change["cause_why"] = _of(change, inputs)
     if inputs and derived:
         _inherit(derived, changes, inputs)
+    if len(groups) == 1 and inputs:
+        _only_one(next(iter(groups)), changes)
+
+
+def _only_one(cause: str, changes: list[dict[str, Any]]) -> None:
+    """Where one kind of input changed it is the cause of everything; the mechanism is kept where it was found."""
+    for change in changes:
+        if change.get("cause_why", "").startswith("edited by hand"):
+            continue
+        if change["cause"] != cause or change.get("cause_why") == ALONE:
+            change["cause"], change["cause_why"] = cause, ""
+        change["cause_why"] = "; ".join(x for x in (change.get("cause_why"), "no other input changed") if x)
 
 
 def _inputs(
@@ -208,7 +220,10 @@ def _inputs(
     rules = groups.get("rule", [])
     if rules and all(path.startswith(NEEDS) for path in rules):
         reached.discard("rule")  # a requirement profile decides needed_by and nothing else
-    found = _Inputs(reached, sources, was.keys() != now.keys(), any(path.startswith(NEEDS) for path in rules))
+    found = _Inputs(
+        reached or set(groups), sources, was.keys() != now.keys(), any(path.startswith(NEEDS) for path in rules),
+        rules=tuple(p for p in rules if not p.startswith(NEEDS)),
+    )
     asked = sorted(
         {(c["ingredient_id"], c["component"]) for c in changes if c["ingredient_id"] and c["component"]}
     )
@@ -267,7 +282,7 @@ def _of(change: dict[str, Any], inputs: _Inputs) -> tuple[str, str]:
         }
         of_changed = change["subject"].split("/")[0] in inputs.sources
         found = inputs.first(["listed"] if listed and of_changed else ["described"])
-    return found or _rest(inputs)
+    return found or _rest(inputs, change)
 
 
 def _inherited(
@@ -341,13 +356,50 @@ def _list(text: Any) -> list[Any]:
     return found if isinstance(found, list) else []
 
 
-def _rest(inputs: _Inputs) -> tuple[str, str]:
-    """What no changed input can be followed to: the only input left, else the code."""
+ALONE = "no other changed input reaches it"
+REACH = {
+    "fields": set[str](),
+    "handover": set[str](),
+    "vocabularies": set[str](),
+    "units": {"value", "low", "high", "unit", "steps"},
+    "confidence": {"confidence"},
+    "cautions": {"cautions"},
+    "cooking_": {"detail", "remedy", "kind"},
+    "retention_factors": {"detail", "remedy", "kind"},
+    "facet_": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "food_groups": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "name_phrases": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "species": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "langual_facets": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "witness_": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+    "review_reasons": {"catalogue", *PEERS_FIELDS, *SPREAD_FIELDS},
+}
+"""Columns, or the whole table, that a file of schemas/ can alter, by how its name begins; any other file all."""
+
+
+def reaching(rules: Iterable[str], change: dict[str, Any]) -> list[str]:
+    """The changed files of the registry that could have altered this change's columns or table."""
+    found = []
+    for path in rules:
+        stem = path.rsplit("/", 1)[-1].split(".")[0]
+        reach = next((r for prefix, r in REACH.items() if stem.startswith(prefix)), None)
+        if reach is None or change["table"] in reach or reach & set(change["fields"]):
+            found.append(path)
+    return found
+
+
+def _rest(inputs: _Inputs, change: dict[str, Any]) -> tuple[str, str]:
+    """What no changed input can be followed to by content: what is left by where each input can reach at all."""
     if len(inputs.groups) == 1:
-        return next(iter(inputs.groups)), "no other changed input reaches it"
-    if "code" in inputs.groups and "rule" not in inputs.groups:
+        return next(iter(inputs.groups)), ALONE
+    rules = reaching(inputs.rules, change)
+    code = "code" in inputs.groups
+    if rules and not code:
+        return "rule", "of what changed only these reach it: " + ", ".join(rules)
+    if code and not rules:
         return "code", "nothing that the cell is made from differs in a way that another changed input would explain"
-    return "unknown", "several inputs changed and the cell does not tell which: " + ", ".join(sorted(inputs.groups))
+    left = [*rules, *(["the program"] if code else [])] or sorted(inputs.groups)
+    return "unknown", "the table does not tell which of these: " + ", ".join(left)
 
 
 def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
@@ -390,5 +442,5 @@ def _inherit(derived: list[dict[str, Any]], changes: list[dict[str, Any]], input
         elif causes:
             change["cause_why"] = f"{by} have several causes: {', '.join(sorted(causes))}"
         else:
-            change["cause"], change["cause_why"] = _rest(inputs)
+            change["cause"], change["cause_why"] = _rest(inputs, change)
         note(change)

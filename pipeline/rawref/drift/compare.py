@@ -23,6 +23,8 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.drift.cause import CAUSES, causes, inputs_that_differ
 from rawref.drift.faults import check_wide, name_hand_edits
+from rawref.drift.group import food_changes, grouped
+from rawref.drift.head import head
 from rawref.drift.read import Side, find_faulty_cells, load, open_side
 from rawref.drift.rows import Change, changed_rows, new_change
 from rawref.drift.tiers import tier_cells, weigh_cells
@@ -52,12 +54,13 @@ def compare(
     need: Need | None = None,
     *,
     shown: tuple[str, str] = ("before", "after"),
+    whole: bool = False,
 ) -> dict[str, Any]:
     """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
 
     `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
-    amount. An absent or spoilt table in `before` is a finding of kind schema; without any published table in `after`
-    InputError.
+    amount. Changes of one event are one change with `members` (group.py), unless `whole`. An absent or spoilt table in
+    `before` is a finding of kind schema; without any published table in `after` InputError.
     """
     from rawref.database import connect
 
@@ -66,6 +69,10 @@ def compare(
         raise InputError("no table here", shown[1], "run rawref build first")
     with connect() as con:
         changes = _changes(con, old, new, schemas, need)
+        foods = _foods(con, old, schemas)
+        everything = len(changes)
+        if foods is not None and not whole:
+            changes = grouped(con, changes, foods, schemas)
         known = {side.name: _coverage(con, side) for side in (old, new)}
     changes.sort(key=_order)
     return {
@@ -76,8 +83,16 @@ def compare(
         "summary": summary(changes),
         "coverage": known,
         "changed_inputs": inputs_that_differ(old, new),
+        "head": head(old, new, changes, foods or [], everything),
         "changes": changes,
     }
+
+
+def _foods(con: duckdb.DuckDBPyConnection, old: Side, schemas: Path) -> list[dict[str, Any]] | None:
+    """Foods of the sources that changed; None where nothing was followed, or there is no former catalogue."""
+    held = {r[0] for r in con.execute("select table_name from information_schema.tables").fetchall()}
+    wanted = {f"{side}_{t}" for side in ("before", "after") for t in ("catalogue", "candidates", "ingredients")}
+    return food_changes(con, schemas) if wanted <= held and "catalogue" in old.digests else None
 
 
 def _coverage(con: duckdb.DuckDBPyConnection, side: Side) -> dict[str, Any] | None:
@@ -164,7 +179,7 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
     wanted = suspect | set(CELLS)
     if suspect & set(CELLS):
         wanted.add("ingredients")
-    if suspect & FOLLOWED:
+    if suspect & (FOLLOWED | {"catalogue", "ingredients"}):
         wanted |= FOLLOWED | {"ingredients", "catalogue"}
     if wide:
         wanted |= {"values", "components"}

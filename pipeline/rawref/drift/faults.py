@@ -32,7 +32,7 @@ def name_hand_edits(
         cells = 0
         query = pairs(f"{side.name}_twin_{table}", f"{side.name}_{table}", table, fields[table])
         for in_twin, in_csv, *rest in con.execute(query).fetchall():
-            values, (_, line, changed) = rest[: len(key)], rest[len(key) :]
+            values, (_, line, changed, _about) = rest[: len(key)], rest[len(key) :]
             named = dict(zip(key, values, strict=True))
             subject = "/".join(str(v) for v in values)
             found.add((table, subject))

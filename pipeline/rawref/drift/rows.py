@@ -25,6 +25,8 @@ VALUE = {
     "peers_high",
 }
 STATUS = {"status", "state", "kind", "may_supply_raw", "needed"}
+ABOUT = ("source", "food_id", "source_component", "spread_basis")
+"""What a change knows of its row beside the columns that differ."""
 IDENTITY = {"kind", "state", "species", "part", "skin", "bone", "fat_trim", "additions", "cautions"}
 """Columns of `ingredients` that say what the row is about, or what to beware of."""
 
@@ -70,7 +72,7 @@ def _differs(f: Field, one: str, other: str) -> str:
 
 
 def pairs(one: str, other: str, table: str, fields: tuple[Field, ...]) -> str:
-    """A query of the rows that differ: (there, here, key…, other line, one line, [differing columns])."""
+    """A query of the rows that differ: (there, here, key…, other line, one line, [differing columns], about)."""
     key = key_of(table, fields)
     on = " and ".join(f'a."{k}" is not distinct from b."{k}"' for k in (*key, "occurrence"))
     keys = ", ".join(f'coalesce(b."{k}", a."{k}")' for k in (f.column for f in fields if f.key))
@@ -79,11 +81,15 @@ def pairs(one: str, other: str, table: str, fields: tuple[Field, ...]) -> str:
         for i, f in enumerate(fields)
         if f.column not in key
     )
+    held = {f.column for f in fields}
+    known = [f"'{c}': coalesce(a.\"{c}\", b.\"{c}\")" for c in ABOUT if c in held]
+    known += ["'basis_before': b.spread_basis"] if "spread_basis" in held else []
+    about = f"{{{', '.join(known)}}} as about" if known else "null as about"
     same = " or ".join(f'b."{f.column}" is distinct from a."{f.column}"' for f in fields if f.column not in key)
     return (
         f"select b.row_line is not null, a.row_line is not null, {keys}, b.row_line, a.row_line,"
         f" case when b.row_line is not null and a.row_line is not null then"
-        f" list_filter([{cells}], lambda x: x is not null) else [] end as cells"
+        f" list_filter([{cells}], lambda x: x is not null) else [] end as cells, {about}"
         f" from {one} b full join {other} a on {on}"
         f" where b.row_line is null or a.row_line is null or {same} order by 1, 2, b.row_line, a.row_line"
     )
@@ -94,21 +100,26 @@ def changed_rows(con: duckdb.DuckDBPyConnection, table: str, fields: tuple[Field
     key = [f.column for f in fields if f.key]
     found: list[Change] = []
     for in_before, in_after, *rest in con.execute(pairs(f"before_{table}", f"after_{table}", table, fields)).fetchall():
-        values, (old_line, new_line, cells) = rest[: len(key)], rest[len(key) :]
+        values, (old_line, new_line, cells, about) = rest[: len(key)], rest[len(key) :]
         cell = dict(zip(key, values, strict=True))
         common = {
             "ingredient_id": cell.get("ingredient_id"),
             "component": cell.get("component"),
             "subject": "/".join(str(v) for v in values),
             "line": old_line if in_before else new_line,
+            "about": about,
         }
         if not (in_before and in_after):
             kind, shown = ("removed", "before") if in_before else ("added", "after")
             found.append(new_change(kind, table, **common, **{shown: "row"}, why=f"row {kind}"))
             continue
         by_kind: dict[str, list[dict[str, Any]]] = {}
+        columns = {fields[changed["c"]].column for changed in cells}
         for changed in cells:
-            by_kind.setdefault(_kind(table, fields[changed["c"]]), []).append(changed)
+            kind = _kind(table, fields[changed["c"]])
+            if fields[changed["c"]].column == "source_unit" and not columns & {"source", "food_id", "source_component"}:
+                kind = "unit"  # the source itself says another unit: whatever else it says, a person must look
+            by_kind.setdefault(kind, []).append(changed)
         for kind, items in by_kind.items():
             shown_fields = {
                 fields[i["c"]].column: {

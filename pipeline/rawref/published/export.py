@@ -31,7 +31,7 @@ ORDER = {
     "candidates": "ingredient_id, (select position from reference.components c where c.component = t.component), rank",
     "components": "(select position from reference.components c where c.component = t.component)",
     "references": "reference_id",
-    "catalogue": "source, release, food_id",
+    "catalogue": "source, food_id",
 }
 
 

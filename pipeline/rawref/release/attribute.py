@@ -57,7 +57,11 @@ def _settled(
 ) -> dict[str, Any]:
     if change["kind"] == "schema" or not moved or change.get("cause_why", "").startswith("edited by hand"):
         return change
-    by = [g for g in moved if (change["table"], change["subject"], change["kind"]) in moved[g]]
+    rows = {(m["table"], m["subject"]) for m in change.get("members", ())}
+    by = [
+        g for g in moved
+        if (change["table"], change["subject"], change["kind"]) in moved[g] or rows & {m[:2] for m in moved[g]}
+    ]
     if len(by) == 1:
         return change | {
             "cause": by[0],
@@ -85,7 +89,7 @@ def _moved_by(workspace: Workspace, group: str, manifest: dict[str, Any]) -> set
         _put_back(workspace, root, group, manifest)
         scratch = Workspace(root)
         build(scratch, lambda _: None, workbook=False)
-        found = compare(scratch.built, workspace.built, workspace.schemas)
+        found = compare(scratch.built, workspace.built, workspace.schemas, whole=True)
         return {(c["table"], c["subject"], c["kind"]) for c in found["changes"]}
     finally:
         shutil.rmtree(root, ignore_errors=True)

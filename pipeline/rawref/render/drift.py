@@ -127,7 +127,12 @@ def _head(result: dict[str, Any], wide: bool) -> list[str]:
         lines += [counts(result), f"by cause: {by_cause(result)}"]
     else:
         lines += ["no drift: the content is equal"]
-    return [*lines, *_wrapped(known(result), "", "  ", wide)]
+    lines += _wrapped(known(result), "", "  ", wide)
+    if result.get("head"):
+        lines += ["", "what happened"]
+        for sentence in result["head"]:
+            lines += _wrapped(sentence, "  ", "    ", wide)
+    return lines
 
 
 def _told(changes: list[dict[str, Any]], wide: bool) -> list[str]:
@@ -154,6 +159,7 @@ def markdown(result: dict[str, Any]) -> str:
     if not result["changes"]:
         return "\n".join([*out[:2], "No drift: the content is equal.", ""])
     out += ["", f"By cause: {by_cause(result)}.", "", f"{known(result).capitalize()}."]
+    out += ["", *(f"- {_md(sentence)}" for sentence in result.get("head", []))]
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
         if not found:
