@@ -1,6 +1,7 @@
 -- The raw and cooked twins of SR28, found by name, and the retentions measured on them. Temporary tables only.
 -- Before it: cooking_wanted(component), cooking_classes, cooking_methods, cooking_published (loaded from schemas/) and
--- the variables cooking_state, cooking_form, cooking_trim, cooking_grade, cooking_exclude (alternations of schemas/cooking_names.csv).
+-- the variables cooking_state, cooking_form, cooking_trim, cooking_grade, cooking_exclude (alternations of
+-- schemas/cooking_names.csv).
 
 -- cooking_foods: one row per raw or cooked animal food with nothing added; key food_id.
 --   full_key  the words of the name without state and method, in alphabetical order: equal in a raw and a cooked twin
@@ -11,12 +12,14 @@ create temp table cooking_foods as
 with clean as (
   select f.source, f.release, f.food_id, f.name, f.species, f.species_group, f.part, f.cut, f.state, f.method, f.skin,
     f.bone, f.fat_trim, f.composite,
-    regexp_replace(regexp_replace(lower(f.name), '\s+', ' ', 'g'), '\b(' || getvariable('cooking_state') || ')\b', ' ', 'g')
+    regexp_replace(regexp_replace(lower(f.name), '\s+', ' ', 'g'), '\b(' || getvariable('cooking_state') || ')\b', ' ',
+      'g')
       as full_text
   from reference.foods f
   where f.source = 'usda-sr28' and f.realm = 'animal' and f.state in ('raw', 'cooked') and f.additions = 'none'
 ), divided as (
-  select *, regexp_replace(full_text, '(^|[ (,/])(' || getvariable('cooking_form') || ')($|[ ),/])', '\1 \3', 'g') as once
+  select *, regexp_replace(full_text, '(^|[ (,/])(' || getvariable('cooking_form') || ')($|[ ),/])', '\1 \3',
+    'g') as once
   from clean
 ), loose as (
   -- twice, as two words that stand side by side share the blank between them
@@ -28,9 +31,12 @@ with clean as (
   where not regexp_matches(loose_text, '\b(' || getvariable('cooking_exclude') || ')\b')
 ), keyed as (
   select * exclude (full_text, loose_text, trim_text, method), nullif(method, 'none') as method,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(full_text, '[a-z0-9][a-z0-9%"''.-]*'))), ' ') as full_key,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(loose_text, '[a-z0-9][a-z0-9%"''.-]*'))), ' ') as loose_key,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(trim_text, '[a-z0-9][a-z0-9%"''.-]*'))), ' ') as trim_key,
+    array_to_string(list_sort(list_distinct(regexp_extract_all(full_text, '[a-z0-9][a-z0-9%"''.-]*'))),
+      ' ') as full_key,
+    array_to_string(list_sort(list_distinct(regexp_extract_all(loose_text, '[a-z0-9][a-z0-9%"''.-]*'))),
+      ' ') as loose_key,
+    array_to_string(list_sort(list_distinct(regexp_extract_all(trim_text, '[a-z0-9][a-z0-9%"''.-]*'))),
+      ' ') as trim_key,
     array_to_string(list_sort(list_distinct(regexp_extract_all(
       regexp_replace(trim_text, getvariable('cooking_grade'), ' ', 'g'), '[a-z0-9][a-z0-9%"''.-]*'))), ' ') as family
   from trimmed
@@ -38,7 +44,8 @@ with clean as (
 select k.*, c.class, c.pool, c.error_group, m.method_group
 from keyed k
   left join cooking_methods m on m.method = k.method
-  join cooking_classes c on coalesce(c.part, k.part) = k.part and coalesce(c.species_group, k.species_group) = k.species_group
+  join cooking_classes c on coalesce(c.part, k.part) = k.part
+    and coalesce(c.species_group, k.species_group) = k.species_group
     and coalesce(c.species, k.species) = k.species
 qualify row_number() over (partition by k.food_id order by c."order") = 1;
 

@@ -1,5 +1,6 @@
 -- How many truths of held-out families an 80 % interval holds. The families of each component are cut into two halves
--- by a digest of their name, in twenty ways; the interval is fitted on one half and tested on the other, both ways round.
+-- by a digest of their name, in twenty ways; the interval is fitted on one half and tested on the other, both ways
+-- round.
 create temp table cooking_coverage as
 with cuts as (
   select component, error_group, family, cut,

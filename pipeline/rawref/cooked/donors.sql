@@ -6,7 +6,8 @@ with asked as (
   where k.ingredient_id = $ingredient
 ), mapped as (
   select l.match_quality, f.food_id, f.source, f.name, f.part, f.cut, f.skin, f.bone, f.fat_trim, f.additions,
-    c.full_key, c.loose_key, c.trim_key, row_number() over (order by l.match_quality, l.source_order, f.food_id) as place
+    c.full_key, c.loose_key, c.trim_key, row_number() over (order by l.match_quality, l.source_order,
+      f.food_id) as place
   from reference.links l join reference.foods f using (source, release, food_id)
     left join cooking_foods c on c.source = f.source and c.food_id = f.food_id and c.state = 'raw'
   where l.ingredient_id = $ingredient and f.state = 'raw'
@@ -29,7 +30,8 @@ with asked as (
       else 4 end as likeness
   from donors d join mapped m
     on m.match_quality in ('A', 'B') and m.skin = d.skin and m.bone = d.bone and m.fat_trim = d.fat_trim
-      and (d.full_key = m.full_key or d.loose_key = m.loose_key or (d.trim_key = m.trim_key and d.fat_trim = 'lean_only')
+      and (d.full_key = m.full_key or d.loose_key = m.loose_key
+        or (d.trim_key = m.trim_key and d.fat_trim = 'lean_only')
         -- where the part or the species is the whole description, like is like without a twin in name
         or (m.source <> 'usda-sr28' and coalesce(d.cut, '') = '' and coalesce(m.cut, '') = '' and m.part = d.part
           and (d.error_group = 'organ' or d.pool = 'aquatic' or d.class = 'game')))
@@ -39,11 +41,13 @@ select d.food_id, d.name, d.release, d.state, d.method, d.method_group, d.specie
   d.fat_trim, d.additions, d.class, d.pool, d.error_group, d.family, d.text, d.source_unit, d.source_component,
   d.value, d.unit, d.status, d.n, d.source_code, d.derivation, d.steps, d.year, d.value_file, d.value_line,
   t.raw_id, t.raw_name, t.match_quality, t.likeness,
-  coalesce(t.raw_additions, (select if(bool_or(additions = 'none'), 'none', min(additions)) from mapped)) as raw_additions,
+  coalesce(t.raw_additions, (select if(bool_or(additions = 'none'), 'none', min(additions))
+    from mapped)) as raw_additions,
   n.food_id as nearest_id, n.cut as nearest_cut, n.skin as nearest_skin, n.bone as nearest_bone,
   n.fat_trim as nearest_fat_trim,
   k.water as cooked_water, k.fat as cooked_fat, k.protein as cooked_protein,
-  coalesce(r.water, o.water) as raw_water, coalesce(r.fat, o.fat) as raw_fat, coalesce(r.protein, o.protein) as raw_protein,
+  coalesce(r.water, o.water) as raw_water, coalesce(r.fat, o.fat) as raw_fat,
+    coalesce(r.protein, o.protein) as raw_protein,
   y.yield_protein as class_yield, y.pairs as class_yield_pairs
 from donors d
   left join twins t using (food_id)

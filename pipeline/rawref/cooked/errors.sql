@@ -19,7 +19,8 @@ select * from (
 where families >= (select value from cooking_limits where "limit" = 'families_needed')
 qualify row_number() over (partition by component, class, method_group, family order by level) = 1;
 
--- cooking_peers: no cooked food at all: the median of the other measured raw foods of the same species and part (organs:
+-- cooking_peers: no cooked food at all: the median of the other measured raw foods of the same species and part
+-- (organs:
 -- the same organ of any species), scaled on protein; the predicted food's own family left out.
 create temp table cooking_peers as
 with measured as (

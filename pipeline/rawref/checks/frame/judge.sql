@@ -1,12 +1,14 @@
 -- The figures against the thresholds, and each offence in the scopes that it touches.
 create or replace table rules.chk_offence as
-select row_number() over (order by f.rule_id, f.source, f.food_id, f.ingredient_id, f.component, f.source_component, f.detail)
+select row_number() over (order by f.rule_id, f.source, f.food_id, f.ingredient_id, f.component, f.source_component,
+  f.detail)
     as id,
   f.* replace (coalesce(f.detail, 'figure ' || f.x) as detail), if((f.x < l.fail_low or f.x > l.fail_high)
       and (l.and_fail is null or f.x2 > l.and_fail), 'fail', 'warn') as severity
 from (
     select g.* replace (coalesce(g.class, '') as class,
-      if(k.level = 'food' and g.origin in ('food', 'ingredient'), null, g.component) as component) from chk_figure g join chk_rule k using (rule_id)
+      if(k.level = 'food' and g.origin in ('food', 'ingredient'), null, g.component) as component) from chk_figure g
+        join chk_rule k using (rule_id)
   ) f
   join chk_limit l on l.rule_id = f.rule_id and l.class = f.class
 where (f.x < l.fail_low or f.x > l.fail_high) and (l.and_fail is null or f.x2 > l.and_fail)
@@ -15,7 +17,8 @@ where (f.x < l.fail_low or f.x > l.fail_high) and (l.and_fail is null or f.x2 > 
 create or replace table rules.chk_scoped as
 with named as (
   select o.*, c.source_component as looked_up
-  from chk_offence o left join chk_value c on o.source_component is null and c.source = o.source and c.food_id = o.food_id
+  from chk_offence o left join chk_value c on o.source_component is null and c.source = o.source
+    and c.food_id = o.food_id
     and c.component = o.component
 ), foods as (
   select n.* replace (coalesce(n.source_component, n.looked_up) as source_component),
@@ -23,7 +26,8 @@ with named as (
   from named n left join chk_food f on f.source = n.source and f.food_id = n.food_id
 )
 select id, rule_id, severity, 'source' as scope,
-  concat_ws(':', source, food_id, source_component) as subject, null::text as ingredient_id, null::text as component, detail
+  concat_ws(':', source, food_id, source_component) as subject, null::text as ingredient_id, null::text as component,
+    detail
 from foods where origin = 'source' or origin = 'food' and raw_animal
 union all
 select id, rule_id, severity, 'candidate', concat_ws(':', source, food_id, source_component), null, null, detail
@@ -39,7 +43,8 @@ select id, rule_id, severity, 'curated', component, null, component, detail from
 union all
 -- a food-level fault of the food that a published cell was taken from
 select distinct o.id, o.rule_id, o.severity, 'curated',
-  if(r.via = 'cell' or o.component = c.component, c.ingredient_id || ':' || c.component, c.ingredient_id), c.ingredient_id,
+  if(r.via = 'cell' or o.component = c.component, c.ingredient_id || ':' || c.component, c.ingredient_id),
+    c.ingredient_id,
   if(r.via = 'cell' or o.component = c.component, c.component, null),
   format('{} {}: {}', o.source, o.food_id, o.detail)
 from foods o
@@ -48,7 +53,8 @@ from foods o
     -- a fault of a component of a source is one of every figure of it
     and (c.food_id = o.food_id or o.food_id is null and o.severity = 'fail' and c.source_component = o.source_component)
     and (r.via = 'food' or r.via = 'cell' and c.source_component = o.source_component
-      or r.via = 'cells' and exists (from chk_word w where w.rule_id = o.rule_id and w.name = 'cells' and w.word = c.component))
+      or r.via = 'cells' and exists (from chk_word w where w.rule_id = o.rule_id and w.name = 'cells'
+        and w.word = c.component))
 where o.origin in ('food', 'source');
 
 -- A finding is decided when a decision touches the cell that it names, or any cell that the rule reads.

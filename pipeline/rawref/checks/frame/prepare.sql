@@ -11,7 +11,8 @@ where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.
 
 -- chk_row: every row of the reference stage for those foods.
 create or replace table rules.chk_row as
-select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high, v.unit, v.status,
+select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high,
+  v.unit, v.status,
   v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
   f.linked, f.part, f.species, f.species_group, f.composite, f.duplicate_of
 from reference."values" v join chk_food f using (source, release, food_id);
@@ -19,9 +20,11 @@ from reference."values" v join chk_food f using (source, release, food_id);
 -- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
 -- below detection counts as the 0 that is printed, as the rules judge what was published.
 create or replace table rules.chk_value as
-select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0, null)) as x
+select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0,
+  null)) as x
 from chk_row
-qualify row_number() over (partition by source, food_id, component order by (x is null), preference, source_component) = 1;
+qualify row_number() over (partition by source, food_id, component order by (x is null), preference,
+  source_component) = 1;
 
 -- chk_cell: the published cells with what their ingredient is; key (ingredient_id, component).
 create or replace table rules.chk_cell as

@@ -6,9 +6,11 @@ create table archival.releases(source text, release text, release_date text, cou
 create table archival.foods(source text, release text, food_id text, name text, group_code text, scientific_name text,
   refuse_pct text, refuse_note text, nitrogen_factor text, protein_factor text, fat_factor text, cho_factor text);
 create table archival.components(source text, release text, source_component text, name text, unit text, tagname text);
-create table archival."values"(source text, release text, food_id text, source_component text, text text, unit text, n text,
+create table archival."values"(source text, release text, food_id text, source_component text, text text, unit text,
+  n text,
   se text, "min" text, "max" text, source_code text, derivation text, donor_food_id text);
-create table archival.value_references(source text, release text, food_id text, source_component text, reference_id text);
+create table archival.value_references(source text, release text, food_id text, source_component text,
+  reference_id text);
 create table archival."references"(source text, release text, reference_id text);
 create table archival.maintainer_cited_values(id text, ingredient_id text, component text, repeats_source text,
   repeats_food_id text, citation_id text, country text);
@@ -22,12 +24,14 @@ create table reference.component_map(source text, source_component text, compone
   factor decimal(18, 9));
 create table reference.links(ingredient_id text, source text, release text, food_id text, match_quality text);
 create table reference.foods(source text, release text, food_id text, name text, group_code text, scientific_name text,
-  realm text, species text, species_group text, part text, state text, skin text, bone text, fat_trim text, additions text,
+  realm text, species text, species_group text, part text, state text, skin text, bone text, fat_trim text,
+    additions text,
   composite boolean, duplicate_of text, may_supply_raw text, witnesses text, langual text, refuse_pct double,
   refuse_note text);
 create table reference.peers(component text, part text, species_group text, n bigint, low double, median double,
   high double, cv double);
 create table reference."values"(source text, release text, food_id text, component text, source_component text,
-  preference int, text text, source_unit text, value double, low double, high double, unit text, status text, evidence boolean, n int,
+  preference int, text text, source_unit text, value double, low double, high double, unit text, status text,
+    evidence boolean, n int,
   se double, source_code text, derivation text, donor_food_id text, donor_state text, steps text, year int, file text,
   line text);

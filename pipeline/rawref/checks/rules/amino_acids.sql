@@ -7,7 +7,8 @@ from chk_wide where origin = 'food';
 insert into chk_figure by name
 select 'A02' as rule_id, origin, source, food_id, 'PROCNT' as component,
   nitrogen_factor as x, format('nitrogen factor {}', nitrogen_factor) as detail
-from chk_wide where origin = 'food' and raw_animal and part not in ('milk', 'skin', 'foot', 'ear', 'tail') and nitrogen_factor > 0;
+from chk_wide where origin = 'food' and raw_animal and part not in ('milk', 'skin', 'foot', 'ear', 'tail')
+  and nitrogen_factor > 0;
 
 create or replace table rules.chk_acids as
 select *, "ALA" + "ARG" + "ASP" + "CYS" + "GLU" + "GLY" + "HIS" + "ILE" + "LEU" + "LYS" + "MET" + "PHE" + "PRO" + "SER"
@@ -20,7 +21,8 @@ from chk_acids where origin = 'food';
 
 insert into chk_figure by name
 with counted as (
-  select if(origin = 'food', split_part(key, ':', 1), null) as source, if(origin = 'food', split_part(key, ':', 2), null)
+  select if(origin = 'food', split_part(key, ':', 1), null) as source,
+    if(origin = 'food', split_part(key, ':', 2), null)
     as food_id, if(origin = 'ingredient', key, null) as ingredient_id, origin,
     count(x) as held, count(distinct component) filter (x is not null) as acids
   from chk_amount
@@ -35,8 +37,10 @@ from counted c;
 
 insert into chk_figure by name
 with acid as (
-  unpivot (select origin, source, food_id, ingredient_id, part, "PROCNT", "LYS", "MET", "TRP", "CYS", "ARG" from chk_wide
-    where raw_animal and "PROCNT" > 0 and species_group not in ('mollusc', 'crustacean') and part in ('muscle', 'heart', 'liver', 'kidney', 'spleen', 'lung', 'tongue', 'gizzard',
+  unpivot (select origin, source, food_id, ingredient_id, part, "PROCNT", "LYS", "MET", "TRP", "CYS", "ARG"
+    from chk_wide
+    where raw_animal and "PROCNT" > 0 and species_group not in ('mollusc', 'crustacean')
+      and part in ('muscle', 'heart', 'liver', 'kidney', 'spleen', 'lung', 'tongue', 'gizzard',
       'giblets', 'brain', 'thymus', 'pancreas', 'stomach'))
   on "LYS", "MET", "TRP", "CYS", "ARG" into name component value amount
 )
@@ -47,13 +51,15 @@ from acid;
 insert into chk_figure by name
 select 'A06' as rule_id, origin, source, food_id, ingredient_id, 'CYS' as component, "CYS" / nullif("MET", 0) as x,
   format('cystine {} / methionine {} = {:.2f}', "CYS", "MET", x) as detail
-from chk_wide where raw_animal and part not in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'skin', 'foot', 'ear', 'tail', 'bone');
+from chk_wide where raw_animal and part not in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'skin', 'foot', 'ear',
+  'tail', 'bone');
 
 insert into chk_figure by name
 select 'A07' as rule_id, a.origin, w.source, w.food_id, w.ingredient_id, a.component, (a.x = 0)::int as x,
   format('{} is 0 beside {:.2f} g protein', a.component, w."PROCNT") as detail
 from chk_amount a
-  join chk_wide w on w.origin = a.origin and w.key = a.key and w.raw_animal and w."PROCNT" > getvariable('chk.A07.protein_above')
+  join chk_wide w on w.origin = a.origin and w.key = a.key and w.raw_animal
+    and w."PROCNT" > getvariable('chk.A07.protein_above')
 where a.component in (select word from chk_word where rule_id = 'A07' and name = 'components') and a.x is not null;
 
 insert into chk_figure by name
@@ -77,7 +83,8 @@ select 'A09' as rule_id, 'unit' as class, 'ingredient' as origin, ingredient_id,
 from chk_cell where component = 'TAU' and x is not null;
 
 insert into chk_figure by name
-select 'A10' as rule_id, if(part = 'muscle' and coalesce(skin, '') <> 'yes' and species_group <> 'bird', 'muscle', 'other') as class, origin, source, food_id,
+select 'A10' as rule_id, if(part = 'muscle' and coalesce(skin, '') <> 'yes' and species_group <> 'bird', 'muscle',
+  'other') as class, origin, source, food_id,
   'PROCNT' as component, "HYP" / nullif("PROCNT", 0) as x,
   format('hydroxyproline {} g in {} g protein', "HYP", "PROCNT") as detail
 from chk_wide where origin = 'food' and raw_animal;

@@ -20,14 +20,16 @@ with cooked as (
   select source, food_id, 100 - value as solids from cooked where component = 'WATER'
 )
 select 'B01' as rule_id, if(g."group" in ('fat_soluble_vitamin', 'b_vitamin_and_other'), 'vitamin', '') as class,
-  'food' as origin, p.source, p.food_id, r.source_component, r.component, (c.value / d.solids) / (r.x / (100 - w.x)) as x,
+  'food' as origin, p.source, p.food_id, r.source_component, r.component,
+    (c.value / d.solids) / (r.x / (100 - w.x)) as x,
   format('{} on dry matter is {:.2f} times as much in {} {}', r.component,
     (c.value / d.solids) / (r.x / (100 - w.x)), p.cooked_id, p.cooked_name) as detail
 from chk_cooked p
   join chk_value w on w.source = p.source and w.food_id = p.food_id and w.component = 'WATER'
   join chk_value r on r.source = p.source and r.food_id = p.food_id and r.x > 0
   join reference.components g on g.component = r.component and g.needed
-    and (g."group" in ('macro_mineral', 'trace_element', 'fat_soluble_vitamin', 'b_vitamin_and_other') or g.component = 'PROCNT')
+    and (g."group" in ('macro_mineral', 'trace_element', 'fat_soluble_vitamin', 'b_vitamin_and_other')
+      or g.component = 'PROCNT')
     and g.component not in ('TAU')
   join cooked c on c.source = p.source and c.food_id = p.cooked_id and c.component = r.component
   join dry d on d.source = p.source and d.food_id = p.cooked_id
@@ -82,7 +84,8 @@ with birds as (
 select 'B04' as rule_id, 'food' as origin, p.source, p.both_id as food_id, 'PROCNT' as component,
   greatest(least(m."PROCNT", s."PROCNT") - b."PROCNT", b."PROCNT" - greatest(m."PROCNT", s."PROCNT"))
     / b."PROCNT" as x,
-  format('protein with skin {:.2f} g; meat {:.2f} ({}), skin {:.2f} ({})', b."PROCNT", m."PROCNT", p.meat_id, s."PROCNT",
+  format('protein with skin {:.2f} g; meat {:.2f} ({}), skin {:.2f} ({})', b."PROCNT", m."PROCNT", p.meat_id,
+    s."PROCNT",
     k.skin_id) as detail
 from birds p
   join chk_food bf on bf.source = p.source and bf.food_id = p.both_id

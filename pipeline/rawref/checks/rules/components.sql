@@ -30,20 +30,23 @@ from archival.components c join reference.component_map m using (source, source_
 
 insert into chk_figure by name
 select 'C04' as rule_id, 'table' as origin, component,
-  count(*) filter (evidence and status in ('measured', 'calculated', 'composed', 'unspecified', 'label_claim')) / count(*) as x,
+  count(*) filter (evidence and status in ('measured', 'calculated', 'composed', 'unspecified',
+    'label_claim')) / count(*) as x,
   format('evidence for {} of {} ingredients', count(*) filter (evidence), count(*)) as detail
 from chk_cell where kind = 'raw' group by component;
 insert into chk_figure by name
 select 'C04' as rule_id, 'undeclared' as class, 'table' as origin, v.component,
   count(*) filter (not v.evidence and g.ingredient_id is null) as x,
-  format('{} cells without evidence are not declared as gaps', count(*) filter (not v.evidence and g.ingredient_id is null))
+  format('{} cells without evidence are not declared as gaps', count(*)
+    filter (not v.evidence and g.ingredient_id is null))
     as detail
 from chk_cell v left join curated.gaps g using (ingredient_id, component) group by v.component;
 
 insert into chk_figure by name
 select 'C05' as rule_id, 'table' as origin, v.component,
   count(*) filter (v.status = 'assumed_zero') / count(*) as x,
-  format('{} of {} figures of raw animal foods are assumed zeros', count(*) filter (v.status = 'assumed_zero'), count(*))
+  format('{} of {} figures of raw animal foods are assumed zeros', count(*) filter (v.status = 'assumed_zero'),
+    count(*))
     as detail
 from chk_value v join reference.components c on c.component = v.component and c.needed
 where v.raw_animal and v.status <> 'missing' and v.component not in (
@@ -52,8 +55,10 @@ group by v.component;
 
 insert into chk_figure by name
 with medians as (
-  select if(source like 'usda-%', 'usda', source) as family, component, part, species_group, count(*) as n, median(x) as middle
-  from chk_value where raw_animal and evidence and x > 0 group by all having count(*) >= getvariable('chk.C06.group_from')
+  select if(source like 'usda-%', 'usda', source) as family, component, part, species_group, count(*) as n,
+    median(x) as middle
+  from chk_value where raw_animal and evidence and x > 0 group by all
+    having count(*) >= getvariable('chk.C06.group_from')
 )
 select 'C06' as rule_id, 'source' as origin, b.family as source, b.component,
   exp(abs(ln(a.middle / b.middle))) as x,

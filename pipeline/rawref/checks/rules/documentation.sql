@@ -12,7 +12,8 @@ insert into chk_evaluated select 'D01', count(*) from reference."values" where t
 insert into chk_figure by name
 select 'D01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
   'no figure in the source, yet a number' as detail
-from reference."values" where (text is null or text in ('', '-')) and value is not null and steps = '[]' and source <> 'maintainer';
+from reference."values" where (text is null or text in ('', '-')) and value is not null and steps = '[]'
+  and source <> 'maintainer';
 
 insert into chk_figure by name
 select 'D02' as rule_id, 'ingredient' as origin, ingredient_id, component,
@@ -32,7 +33,8 @@ where evidence is distinct from (status in ('measured', 'calculated', 'composed'
 
 insert into chk_figure by name
 select 'D03' as rule_id, 'ingredient' as origin, ingredient_id, component,
-  (value is not null or low is distinct from 0)::int as x, format('{} with value {} and low {}', status, value, low) as detail
+  (value is not null or low is distinct from 0)::int as x, format('{} with value {} and low {}', status, value,
+    low) as detail
 from chk_cell where status in ('trace', 'below_detection');
 insert into chk_evaluated select 'D03', count(*) from chk_row where status in ('trace', 'below_detection');
 insert into chk_figure by name
@@ -157,7 +159,8 @@ select 'D09' as rule_id, 'ingredient' as origin, ingredient_id,
   case when bool_or(status = 'imputed' and evidence) then 2 when bool_or(no_donor or no_sample) then 1 else 0 end as x,
   concat_ws('; ', 'imputed without donor or rule: ' || string_agg(component, ', ' order by component) filter (no_donor),
     'analytical with n 0 and no reference: ' || string_agg(component, ', ' order by component) filter (no_sample),
-    'imputed, yet evidence: ' || string_agg(component, ', ' order by component) filter (status = 'imputed' and evidence))
+    'imputed, yet evidence: ' || string_agg(component, ', ' order by component)
+      filter (status = 'imputed' and evidence))
     as detail
 from judged group by ingredient_id;
 
@@ -179,7 +182,8 @@ with walked as (
   where v.source like 'usda-%'
 )
 select 'D10' as rule_id, 'kept' as class, 'food' as origin, source, food_id, source_component, component, 1 as x,
-  format('{} by the steps {} gives {:.6g}, held is {}', text, steps, expected, coalesce(value::text, 'nothing')) as detail
+  format('{} by the steps {} gives {:.6g}, held is {}', text, steps, expected,
+    coalesce(value::text, 'nothing')) as detail
 from walked
 where abs(value - expected) > 1e-9 * greatest(abs(expected), 1e-6)
   or value is null and expected is not null and status not in ('below_detection', 'trace')
@@ -193,9 +197,11 @@ insert into chk_figure by name
 with walked as (
   select c.ingredient_id, c.component, c.value, c.source_value, c.steps,
     try_cast(replace(c.source_value, ',', '.') as double)
-      * list_product(list_transform(from_json(c.steps, '["VARCHAR"]'), lambda s: list_extract(f.factors[s], 1))) as expected
+      * list_product(list_transform(from_json(c.steps, '["VARCHAR"]'),
+        lambda s: list_extract(f.factors[s], 1))) as expected
   from chk_cell c
-    cross join (select map_from_entries(list((id, [factor]) order by id)) as factors from chk_step where factor is not null) f
+    cross join (select map_from_entries(list((id, [factor]) order by id)) as factors from chk_step
+      where factor is not null) f
   where c.steps <> '[]' and c.value is not null and c.source is not null
     and len(list_filter(from_json(c.steps, '["VARCHAR"]'),
       lambda s: not list_contains(map_keys(f.factors), s))) = 0
@@ -221,13 +227,15 @@ from archival.value_references v anti join archival."references" r using (source
 
 insert into chk_evaluated select 'D12', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x, 'status or derivation is blank' as detail
+select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+  'status or derivation is blank' as detail
 from chk_cell where status is null or source = 'usda-sr28' and coalesce(derivation, '') = '';
 
 insert into chk_figure by name
 select 'D13' as rule_id, 'ingredient' as origin, ingredient_id, component,
   (donor_food_id is null or donor_state not in ('raw', 'unknown'))::int as x,
-  format('{} {} {} is borrowed (derivation {}) from {}', source, food_id, coalesce(source_value, ''), coalesce(derivation, 'none'),
+  format('{} {} {} is borrowed (derivation {}) from {}', source, food_id, coalesce(source_value, ''),
+    coalesce(derivation, 'none'),
     coalesce(donor_food_id || ', ' || donor_state, 'a food that is not named')) as detail
 from chk_cell where kind = 'raw' and (status = 'imputed' or donor_food_id is not null);
 
@@ -244,7 +252,8 @@ with aged as (
 select 'D14' as rule_id, 'ingredient' as origin, ingredient_id, max(age) as x,
   format('{} of {} cells last changed more than {:.0f} years before the newest release: {}',
     count(*) filter (age > getvariable('chk.D14.told_from')), count(*), getvariable('chk.D14.told_from'),
-    coalesce(string_agg(component, ', ' order by component) filter (age > getvariable('chk.D14.told_from')), '')) as detail
+    coalesce(string_agg(component, ', ' order by component) filter (age > getvariable('chk.D14.told_from')),
+      '')) as detail
 from aged group by ingredient_id;
 
 insert into chk_evaluated select 'D15', count(*) from chk_cell;

@@ -10,13 +10,15 @@ from chk_fat;
 
 insert into chk_figure by name
 select 'L02' as rule_id, f.origin, f.source, f.food_id, 'FAT' as component,
-  classes / "FAT" - p.value as x, format('saturated + mono + poly over fat {:.3f}, usual factor {}', classes / "FAT", p.value)
+  classes / "FAT" - p.value as x, format('saturated + mono + poly over fat {:.3f}, usual factor {}', classes / "FAT",
+    p.value)
     as detail
 from chk_fat f
   join chk_parameter p on p.rule_id = 'L02' and p.name = case
     when species_group in ('mollusc', 'crustacean') or part in ('egg_whole', 'egg_yolk', 'egg_white', 'milk') then
       if(part like 'egg%', 'xfa_egg', null)
-    when species_group = 'finfish' then if("FAT" >= getvariable('chk.L02.fatty_fish_from'), 'xfa_fatty_fish', 'xfa_white_fish')
+    when species_group = 'finfish' then if("FAT" >= getvariable('chk.L02.fatty_fish_from'), 'xfa_fatty_fish',
+      'xfa_white_fish')
     when part in ('brain', 'heart', 'kidney', 'liver') then 'xfa_' || part
     when part not in ('muscle', 'fat', 'skin') then null
     when species_group = 'bird' then 'xfa_poultry'
@@ -47,11 +49,13 @@ insert into chk_figure by name
 with isomer as (
   select u.source, u.food_id, i.component, u.x as total, i.x as amount
   from chk_value u join chk_value i on i.source = u.source and i.food_id = u.food_id and i.steps = '[]'
-    and i.component = case u.component when 'F18D2' then 'F18D2N6' when 'F18D3' then 'F18D3N3' when 'F20D4' then 'F20D4N6' end
+    and i.component = case u.component when 'F18D2' then 'F18D2N6' when 'F18D3' then 'F18D3N3' when 'F20D4'
+      then 'F20D4N6' end
   where u.component in ('F18D2', 'F18D3', 'F20D4')
 )
 select 'L04' as rule_id, 'food' as origin, source, food_id, component, amount - total as x,
-  100 * (amount - total) / greatest(total, 1e-9) as x2, format('isomer {} g, undifferentiated {} g', amount, total) as detail
+  100 * (amount - total) / greatest(total, 1e-9) as x2, format('isomer {} g, undifferentiated {} g', amount,
+    total) as detail
 from isomer;
 
 insert into chk_figure by name
@@ -66,7 +70,8 @@ insert into chk_figure by name
 select 'L06' as rule_id, origin, source, food_id, ingredient_id, 'F20D4N6' as component, ("F20D4N6" = 0)::int as x,
   format('arachidonic acid 0 in {:.2f} g fat', "FAT") as detail
 from chk_wide
-where raw_animal and "F20D4N6" is not null and "FAT" > getvariable('chk.L06.fat_above') and part not in ('fat', 'milk', 'egg_white');
+where raw_animal and "F20D4N6" is not null and "FAT" > getvariable('chk.L06.fat_above')
+  and part not in ('fat', 'milk', 'egg_white');
 
 insert into chk_figure by name
 select 'L07' as rule_id, origin, source, food_id, 'CHOLE' as component, (coalesce("CHOLE", 0) = 0)::int as x,
@@ -85,7 +90,8 @@ select 'L08' as rule_id, origin, source, food_id, ingredient_id, component, amou
 from acid;
 
 insert into chk_figure by name
-select 'L09' as rule_id, origin, source, food_id, 'FAT' as component, "FATNLEA" - "FAT" - getvariable('chk.L09.slack_g') as x,
+select 'L09' as rule_id, origin, source, food_id, 'FAT' as component,
+  "FATNLEA" - "FAT" - getvariable('chk.L09.slack_g') as x,
   100 * ("FATNLEA" - "FAT") / greatest("FAT", 1e-9) as x2,
   format('triacylglycerol equivalents {} g, fat {} g', "FATNLEA", "FAT") as detail
 from chk_wide where origin = 'food';

@@ -5,7 +5,8 @@ select 'F01' as rule_id, 'source' as origin, v.source, v.food_id, v.source_compo
   'value without a food of that id' as detail
 from archival."values" v anti join archival.foods f using (source, release, food_id);
 insert into chk_figure by name
-select 'F01' as rule_id, 'source' as origin, source, food_id, count(*) - 1 as x, 'food id stands more than once' as detail
+select 'F01' as rule_id, 'source' as origin, source, food_id, count(*) - 1 as x,
+  'food id stands more than once' as detail
 from archival.foods group by source, release, food_id having count(*) > 1;
 
 -- The reference stage holds each mapped value of the source once, and none that the source does not have.
@@ -22,7 +23,8 @@ with mapped as (
 )
 select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
   component || case when r.held is null then ' of the source is gone' when m.source is null then ' is not in the source'
-    else concat(' says ', r.text, ' (derivation ', r.derivation, ', n ', r.n, ', donor ', r.donor_food_id, '), the source ',
+    else concat(' says ', r.text, ' (derivation ', r.derivation, ', n ', r.n, ', donor ', r.donor_food_id,
+      '), the source ',
       m.printed, ' (', m.printed_derivation, ', ', m.printed_n, ', ', m.printed_donor, ')') end as detail
 from mapped m full join (
     select source, food_id, source_component, component, text, derivation, n, donor_food_id, true as held
@@ -34,7 +36,8 @@ where m.source is null or r.held is null or m.printed is distinct from r.text
 
 insert into chk_figure by name
 select 'F02' as rule_id, 'food' as origin, source, food_id,
-  case when trim(coalesce(name, '')) = '' then 2 when species in ('unknown', 'none') and part = 'unknown' then 1 else 0 end
+  case when trim(coalesce(name, '')) = '' then 2 when species in ('unknown', 'none') and part = 'unknown' then 1
+    else 0 end
     as x,
   'name says neither species nor part: ' || coalesce(name, '(empty)') as detail
 from chk_food where raw_animal;
@@ -67,7 +70,8 @@ from reference.links l
   join curated.ingredients i on i.ingredient_id = l.ingredient_id and i.kind = 'raw'
   join chk_food f on f.source = l.source and f.food_id = l.food_id
   cross join lateral (select nullif(regexp_extract(replace(lower(f.name), 'to be cured', ''),
-    '(?:^|[ ,(])(' || (select string_agg(word, '|' order by word) from chk_word where rule_id = 'F05' and name = 'words')
+    '(?:^|[ ,(])(' || (select string_agg(word, '|' order by word) from chk_word where rule_id = 'F05'
+      and name = 'words')
     || ')', 1), '') as word) named;
 
 insert into chk_figure by name
@@ -98,7 +102,8 @@ where i.part not in ('giblets', 'variety_meat', 'whole_bird', 'whole_animal', 'm
 
 insert into chk_figure by name
 select 'F09' as rule_id, 'ingredient' as origin, ingredient_id,
-  case when count(*) filter (coalesce(match_quality, '') = '') > 0 then 2 when min(match_quality) = 'C' then 1 else 0 end
+  case when count(*) filter (coalesce(match_quality, '') = '') > 0 then 2 when min(match_quality) = 'C' then 1
+    else 0 end
     as x,
   format('best match {} of {} cells', coalesce(min(match_quality), 'none'), count(*)) as detail
 from chk_cell where source is not null and kind = 'raw' group by ingredient_id;
@@ -116,7 +121,8 @@ insert into chk_figure by name
 select 'F11' as rule_id, 'food' as origin, source, food_id, refuse_pct as x, format('refuse {} %', refuse_pct) as detail
 from chk_food where refuse_pct is not null;
 insert into chk_figure by name
-select 'F11' as rule_id, 'ingredient' as origin, ingredient_id, refuse_pct as x, format('refuse {} %', refuse_pct) as detail
+select 'F11' as rule_id, 'ingredient' as origin, ingredient_id, refuse_pct as x,
+  format('refuse {} %', refuse_pct) as detail
 from curated.ingredients where refuse_pct is not null;
 insert into chk_figure by name
 select 'F11' as rule_id, 'note' as class, 'food' as origin, source, food_id,
@@ -158,7 +164,8 @@ select 'F15' as rule_id, 'source' as origin, source, food_id,
     or state = 'cooked' and contains(langual, '"F0003"') and not contains(langual, '"F0014"'))::int as x,
   format('state {}, but LanguaL says the reverse: {}', state, name) as detail
 from reference.foods
-where realm = 'animal' and state in ('raw', 'cooked') and (contains(langual, '"F0014"') or contains(langual, '"F0003"'));
+where realm = 'animal' and state in ('raw', 'cooked') and (contains(langual, '"F0014"')
+  or contains(langual, '"F0003"'));
 
 insert into chk_figure by name
 select 'F16' as rule_id, if(origin = 'ingredient', 'declared', '') as class, origin, source, food_id, ingredient_id,

@@ -10,7 +10,8 @@ from chk_wide where raw_animal and (cho_status = 'assumed_zero' or "CHOAVL" is n
 -- Glycogen and other solids are real in liver, shellfish, egg and milk: no low side there.
 insert into chk_figure by name
 select 'P02' as rule_id,
-  if(part = 'liver' or species_group in ('mollusc', 'crustacean') or part in ('egg_whole', 'egg_yolk', 'egg_white', 'milk',
+  if(part = 'liver' or species_group in ('mollusc', 'crustacean')
+    or part in ('egg_whole', 'egg_yolk', 'egg_white', 'milk',
     'heart', 'giblets'), 'glycogen', '') as class,
   origin, source, food_id, ingredient_id, "WATER" + "PROCNT" + "FAT" + "ASH" as x,
   format('{:.2f} water + {:.2f} protein + {:.2f} fat + {:.2f} ash = {:.2f} g', "WATER", "PROCNT", "FAT", "ASH", x)
@@ -25,7 +26,8 @@ from chk_wide where raw_animal and cho_status <> 'assumed_zero' and "CHOCDF" is 
 
 insert into chk_figure by name
 select 'P04' as rule_id,
-  case when species_group in ('mollusc', 'crustacean') then 'shellfish' when part in ('heart', 'kidney') then 'heart_kidney'
+  case when species_group in ('mollusc', 'crustacean') then 'shellfish' when part in ('heart', 'kidney')
+    then 'heart_kidney'
     when part = 'liver' then 'liver' else 'muscle' end as class,
   origin, source, food_id, ingredient_id, 'CHOCDF' as component, "CHOCDF" as x,
   format('carbohydrate {:.2f} g', "CHOCDF") as detail
@@ -48,7 +50,8 @@ select 'P06' as rule_id, origin, source, food_id, ingredient_id, 'CHOCDF' as com
 
 insert into chk_figure by name
 select 'P07' as rule_id, if(w.origin = 'food', 'food', 'ingredient') as class, w.origin,
-  if(w.origin = 'food', split_part(w.key, ':', 1), null) as source, if(w.origin = 'food', split_part(w.key, ':', 2), null)
+  if(w.origin = 'food', split_part(w.key, ':', 1), null) as source,
+    if(w.origin = 'food', split_part(w.key, ':', 2), null)
     as food_id, if(w.origin = 'ingredient', w.key, null) as ingredient_id, w.component, w.x,
   format('{} {} g per 100 g', w.component, w.x) as detail
 from chk_amount w where w.component in ('WATER', 'PROCNT', 'FAT', 'ASH', 'CHOCDF', 'FIBTG');
@@ -57,7 +60,8 @@ insert into chk_figure by name
 select 'P08' as rule_id, origin, source, food_id, ingredient_id, "WATER" / nullif("PROCNT", 0) as x,
   format('water {:.2f} / protein {:.2f} = {:.2f}', "WATER", "PROCNT", x) as detail
 from chk_wide
-where raw_animal and "FAT" < getvariable('chk.P08.fat_below') and part in ('muscle', 'heart', 'liver', 'kidney', 'spleen', 'lung',
+where raw_animal and "FAT" < getvariable('chk.P08.fat_below')
+  and part in ('muscle', 'heart', 'liver', 'kidney', 'spleen', 'lung',
   'tongue', 'gizzard', 'giblets', 'stomach') and species_group not in ('mollusc', 'crustacean');
 
 insert into chk_figure by name
@@ -66,11 +70,13 @@ select 'P09' as rule_id, origin, source, food_id, ingredient_id, "FAT" + "WATER"
 from chk_wide where raw_animal and part not in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'roe', 'bone');
 
 insert into chk_figure by name
-select 'P10' as rule_id, if(part = 'fat' or "FAT" > getvariable('chk.P10.fat_tissue'), 'fat', '') as class, origin, source, food_id, ingredient_id, 'ASH' as component,
+select 'P10' as rule_id, if(part = 'fat' or "FAT" > getvariable('chk.P10.fat_tissue'), 'fat', '') as class, origin,
+  source, food_id, ingredient_id, 'ASH' as component,
   "ASH" as x, format('ash {:.2f} g', "ASH") as detail
 from chk_wide
 where raw_animal and bone <> 'yes' and species_group not in ('mollusc', 'crustacean')
-  and part not in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'roe', 'bone', 'whole_animal', 'mechanically_separated', 'foot',
+  and part not in ('egg_whole', 'egg_yolk', 'egg_white', 'milk', 'roe', 'bone', 'whole_animal',
+    'mechanically_separated', 'foot',
     'tail', 'blood', 'variety_meat');
 
 insert into chk_figure by name
@@ -88,7 +94,8 @@ from chk_wide where raw_animal;
 insert into chk_figure by name
 with recomputed as (
   select *, protein_factor * "PROCNT" + fat_factor * "FAT"
-    + coalesce(cho_factor, if("CHOCDF" = 0, 0, null)) * "CHOCDF" + coalesce("ALC", 0) * getvariable('chk.E01.alcohol') as kcal
+    + coalesce(cho_factor, if("CHOCDF" = 0, 0, null)) * "CHOCDF" + coalesce("ALC",
+      0) * getvariable('chk.E01.alcohol') as kcal
   from chk_wide where raw_animal and fat_factor is not null
 )
 select 'E01' as rule_id, origin, source, food_id, ingredient_id, 'ENERC_KCAL' as component,
@@ -108,7 +115,8 @@ from recomputed;
 
 insert into chk_figure by name
 select 'E03' as rule_id, origin, source, food_id, 'ENERC_KJ' as component,
-  abs("ENERC_KJ" - 4.184 * "ENERC_KCAL") as x, 100 * abs("ENERC_KJ" - 4.184 * "ENERC_KCAL") / greatest("ENERC_KJ", 1e-9) as x2,
+  abs("ENERC_KJ" - 4.184 * "ENERC_KCAL") as x, 100 * abs("ENERC_KJ" - 4.184 * "ENERC_KCAL") / greatest("ENERC_KJ",
+    1e-9) as x2,
   format('{:.0f} kJ, {:.0f} kcal', "ENERC_KJ", "ENERC_KCAL") as detail
 from chk_wide where origin = 'food';
 
@@ -122,7 +130,8 @@ with stated as (
 select 'E04' as rule_id, 'ingredient' as origin, ingredient_id, component,
   case when convention is null then 1
     when convention <> mode(convention) over () then 2 else 0 end as x,
-  format('energy after {}', coalesce(convention, 'an equation that is not stated: ' || source || ':' || source_component))
+  format('energy after {}', coalesce(convention, 'an equation that is not stated: ' || source || ':'
+    || source_component))
     as detail
 from stated;
 

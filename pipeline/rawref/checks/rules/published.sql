@@ -9,7 +9,8 @@ with wanted as (
 ), open as (
   select ingredient_id, component, count(*) as open from curated.gaps group by all
 )
-select 'T01' as rule_id, 'ingredient' as origin, coalesce(w.ingredient_id, h.ingredient_id, o.ingredient_id) as ingredient_id,
+select 'T01' as rule_id, 'ingredient' as origin, coalesce(w.ingredient_id, h.ingredient_id,
+  o.ingredient_id) as ingredient_id,
   coalesce(w.component, h.component, o.component) as component, 1 as x,
   coalesce(h.held, 0) || ' rows in values, ' || coalesce(o.open, 0) || ' in gaps, '
     || if(c.evidence, 'evidence', 'no evidence') as detail
@@ -30,20 +31,24 @@ from curated."values" v
 where i.ingredient_id is null or c.component is null
   or value < 0 or low < 0 or high < 0 or isinf(value) or isnan(value) or low > high or n < 0;
 insert into chk_figure by name
-select 'T02' as rule_id, 'ingredient' as origin, ingredient_id, count(*) - 1 as x, 'ingredient stands more than once' as detail
+select 'T02' as rule_id, 'ingredient' as origin, ingredient_id, count(*) - 1 as x,
+  'ingredient stands more than once' as detail
 from curated.ingredients group by ingredient_id;
 insert into chk_figure by name
-select 'T02' as rule_id, 'table' as origin, 'catalogue' as component, count(*) - count(distinct (source, release, food_id)) as x,
+select 'T02' as rule_id, 'table' as origin, 'catalogue' as component,
+  count(*) - count(distinct (source, release, food_id)) as x,
   'catalogue holds a food more than once' as detail from curated.catalogue having count(*) > 0;
 
 insert into chk_figure by name
 with blocks as (
   select v.ingredient_id, c.block, v.component, v.source, v.food_id, v.steps, v.status,
-    first_value(v.source || ' ' || v.food_id) over (partition by v.ingredient_id, c.block order by v.source, v.food_id) as one
+    first_value(v.source || ' ' || v.food_id) over (partition by v.ingredient_id, c.block order by v.source,
+      v.food_id) as one
   from chk_cell v join reference.components c on c.component = v.component and c.block is not null
   where v.source is not null and v.source <> 'maintainer' and v.kind <> 'composite'
 ), base as (
-  select ingredient_id, min(source || ' ' || food_id) as food from blocks where block = 'proximate' group by ingredient_id
+  select ingredient_id, min(source || ' ' || food_id) as food from blocks where block = 'proximate'
+    group by ingredient_id
 )
 select 'T03' as rule_id, 'ingredient' as origin, b.ingredient_id, b.component,
   case when b.one <> b.source || ' ' || b.food_id then 1
@@ -51,7 +56,8 @@ select 'T03' as rule_id, 'ingredient' as origin, b.ingredient_id, b.component,
     when b.block in ('amino_acid', 'fatty_acid') and p.food is not null and p.food <> b.source || ' ' || b.food_id
       and b.status not in ('trace', 'below_detection', 'assumed_zero') and not contains(b.steps, 'reexpress') then 1
     else 0 end as x,
-  format('{} block from {} and from {} {}, steps {}', replace(b.block, '_', ' '), b.one, b.source, b.food_id, b.steps) as detail
+  format('{} block from {} and from {} {}, steps {}', replace(b.block, '_', ' '), b.one, b.source, b.food_id,
+    b.steps) as detail
 from blocks b left join base p using (ingredient_id);
 
 insert into chk_figure by name

@@ -22,7 +22,8 @@ select 'V03' as rule_id, origin, source, food_id, 'VITA_IU' as component, abs(iu
 from parts where raw_animal;
 insert into chk_figure by name
 select 'V04' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component,
-  (contains(v.steps, 'iu') and coalesce(b.x, 1) > 0)::int as x, 'taken from IU although carotene is not known to be 0' as detail
+  (contains(v.steps, 'iu') and coalesce(b.x, 1) > 0)::int as x,
+    'taken from IU although carotene is not known to be 0' as detail
 from chk_value v left join chk_value b on b.source = v.source and b.food_id = v.food_id and b.component = 'CARTB'
 where v.component in ('VITA_RAE', 'RETOL') and v.x is not null;
 insert into chk_figure by name
@@ -48,14 +49,16 @@ select 'V09' as rule_id, 'food' as origin, source, food_id, source_component, co
   format('vitamin D printed {} with n {}: {}', text, coalesce(n, 0), status) as detail
 from chk_value
 where component = 'VITD' and raw_animal and x is not null
-  and (part in ('liver', 'kidney', 'egg_yolk', 'egg_whole', 'fat') or species_group in ('finfish', 'bird') and part <> 'egg_white');
+  and (part in ('liver', 'kidney', 'egg_yolk', 'egg_whole', 'fat') or species_group in ('finfish', 'bird')
+    and part <> 'egg_white');
 insert into chk_figure by name
 select 'V09' as rule_id, 'published' as class, 'ingredient' as origin, ingredient_id, component,
   (x = 0 and (coalesce(n, 0) = 0 or status = 'assumed_zero'))::int as x,
   format('vitamin D published as 0 with n {}: {}', coalesce(n, 0), status) as detail
 from chk_cell
 where component = 'VITD' and kind = 'raw' and x is not null
-  and (part in ('liver', 'kidney', 'egg_yolk', 'egg_whole', 'fat') or species_group in ('finfish', 'bird') and part <> 'egg_white');
+  and (part in ('liver', 'kidney', 'egg_yolk', 'egg_whole', 'fat') or species_group in ('finfish', 'bird')
+    and part <> 'egg_white');
 
 -- Definitions: what a source means by a heading is a stated fact of the catalogue; one that is not listed is unknown.
 insert into chk_figure by name
@@ -63,7 +66,8 @@ select t.rule_id, 'source' as origin, m.source, m.source_component, m.component,
   case when d.word is null then 1 when d.word = m.component then 0
     when d.word = 'VITDEQ' or d.word = 'VITK' or d.word = 'NIAEQ' then 2
     when d.word = 'THIAHCL' then if(contains(m.steps, 'thiahcl'), 0, 2) else 1 end as x,
-  format('{} {} means {}, feeds {}', m.source, m.source_component, coalesce(d.word, 'something not stated'), m.component)
+  format('{} {} means {}, feeds {}', m.source, m.source_component, coalesce(d.word, 'something not stated'),
+    m.component)
     as detail
 from (values ('V10', 'VITD'), ('V12', 'NIA'), ('V16', 'THIA'), ('V17', 'VITK1')) t(rule_id, component)
   join reference.component_map m using (component)
@@ -72,7 +76,8 @@ from (values ('V10', 'VITD'), ('V12', 'NIA'), ('V16', 'THIA'), ('V17', 'VITK1'))
 
 insert into chk_figure by name
 select 'V11' as rule_id, origin, source, food_id, 'TOCPHA' as component, "TOCPHA" - "VITE" as x,
-  100 * ("TOCPHA" - "VITE") / greatest("VITE", 1e-9) as x2, format('alpha-tocopherol {}, vitamin E {}', "TOCPHA", "VITE") as detail
+  100 * ("TOCPHA" - "VITE") / greatest("VITE", 1e-9) as x2, format('alpha-tocopherol {}, vitamin E {}', "TOCPHA",
+    "VITE") as detail
 from chk_wide where origin = 'food';
 insert into chk_figure by name
 select 'V12' as rule_id, 'sum' as class, origin, source, food_id, 'NIA' as component,
@@ -85,7 +90,8 @@ select 'V13' as rule_id, origin, source, food_id, 'FOL' as component,
   100 * x / greatest("FOL", 1e-9) as x2,
   format('folate {}, food {}, folic acid {}, DFE {}', "FOL", "FOLFD", "FOLAC",
     coalesce("FOLDFE"::text, 'not given')) as detail
-from chk_wide where origin = 'food' and raw_animal and "FOLFD" is not null and "FOLAC" is not null and "FOL" is not null;
+from chk_wide where origin = 'food' and raw_animal and "FOLFD" is not null and "FOLAC" is not null
+  and "FOL" is not null;
 insert into chk_figure by name
 select 'V14' as rule_id, origin, source, food_id, 'FOL' as component, "FOLAC" as x,
   format('folic acid {} ug in a raw food', "FOLAC") as detail
@@ -104,6 +110,7 @@ select 'V19' as rule_id, if(part = 'muscle', 'muscle', 'organ') as class, origin
   "VITC" as x, format('vitamin C {} mg', "VITC") as detail
 from chk_wide where origin = 'food' and raw_animal and species_group not in ('mollusc', 'crustacean') and part <> 'roe';
 insert into chk_figure by name
-select 'V20' as rule_id, if(part = 'fat', 'fat', '') as class, origin, source, food_id, 'CARTB' as component, "CARTB" as x,
+select 'V20' as rule_id, if(part = 'fat', 'fat', '') as class, origin, source, food_id, 'CARTB' as component,
+  "CARTB" as x,
   format('beta-carotene {} ug', "CARTB") as detail
 from chk_wide where origin = 'food' and raw_animal;
