@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
 from pathlib import Path
 
 import openpyxl
@@ -251,7 +253,8 @@ def test_the_command_tells_the_worst_and_where_the_rest_is(
     assert "more of these; " in flat and "Take it over" not in flat
     assert ("curated/table.xlsx is removed" in flat) != undecided
     assert ("See rawref drift." in flat) == undecided
-    assert ("curated/CHANGELOG.md; all of it: rawref drift --against FOLDER" in flat) != undecided
+    assert ("curated/CHANGELOG.md; all of it: curated/changes.tsv" in flat) != undecided
+    assert ("git tag table-2026.11.2" in flat) != undecided
     assert (space.curated / "table.xlsx").is_file() == undecided
 
 
@@ -282,3 +285,52 @@ def test_a_new_stamp_replaces_the_old_in_its_place() -> None:
         ("created", "d"),
         ("sources", []),
     ]
+
+
+def _git(space: Workspace, *arguments: str) -> None:
+    who = ("-c", "user.name=t", "-c", "user.email=t@example.org", "-c", "commit.gpgsign=false")
+    subprocess.run(["git", "-C", str(space.root), *who, *arguments], check=True, capture_output=True)
+
+
+def _take_back(space: Workspace) -> None:
+    """The table as if it had never been accepted here: git checkout of an older commit, and a build from nothing."""
+    shutil.rmtree(space.curated)
+    shutil.rmtree(space.built)
+    (space.work / "state.json").unlink(missing_ok=True)
+    build(space, quiet, workbook=False)
+
+
+def test_a_number_that_was_given_out_is_never_given_again(space: Workspace) -> None:
+    """By a tag, by a commit whose table was taken back since, by the folder of this checkout: each takes a number."""
+    take(space)
+    _git(space, "init", "-q")
+    _git(space, "add", "curated/CHANGELOG.md", "curated/manifest.json")
+    _git(space, "commit", "-q", "-m", "table")
+    (space.work / "accepted-versions").unlink()
+    _take_back(space)
+    assert take(space, "again").version == "2026.11.2"  # 1 is committed
+    _take_back(space)
+    assert take(space, "again").version == "2026.11.3"  # 2 was given out here
+    (space.work / "accepted-versions").unlink()
+    _git(space, "tag", "table-2026.11.41")
+    spoil.set_cell(space.curated, "beef-liver", "ZN", value="55")
+    assert take(space, "again").version == "2026.11.42"
+
+
+def test_the_entry_is_prose_of_at_most_forty_lines_and_the_full_list_has_every_row(space: Workspace) -> None:
+    take(space)
+
+    def change(rows: spoil.Rows) -> None:
+        for row in rows:
+            if row["value"]:
+                row["value"], row["low"], row["line"] = repr(float(row["value"]) * 9), "0", "1"
+
+    spoil.edit(space.curated, "values", change)
+    result = take(space, "many")
+    latest = (space.curated / "CHANGELOG.md").read_text(encoding="utf-8").partition("## 2026.11.1 ")[0]
+    assert len(latest.partition("## 2026.11.2")[2].splitlines()) <= 40
+    assert "(changes.tsv)" in latest and "- and " in latest
+    text = (space.curated / "changes.tsv").read_text(encoding="utf-8").splitlines()
+    told = sum(1 + sum(len(m["fields"]) or 1 for m in c.get("members", ())) for c in result.drift["changes"])
+    assert len(text) == min(told, 20_000) + 1 + (told > 20_000)
+    assert len({line.count("\t") for line in text if not line.startswith("#")}) == 1

@@ -657,7 +657,7 @@ def test_a_range_of_comparable_foods_follows_the_foods(grown: Path, of_grown: An
 
     spoil.edit(grown, "catalogue", change)
     found = {c["subject"]: (c["cause"], len(c["members"])) for c in of_grown(table="values", kind="value")}
-    assert found == {"pool bovine liver": ("source", 2), "pool poultry liver": ("code", 2)}
+    assert found == {"pool bovine liver": ("source", 2), "pool bird liver": ("code", 2)}
 
 
 def test_a_block_that_is_re_expressed_follows_the_protein(grown: Path, of_grown: Any) -> None:

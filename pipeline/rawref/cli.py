@@ -404,7 +404,7 @@ def drift_command(
 
 
 SEE_REST = {
-    "accepted": "See curated/CHANGELOG.md; all of it: rawref drift --against FOLDER with a copy of the former table",
+    "accepted": "See curated/CHANGELOG.md; all of it: curated/changes.tsv",
     "refused": "See rawref drift",
 }
 """Where accept says that the changes are which it does not print: once it has accepted, drift shows none."""
@@ -425,7 +425,7 @@ def accept_command(
     """Show the worst changes, then make the build the accepted table: version, manifest, change log."""
     from rawref.checks.run import closing
     from rawref.checks.selftest import selftest
-    from rawref.release.accept import accept
+    from rawref.release.accept import accept, tag_command
     from rawref.release.build import check_result, refresh
     from rawref.render import drift as render_drift
 
@@ -441,6 +441,7 @@ def accept_command(
                 "schema_version": "1",
                 "standing": result.standing,
                 "version": result.version,
+                "tag": tag_command(result.version) if result.version else "",
                 "undecided": list(result.undecided),
                 "workbook": result.workbook,
                 "drift": result.drift,
@@ -451,7 +452,8 @@ def accept_command(
             out(render_drift.brief(result.drift, SEE_REST[result.standing]) + "\n")
         out(
             {
-                "accepted": f"accepted as version {result.version}",
+                "accepted": f"accepted as version {result.version}; once curated/ is committed, name it:\n"
+                f"  {tag_command(result.version)}",
                 "nothing": f"nothing to accept: the build equals version {result.version}",
                 "refused": "refused\n  " + "\n  ".join(result.undecided[:20]),
             }[result.standing]

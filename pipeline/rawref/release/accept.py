@@ -18,7 +18,13 @@ from rawref.errors import InputError
 from rawref.workspace import Workspace
 
 Say = Callable[[str], None]
-LINES_PER_TIER = 40
+ENTRY_LINES = 40
+"""Lines of an entry of the change log; the list of every change stands beside it."""
+FULL_LIST = "changes.tsv"
+LIST_ROWS = 20_000
+"""Rows of the full list, worst first: the table's size budget holds whatever changes."""
+LEDGER = "accepted-versions"
+"""In the working folder: every number that was given out, in case a table is taken back by git."""
 MOVED = {"manifest.json": "contract_version", "datapackage.json": "description"}
 """The key after which the stamp stands in each document."""
 HEAD = "# Changelog\n\nAccepted versions of the table, newest first; numbered year.month.n.\n"
@@ -79,6 +85,8 @@ def accept(
         say(f"writing version {fresh}")
         book = "written" if workbook else "removed" if (workspace.curated / "table.xlsx").is_file() else "none"
         _publish(workspace, found, reason, time, fresh, workbook, first=not version)
+        with (workspace.work / LEDGER).open("a", encoding="utf-8") as ledger:
+            ledger.write(f"{fresh}\n")
     return Acceptance("accepted", fresh, found, workbook=book)
 
 
@@ -131,8 +139,33 @@ def next_version(time: datetime, used: Sequence[str]) -> str:
 
 
 def _versions(workspace: Workspace) -> list[str]:
-    found = re.findall(r"^## (\d+\.\d+\.\d+)\b", _changelog(workspace.curated), re.MULTILINE)
-    return [*found, accepted_version(workspace)]
+    """Every number that was ever given out: by the table in place, by git (tags, any commit of any branch), by us."""
+    ledger = workspace.work / LEDGER
+    given = ledger.read_text(encoding="utf-8").split() if ledger.is_file() else []
+    in_place = re.findall(HEADING, _changelog(workspace.curated), re.MULTILINE)
+    return [*in_place, accepted_version(workspace), *given, *_versions_in_git(workspace)]
+
+
+HEADING = r"^## (\d+\.\d+\.\d+)\b"
+
+
+def _versions_in_git(workspace: Workspace) -> list[str]:
+    """Numbers that a tag `table-…` or any commit of the manifest or change log holds; none outside a repository."""
+    from rawref.release.attribute import git
+
+    tags = (git(workspace, "tag", "--list", "table-*") or b"").decode("utf-8", "replace").split()
+    found = [tag.removeprefix("table-") for tag in tags]
+    # a folder below another repository's top is not that repository's table
+    paths = [f"{workspace.curated.name}/{name}" for name in ("CHANGELOG.md", "manifest.json")]
+    said = git(workspace, "log", "--all", "--format=", "--no-textconv", "-p", "-U0", "--", *paths) or b""
+    text = said.decode("utf-8", "replace")
+    found += re.findall(r"^\+## (\d+\.\d+\.\d+)\b", text, re.MULTILINE)
+    return found + re.findall(r'^\+\s*"version": "(\d+\.\d+\.\d+)"', text, re.MULTILINE)
+
+
+def tag_command(version: str) -> str:
+    """How the accepted version is named in git, once it is committed."""
+    return f"git tag table-{version}"
 
 
 def _changelog(folder: Path) -> str:
@@ -171,6 +204,8 @@ def _publish(
             encoding="utf-8",
             newline="\n",
         )
+        if version_list := full_list(found, version):
+            (staged / FULL_LIST).write_text(version_list, encoding="utf-8", newline="\n")
         _keep_others(workspace.curated, staged)
         put_in_place(staged, workspace.curated)
         (workspace.built / "table.xlsx").unlink(missing_ok=True)
@@ -211,54 +246,101 @@ def inserted(text: str, fresh: str) -> str:
 
 
 def entry(found: dict[str, Any], reason: str, version: str, day: str, *, first: bool) -> str:
-    """The changelog entry of a version: reason, breaking changes on their own, then changes by tier."""
+    """The changelog entry of a version, at most ENTRY_LINES lines: reason, what happened, the worst of each tier."""
     lines = [f"## {version} ({day})", "", f"Reason: {_plain(reason)}", ""]
     if first:
         return "\n".join([*lines, "First accepted version.", ""])
     from rawref.render.drift import by_cause, counts
 
     causes = by_cause(found)
-    lines += [
-        f"{counts(found)}." + (f" By cause: {causes}." if causes else ""),
+    lines += [f"{counts(found)}." + (f" By cause: {causes}." if causes else ""), ""]
+    if told := found.get("head"):
+        lines += [*(f"- {_plain(sentence)}" for sentence in told), ""]
+    closing = [
+        f"Every change, worst first: [{FULL_LIST}]({FULL_LIST}); once another version is in place, that of the tag"
+        f" table-{version}.",
         "",
     ]
-    breaking = [c for c in found["changes"] if c["kind"] == "unit" or (c["kind"] == "schema" and c["line"] == 1)]
-    faults = [c for c in found["changes"] if c["kind"] == "schema" and c["line"] != 1]
-    if breaking:
-        lines += [
-            "### Breaking: columns or units",
-            "",
-            "Programs that read these columns or cells must be looked at again.",
-            "",
-            *_listed(breaking),
-        ]
-    if faults:
-        lines += ["### Faults of the former table, now mended", "", *_listed(faults)]
+    sections = _sections(found["changes"])
+    left = ENTRY_LINES - len(lines) - len(closing)
+    for position, (heading, bullets) in enumerate(sections):
+        room = max(1, (left - 4 * (len(sections) - position - 1)) - 3)  # heading, two blank lines; four for each other
+        shown = bullets if len(bullets) <= room else [*bullets[: room - 1], f"- and {len(bullets) - room + 1} more"]
+        lines += [f"### {heading}", "", *shown, ""]
+        left -= len(shown) + 3
+    return "\n".join([*lines, *closing])
+
+
+def _sections(changes: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
+    """Heading and bullets of what is listed: breaking changes, corrected faults, tiers; notes by their explanation."""
+    breaking = [c for c in changes if c["kind"] == "unit" or (c["kind"] == "schema" and c["line"] == 1)]
+    faults = [c for c in changes if c["kind"] == "schema" and c["line"] != 1]
+    made = [
+        ("Breaking: columns or units (programs that read them need review)", _listed(breaking)),
+        ("Faults of the former table, now corrected", _listed(faults)),
+    ]
     for tier, heading in TIER_HEADINGS:
-        of_tier = [c for c in found["changes"] if c["tier"] == tier and c["kind"] not in ("schema", "unit")]
-        if of_tier:
-            lines += [
-                f"### {heading} ({len(of_tier)})",
-                "",
-                *(_counted(of_tier) if tier == "note" else _listed(of_tier)),
-            ]
-    return "\n".join(lines)
+        of_tier = [c for c in changes if c["tier"] == tier and c["kind"] not in ("schema", "unit")]
+        told = _counted(of_tier) if tier in ("rounding", "note") else _listed(of_tier)
+        made.append((f"{heading} ({len(of_tier)})", told))
+    return [(heading, bullets) for heading, bullets in made if bullets]
 
 
 def _listed(changes: list[dict[str, Any]]) -> list[str]:
     from rawref.render.drift import headline
 
-    lines = [f"- {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}" for c in changes[:LINES_PER_TIER]]
-    if len(changes) > LINES_PER_TIER:
-        lines.append(f"- and {len(changes) - LINES_PER_TIER} more")
-    return [*lines, ""]
+    return [
+        f"- {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}" + _because(c) for c in changes
+    ]
+
+
+def _because(change: dict[str, Any]) -> str:
+    why = change.get("cause_why", "")
+    return f" ({_plain(why)})" if why else ""
 
 
 def _counted(changes: list[dict[str, Any]]) -> list[str]:
-    counts: dict[tuple[str, str, str], int] = {}
+    """Changes of equal explanation, those of most rows first."""
+    counts: dict[tuple[str, str, str, str], int] = {}
     for c in changes:
-        counts[c["table"], c["kind"], c["cause"]] = counts.get((c["table"], c["kind"], c["cause"]), 0) + 1
-    return [*[f"- {table}: {n} {kind}, cause {cause}" for (table, kind, cause), n in sorted(counts.items())], ""]
+        key = (c["table"], c["kind"], c["cause"], c.get("cause_why", ""))
+        counts[key] = counts.get(key, 0) + len(c.get("members", [0]))
+    order = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    return [
+        f"- {table}: {n} {kind}, cause {cause}" + (f": {_plain(why)}" if why else "")
+        for (table, kind, cause, why), n in order
+    ]
+
+
+LIST_COLUMNS = ("tier", "kind", "table", "subject", "column", "before", "after", "cause", "cause_why", "why", "event")
+
+
+def full_list(found: dict[str, Any], version: str) -> str:
+    """Every change and, below it, the rows that it stands for: tab-separated, worst first, at most LIST_ROWS.
+
+    Empty where there is no former table.
+    """
+    if not found.get("head"):
+        return ""
+    rows: list[list[str]] = []
+    for number, change in enumerate(found["changes"], start=1):
+        rows.append([_cell(change.get(c)) for c in LIST_COLUMNS[:-1]] + [str(number)])
+        for m in change.get("members", ()):
+            rows += [
+                [m["tier"], change["kind"], m["table"], m["subject"], column, _cell(f["before"]), _cell(f["after"]),
+                 change["cause"], "", "", str(number)]
+                for column, f in (m["fields"] or {"": {"before": None, "after": None}}).items()
+            ]
+    over = len(rows) - LIST_ROWS
+    body = ["\t".join(row) for row in rows[:LIST_ROWS]]
+    if over > 0:
+        body.append(f"# {over} more rows of version {version}: rawref drift --against the former table lists them")
+    return "\n".join(["\t".join(LIST_COLUMNS), *body, ""])
+
+
+def _cell(value: Any) -> str:
+    """A cell of the full list: no tab, no line break; empty for null."""
+    return "" if value is None else " ".join(str(value).split())
 
 
 def _plain(text: str) -> str:

@@ -131,14 +131,15 @@ def _sha256(body: bytes) -> str:
 
 def _last_commit(workspace: Workspace) -> str:
     """The commit that last wrote the accepted manifest; empty without git or history."""
-    return (_git(workspace, "log", "-1", "--format=%H", "--", "curated/manifest.json") or b"").decode().strip()
+    return (git(workspace, "log", "-1", "--format=%H", "--", "curated/manifest.json") or b"").decode().strip()
 
 
 def _from_git(workspace: Workspace, commit: str, path: str) -> bytes | None:
-    return _git(workspace, "show", f"{commit}:./{path}")
+    return git(workspace, "show", f"{commit}:./{path}")
 
 
-def _git(workspace: Workspace, *arguments: str) -> bytes | None:
+def git(workspace: Workspace, *arguments: str) -> bytes | None:
+    """What git says, run in the workspace; None where there is no git, no repository or it refuses."""
     try:
         done = subprocess.run(
             ["git", "-C", str(workspace.root), *arguments], capture_output=True, check=False, timeout=60
