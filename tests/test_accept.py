@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -334,3 +335,29 @@ def test_the_entry_is_prose_of_at_most_forty_lines_and_the_full_list_has_every_r
     told = sum(1 + sum(len(m["fields"]) or 1 for m in c.get("members", ())) for c in result.drift["changes"])
     assert len(text) == min(told, 20_000) + 1 + (told > 20_000)
     assert len({line.count("\t") for line in text if not line.startswith("#")}) == 1
+
+
+def _rename(space: Workspace, old: str, new: str) -> None:
+    """The id in every file that people enter, and nothing else."""
+    for path in sorted(space.maintainer.glob("*.csv")):
+        text = path.read_text(encoding="utf-8")
+        path.write_text(re.sub(rf"(?<![a-z0-9-]){old}(?![a-z0-9-])", new, text), encoding="utf-8", newline="\n")
+
+
+def test_an_id_that_goes_leaves_a_row_and_a_rename_is_no_change(space: Workspace) -> None:
+    take(space)
+    _rename(space, "beef-liver", "cattle-liver")
+    build(space, quiet, workbook=False)
+    with pytest.raises(InputError, match="'beef-liver' of the accepted table is gone") as caught:
+        take(space)
+    assert "ingredient_aliases.csv" in caught.value.line()
+    aliases = space.maintainer / "ingredient_aliases.csv"
+    heading = aliases.read_text(encoding="utf-8")
+    aliases.write_text(heading + "beef-liver,cattle-liver,renamed,2026.11.1,\n", encoding="utf-8")
+    build(space, quiet, workbook=False)
+    found = drift(space)["summary"]
+    assert (found["renamed"], found["added"], found["removed"], found["changed"]) == (1, 0, 0, 0)
+    assert take(space).standing == "accepted"
+    aliases.write_text(heading + "cattle-liver,chicken-liver,renamed,2026.11.1,\n", encoding="utf-8")
+    with pytest.raises(InputError, match="'cattle-liver' is the id of an ingredient"):
+        build(space, quiet, workbook=False)

@@ -17,6 +17,7 @@ that is lost, then gaps that were filled (`filled`): a blank that became a zero 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -55,12 +56,14 @@ def compare(
     *,
     shown: tuple[str, str] = ("before", "after"),
     whole: bool = False,
+    renamed: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
     """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
 
     `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
-    amount. Changes of one event are one change with `members` (group.py), unless `whole`. An absent or spoilt table in
-    `before` is a finding of kind schema; without any published table in `after` InputError.
+    amount. Changes of one event are one change with `members` (group.py), unless `whole`. Ids of `renamed` (old to new)
+    are followed. An absent or spoilt table in `before` is a finding of kind schema; without any published table in
+    `after` InputError.
     """
     from rawref.database import connect
 
@@ -68,7 +71,7 @@ def compare(
     if not new.digests:
         raise InputError("no table here", shown[1], "run rawref build first")
     with connect() as con:
-        changes = _changes(con, old, new, schemas, need)
+        changes = _changes(con, old, new, schemas, need, renamed or {})
         foods = _foods(con, old, schemas)
         everything = len(changes)
         if foods is not None and not whole:
@@ -114,8 +117,18 @@ def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
         workspace.built,
         workspace.schemas,
         load_need(workspace),
+        renamed=renamed_ids(workspace),
         shown=(workspace.relative(folder), workspace.relative(workspace.built)),
     )
+
+
+def renamed_ids(workspace: Workspace) -> dict[str, str]:
+    """Old ingredient ids to those that replace them, by raw/maintainer/ingredient_aliases.csv."""
+    path = workspace.maintainer / "ingredient_aliases.csv"
+    if not path.is_file():
+        return {}
+    rows = registry.read_csv(path, workspace.relative(path))
+    return {r["alias"]: r["ingredient_id"] for _, r in rows if r["standing"] == "renamed" and r["ingredient_id"]}
 
 
 def require_table(folder: Path) -> Path:
@@ -135,10 +148,12 @@ def summary(changes: list[Change]) -> dict[str, Any]:
         return {n: sum(c[key] == n for c in changes) for n in names}
 
     kinds = count("kind", KINDS)
+    renamed = sum(bool(c.get("renamed")) for c in changes)
     return {
         "added": kinds["added"],
         "removed": kinds["removed"],
-        "changed": len(changes) - kinds["added"] - kinds["removed"],
+        "renamed": renamed,
+        "changed": len(changes) - kinds["added"] - kinds["removed"] - renamed,
         "significant": sum(c["tier"] in ("requirement", "spread") for c in changes),
         "tiers": count("tier", TIERS),
         "kinds": kinds,
@@ -166,7 +181,36 @@ def _order(change: Change) -> tuple[Any, ...]:
     )
 
 
-def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None) -> list[Change]:
+def _rename(con: duckdb.DuckDBPyConnection, tables: set[str], renamed: Mapping[str, str]) -> list[Change]:
+    """Give the former table the present ids of ingredients that were renamed; a change for each."""
+    if "ingredients" not in tables:
+        return []
+    ids = {side: {r[0] for r in con.execute(f"select ingredient_id from {side}_ingredients").fetchall()}
+           for side in ("before", "after")}
+    found = []
+    for old_id, new_id in sorted(renamed.items()):
+        if old_id not in ids["before"] - ids["after"] or new_id not in ids["after"] - ids["before"]:
+            continue
+        for table in sorted(tables):
+            columns = {r[0] for r in con.execute(f"select column_name from (describe before_{table})").fetchall()}
+            if "ingredient_id" in columns:
+                con.execute(f"update before_{table} set ingredient_id = ? where ingredient_id = ?", [new_id, old_id])
+            for column in sorted(columns & {"reason", "reason_not_chosen", "detail", "remedy"}):
+                con.execute(
+                    f"update before_{table} set {column} = regexp_replace({column},"
+                    f" '(^|[^a-z0-9-])' || $1 || '($|[^a-z0-9-])', '\\1' || $2 || '\\2', 'g')"
+                    f" where contains({column}, $1)", [old_id, new_id],
+                )
+        found.append(new_change(
+            "provenance", "ingredients", ingredient_id=new_id, subject=new_id, column="ingredient_id", before=old_id,
+            after=new_id, renamed=True, why=f"renamed from {old_id}",
+        ))
+    return found
+
+
+def _changes(
+    con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None, renamed: Mapping[str, str]
+) -> list[Change]:
     fields = registry.fields(schemas)
     words = registry.vocabularies(schemas)
     if not old.digests:
@@ -202,6 +246,7 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
                 and not named
             ):
                 side.fault(table, f"{table}.csv differs, though values.csv does not: a name or the form of the file")
+    renames = _rename(con, {t for t in wanted if t in registry.PUBLISHED}, renamed) if renamed else []
     changes: list[Change] = []
     for table in registry.PUBLISHED:
         if table not in differing:
@@ -218,6 +263,7 @@ def _changes(con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
     changes += _descriptor_changes(old, new)
     causes(con, old, new, changes, hand.get("before", set()), schemas)
+    changes += [c | {"cause": "ingredients", "cause_why": "raw/maintainer/ingredient_aliases.csv"} for c in renames]
     for side in (old, new):
         changes += [_fault(side, f) for f in side.faults]
     return changes

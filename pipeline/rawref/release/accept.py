@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from rawref import registry
 from rawref.clock import now, plausible
 from rawref.errors import InputError
 from rawref.workspace import Workspace
@@ -77,6 +78,7 @@ def accept(
         version = accepted_version(workspace)
         if version and not found["changes"]:
             return Acceptance("nothing", version, found)
+        _require_successors(workspace)
         if refusing := (*tuple(undecided), *_not_to_be_had(workspace)) or _broken_contract(workspace):
             return Acceptance("refused", version, found, refusing)
         time = now()
@@ -114,6 +116,28 @@ def _not_to_be_had(workspace: Workspace) -> tuple[str, ...]:
             " in raw/sources.toml (in_repository = true), or declare each file there with its SHA-256 and address"
         )
     return tuple(lines)
+
+
+def _require_successors(workspace: Workspace) -> None:
+    """InputError where an id of the accepted table is gone and no row says what became of it: mixes name it."""
+    accepted = workspace.curated / "ingredients.csv"
+    if not accepted.is_file():
+        return
+
+    def ids(path: Path, column: str = "ingredient_id") -> set[str]:
+        return {row.get(column, "") for _, row in registry.read_csv(path, workspace.relative(path))}
+
+    aliases = workspace.maintainer / "ingredient_aliases.csv"
+    try:
+        before = ids(accepted)
+    except InputError:  # spoilt by hand: drift names it
+        return
+    if lost := sorted(before - {""} - ids(workspace.built / "ingredients.csv") - ids(aliases, "alias")):
+        more = f", and {len(lost) - 1} more" if lost[1:] else ""
+        raise InputError(
+            f"ingredient {lost[0]!r} of the accepted table is gone{more}", workspace.relative(aliases),
+            "add a row for the old id: renamed with the id that replaces it, or retired; or bring the ingredient back",
+        )
 
 
 def _broken_contract(workspace: Workspace) -> tuple[str, ...]:

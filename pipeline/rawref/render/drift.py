@@ -58,7 +58,9 @@ def _reason(change: dict[str, Any]) -> str:
 def counts(result: dict[str, Any]) -> str:
     """The summary in one sentence."""
     s = result["summary"]
-    return f"{s['added']} added, {s['removed']} removed, {s['changed']} changed; {s['significant']} significant"
+    renamed = f"{s['renamed']} renamed, " if s.get("renamed") else ""
+    rows = f"{s['added']} added, {s['removed']} removed, {renamed}{s['changed']} changed"
+    return f"{rows}; {s['significant']} significant"
 
 
 def by_cause(result: dict[str, Any]) -> str:

@@ -117,9 +117,26 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
                 _where("ingredient_foods", row),
                 "say in note what differs",
             )
+    _check_aliases(tables["ingredient_aliases"], {row["ingredient_id"] for row in tables["ingredients"]})
     _check_cited(tables["cited_values"], schemas)
     _check_composites(tables["composites"], tables["ingredients"])
     return tables
+
+
+def _check_aliases(rows: list[Row], live: set[str]) -> None:
+    """An old id is no live one, a renamed one leads to its successor, and a retired one to nothing or another."""
+    for row in rows:
+        where = _where("ingredient_aliases", row)
+        if row["alias"] in live:
+            raise InputError(
+                f"alias {row['alias']!r} is the id of an ingredient", where,
+                "take the row out, or give the ingredient another id: an id is never reused",
+            )
+        if row["standing"] == "renamed" and not row["ingredient_id"]:
+            raise InputError(
+                f"alias {row['alias']!r} is renamed, but to nothing", where,
+                "name the id that replaces it, or write retired",
+            )
 
 
 def _where(name: str, row: Row) -> str:
