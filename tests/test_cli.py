@@ -589,11 +589,15 @@ def test_the_build_says_how_much_is_known(small: Path) -> None:
     text = " ".join(run(small, "build", "--no-workbook").stdout.split())
     found = document(small, "build", "--no-workbook")
     known = found["coverage"]
-    assert known["cells"] == sum(found["values_by_status"].values())
+    by_status = found["values_by_status"]
+    assert known["cells"] == sum(by_status.values()) - by_status.get("not_applicable", 0)
     assert known["evidence"] == known["cells"] - sum(found["gaps_by_kind"].values())
     assert known["measured"] == found["values_by_status"]["measured"] < known["valued"] < known["cells"]
-    for kind in ("valued", "measured", "evidence"):
-        assert re.search(rf"\b{known[kind]} [a-z ]+ \({known[f'{kind}_pct']} %\)", text)
+    assert known["valued"] <= known["known"] and known["sampled"] <= known["measured"]
+    core = found["coverage_core"]
+    assert f"coverage, {core['ingredients']} core raw ingredients: of {core['cells']} cells" in text
+    for kind in ("valued", "known", "measured", "sampled", "evidence"):
+        assert re.search(rf"\b{known[kind]} [a-z0-9 ]+ \({known[f'{kind}_pct']} %\)", text)
 
 
 def test_drift_against_a_folder_without_a_table_is_refused(small: Path, tmp_path: Path) -> None:

@@ -269,9 +269,11 @@ def test_coverage_before_and_after_is_that_of_the_rows(old: Path, built_folder: 
     spoil.edit(old, "gaps", lambda rows: rows.pop(0))
     result = drift_to(old)
     for side, folder in (("before", old), ("after", built_folder)):
-        cells = spoil.read(folder, "values")
+        cells = [r for r in spoil.read(folder, "values") if r["status"] != "not_applicable"]
         counts = {
             "valued": sum(r["value"] != "" for r in cells),
+            "known": sum(r["value"] + r["low"] + r["high"] != "" for r in cells),
+            "sampled": sum(r["status"] == "measured" and r["n"] not in ("", "0") for r in cells),
             "measured": sum(r["status"] == "measured" for r in cells),
             "evidence": len(cells) - len(spoil.read(folder, "gaps")),
         }

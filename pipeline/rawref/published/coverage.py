@@ -1,4 +1,4 @@
-"""How much of the table is known: the share of its cells with a value, measured, with evidence."""
+"""How much of the table is known: the share of its cells with a value or range, measured, with evidence."""
 
 from __future__ import annotations
 
@@ -7,13 +7,21 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import duckdb
 
-KINDS = {"valued": "have a value", "measured": "are measured", "evidence": "have evidence"}
+KINDS = {
+    "valued": "have a value", "known": "have a value or a range", "evidence": "have evidence",
+    "measured": "are measured", "sampled": "are measured with n of 1 or more",
+}
 QUERY = """
-select count(*) as cells, count(v.value) as valued, count(*) filter (v.status = 'measured') as measured,
+select count(*) as cells, count(v.value) as valued,
+  count(*) filter (v.value is not null or v.low is not null or v.high is not null) as known,
   count(*) filter (not exists (
-    from {gaps} g where g.ingredient_id = v.ingredient_id and g.component = v.component)) as evidence
-from {cells} v"""
-"""A value is a number; a gap stands beside a cell exactly when there is no evidence for it."""
+    from {gaps} g where g.ingredient_id = v.ingredient_id and g.component = v.component)) as evidence,
+  count(*) filter (v.status = 'measured') as measured,
+  count(*) filter (v.status = 'measured' and try_cast(v.n as double) >= 1) as sampled
+from {cells} v where v.status <> 'not_applicable'"""
+"""A value is a number; a gap stands beside a cell exactly when there is no evidence for it. A cell that the ingredient
+cannot fill needs nothing. Measured cells that are not sampled have no stated number of samples."""
+CORE = """(select v.* from curated."values" v join curated.ingredients i using (ingredient_id) where i.core = 'yes')"""
 
 
 def coverage(con: duckdb.DuckDBPyConnection, cells: str, gaps: str) -> dict[str, Any]:
@@ -25,10 +33,23 @@ def coverage(con: duckdb.DuckDBPyConnection, cells: str, gaps: str) -> dict[str,
     return found | shares
 
 
-def told(found: dict[str, Any]) -> str:
-    """Counts and shares on one line."""
+def core_coverage(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """The same of the core ingredients, with their number."""
+    from rawref.database import scalar
+
+    number = scalar(con, "select count(*) from curated.ingredients where core = 'yes'")
+    return {"ingredients": number} | coverage(con, CORE, "curated.gaps")
+
+
+def told(found: dict[str, Any], what: str = "") -> str:
+    """Counts and shares on one line; `what` says which part of the table."""
     shares = (f"{found[kind]} {words} ({found[f'{kind}_pct']} %)" for kind, words in KINDS.items())
-    return f"coverage: of {found['cells']} cells " + ", ".join(shares)
+    return f"coverage{what and f', {what}'}: of {found['cells']} cells " + ", ".join(shares)
+
+
+def told_core(found: dict[str, Any]) -> str:
+    """The core ingredients on one line."""
+    return told(found, f"{found['ingredients']} core raw ingredients")
 
 
 def told_change(before: dict[str, Any], after: dict[str, Any]) -> str:

@@ -304,7 +304,7 @@ def check_result(workspace: Workspace) -> dict[str, Any]:
 
 def _summary(con: Any) -> dict[str, Any]:
     from rawref.database import rows, scalar
-    from rawref.published.coverage import coverage
+    from rawref.published.coverage import core_coverage, coverage
 
     return {
         "schema_version": "1",
@@ -319,6 +319,7 @@ def _summary(con: Any) -> dict[str, Any]:
         ),
         "ingredients": scalar(con, "select count(*) from curated.ingredients"),
         "coverage": coverage(con, 'curated."values"', "curated.gaps"),
+        "coverage_core": core_coverage(con),
         "values_by_status": {
             r["status"]: r["n"]
             for r in rows(

@@ -56,7 +56,7 @@ def _wrap(label: str, text: str, wide: bool = False) -> str:
 
 def build_summary(outcome: Any) -> str:
     """What was read, what was kept, what came of it."""
-    from rawref.published.coverage import told
+    from rawref.published.coverage import told, told_core
 
     s = outcome.summary
     lines = [
@@ -70,7 +70,7 @@ def build_summary(outcome: Any) -> str:
     if s["absent"]:
         lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch, or fetch SOURCE --from FILE)")
     lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods wait for a look (rawref find --review)")
-    lines.append(told(s["coverage"]))
+    lines += [told_core(s["coverage_core"]), told(s["coverage"], "the whole table")]
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))
     lines = [line if "\n" in line else _wrap_plain(line) for line in lines]

@@ -44,7 +44,8 @@ select i.ingredient_id, i.name, i.scientific_name, i.species, i.part, i.kind,
   if(i.kind = 'addition', 'as_supplied', 'raw') as state, i.skin, i.bone, i.fat_trim,
   if(i.kind = 'addition', 'as supplied', 'none') as additions, p.refuse_pct, p.refuse_note,
   coalesce(p.langual, '[]') as langual, to_json(list_filter(string_split(coalesce(i.cautions, ''), ';'), lambda x: x <> ''))::text as cautions,
-  coalesce(m.source_foods, '[]') as source_foods, c.components_valued, c.components_measured, c.components_missing
+  coalesce(m.source_foods, '[]') as source_foods, c.components_valued, c.components_measured, c.components_missing,
+  i.core, i.core_reason
 from archival.maintainer_ingredients i
   join coverage c using (ingredient_id)
   left join proximate p using (ingredient_id)
