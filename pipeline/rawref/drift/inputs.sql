@@ -31,7 +31,7 @@ paired as (
 select ingredient_id, component, source, food_id, source_component, of_changed,
   concat_ws('/', ingredient_id, component, coalesce(old.rank, new.rank)) as subject,
   case when old.rank is null then 'added' when new.rank is null then 'removed' else '' end as one_side,
-  coalesce(old.spread_basis, '') = 'peers_cv' or coalesce(new.spread_basis, '') = 'peers_cv' as by_peers,
+  starts_with(concat(old.spread_basis), 'pairs') or starts_with(concat(new.spread_basis), 'pairs') as by_peers,
   concat(old.reason_not_chosen, new.reason_not_chosen) like '%block:%' or scaled as by_block,
   list_filter([
     if(old.decision_id is distinct from new.decision_id, 'decision', null),
@@ -43,7 +43,7 @@ select ingredient_id, component, source, food_id, source_component, of_changed,
     if(both_sides and of_changed and (old.release, old.food_name, old.source_value, old.source_unit, old.derivation,
       old.n, old.donor_food_id) is distinct from (new.release, new.food_name, new.source_value,
       new.source_unit, new.derivation, new.n, new.donor_food_id), 'text', null),
-    if(both_sides and of_changed and old.spread_basis = new.spread_basis and new.spread_basis <> 'peers_cv'
+    if(both_sides and of_changed and old.spread_basis = new.spread_basis and new.spread_basis = 'cited'
       and (old.low, old.high) is distinct from (new.low, new.high), 'text', null),
     if(not both_sides or (old.match_quality, old.reason) is distinct from (new.match_quality, new.reason),
       'linked', null),
@@ -81,7 +81,7 @@ paired as (
   from paired
 )
 select ingredient_id, component, of_changed, both_sides and food as other_food,
-  coalesce(old.spread_basis, '') = 'peers_cv' or coalesce(new.spread_basis, '') = 'peers_cv' as by_peers,
+  starts_with(concat(old.spread_basis), 'pairs') or starts_with(concat(new.spread_basis), 'pairs') as by_peers,
   scaled or both_sides and old.reason <> new.reason and concat(old.reason, new.reason) like '%block%' as by_block,
   -- the published recipe of a composite names its parts
   list_transform(recipe_of(coalesce(new.reason, old.reason)), lambda x: split_part(x, ' ', 1)) as parts,
@@ -97,7 +97,7 @@ select ingredient_id, component, of_changed, both_sides and food as other_food,
       old.source_unit, old.derivation, old.n, old.donor_food_id) is distinct from (new.source_value, new.source_unit,
       new.derivation, new.n, new.donor_food_id) or (old.food_name, old.reference_ids) is distinct
       from (new.food_name, new.reference_ids) or old.spread_basis = new.spread_basis
-      and new.spread_basis in ('se_n', 'min_max', 'limit', 'cited')
+      and new.spread_basis = 'cited'
       and (old.low, old.high) is distinct from (new.low, new.high)), 'text', null),
     if(both_sides and supplier and of_changed, 'supplier', null),
     if(both_sides and (food or old.match_quality is distinct from new.match_quality), 'mapping', null),

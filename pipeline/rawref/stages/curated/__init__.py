@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from rawref import registry
 from rawref.cooked.estimates import apply_accepted
 from rawref.database import load_rows, run_file
+from rawref.stages.curated.ceilings import build_ceilings
+from rawref.stages.curated.ranges import build_ranges
 
 if TYPE_CHECKING:
     import duckdb
@@ -31,8 +33,11 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     )
     _load_rubric(con, schemas)
     _load_needed_by(con, needs)
-    for name in ("cells", "values", "gaps"):
-        run_file(con, HERE / f"{name}.sql")
+    run_file(con, HERE / "cells.sql")
+    build_ranges(con)
+    run_file(con, HERE / "values.sql")
+    build_ceilings(con)
+    run_file(con, HERE / "gaps.sql")
     apply_accepted(con, schemas)
     run_file(con, HERE / "tables.sql")
 

@@ -70,5 +70,9 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when alternatives <> '[]' and others then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
     when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
     else 'an analysis: a cited figure in cited_values.csv'
-  end as remedy
-from kinds k left join curated.needed_by n on n.component = k.component;
+  end as remedy,
+  -- rounded up to four digits, so that it stays a bound
+  case when b.most = 0 then 0 when b.most > 0 then
+    round(ceil(b.most / pow(10, floor(log10(b.most)) - 3) - 1e-6) * pow(10, floor(log10(b.most)) - 3), 9) end as ceiling,
+  b.basis as ceiling_basis
+from kinds k join curated.ceilings b using (ingredient_id, component) left join curated.needed_by n on n.component = k.component;

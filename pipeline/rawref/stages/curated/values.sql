@@ -3,7 +3,7 @@
 create temp table chosen as
 select i.ingredient_id, i.kind, i.part, i.species_group, n.component, n.unit, n.position, c.* exclude (
     ingredient_id, component, unit), p.n as peers_n, p.low as peers_low, p.median as peers_median,
-  p.high as peers_high, p.cv as peers_cv
+  p.high as peers_high
 from curated.ingredient_keys i
   cross join (from reference.components where needed) n
   left join curated.cell_candidates c
@@ -11,24 +11,27 @@ from curated.ingredient_keys i
   left join reference.peers p
     on p.component = n.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw';
 
--- Spread of every candidate, chosen or not: standard error and n, else smallest and largest, else comparable foods.
--- A range that is worked out ends at 100 g per 100 g.
+-- Range of every candidate, chosen or not (ranges.py). A cited range stands; with a number the wider ends count. Exact
+-- is what a formula makes so: a pure substance. Nothing is more than 100 g per 100 g.
+create temp table pure as
+select ingredient_id, component, source, food_id from curated.cell_candidates join curated.ingredient_keys using (ingredient_id)
+where kind = 'addition' and part in ('mineral', 'vitamin', 'salt', 'amino_acid') and source = 'maintainer'
+  and status = 'calculated' and value is not null and low is null;
+
 create temp table spread as
-select ingredient_id, component, source, food_id,
+select c.ingredient_id, c.component, c.source, c.food_id,
   case
-    when status in ('trace', 'below_detection') then {'basis': 'limit', 'low': low, 'high': high}
-    when low is not null or high is not null then {'basis': 'cited', 'low': low, 'high': high}
-    when value is null or status = 'assumed_zero' then null
-    when se is not null and n >= 3 then
-      {'basis': 'se_n', 'low': greatest(0, value - se * sqrt(n)), 'high': least(most, value + se * sqrt(n))}
-    when n >= 2 and "min" <= value and value <= "max" then {'basis': 'min_max', 'low': "min", 'high': "max"}
-    when peers_cv is not null then
-      {'basis': 'peers_cv', 'low': greatest(0, value * (1 - peers_cv)), 'high': least(most, value * (1 + peers_cv))}
+    when c.status = 'assumed_zero' then null
+    when x.food_id is not null then {'basis': 'formula', 'low': c.value, 'high': c.value}
+    when c.value is null and c.status not in ('trace', 'below_detection') then
+      if(c.low is null and c.high is null, null, {'basis': 'cited', 'low': c.low, 'high': c.high})
+    when c.low is not null and c.value is not null then
+      {'basis': 'cited', 'low': least(c.low, r.low), 'high': greatest(c.high, r.high)}
+    else {'basis': r.basis, 'low': r.low, 'high': if(c.unit = 'g', least(100, r.high), r.high)}
   end as s
-from (
-  select c.*, p.cv as peers_cv, case when c.unit = 'g' then 100 end as most from curated.cell_candidates c join curated.ingredient_keys i using (ingredient_id)
-    left join reference.peers p
-      on p.component = c.component and p.part = i.part and p.species_group = i.species_group and i.kind = 'raw');
+from curated.cell_candidates c
+  left join pure x using (ingredient_id, component, source, food_id)
+  left join curated.range_of r using (ingredient_id, component, source, food_id);
 
 create temp table others as
 with evidence as (

@@ -1,0 +1,49 @@
+-- What an unknown cell rests on: comparable foods (peers.sql) of other ingredients. ceiling_targets: every cell of a raw
+-- ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not, twice: by
+-- all comparable foods but those of the ingredient, and by those of other species alone. Key (ingredient_id, component,
+-- reach).
+create temp table ceiling_foods as
+select distinct v.component, v.part, v.species_group, v.species, v.source, v.food_id, round(ln(v.value), 9) as x,
+  case when v.species_group in ('finfish', 'mollusc', 'crustacean') then 'sea'
+    when v.part in ('muscle', 'skin', 'fat', 'mechanically_separated') then 'meat'
+    when starts_with(v.part, 'egg') then 'egg' else 'organ' end as class
+from reference.peer_values v where v.value > 0;
+
+create temp table ceiling_targets as
+with cells as (
+  select v.ingredient_id, v.component, k.part, k.species_group, k.species, v.source, v.food_id,
+    if(v.evidence and v.value > 0, round(ln(v.value), 9), null) as x,
+    case when k.species_group in ('finfish', 'mollusc', 'crustacean') then 'sea'
+      when k.part in ('muscle', 'skin', 'fat', 'mechanically_separated') then 'meat'
+      when starts_with(k.part, 'egg') then 'egg' else 'organ' end as class
+  from curated."values" v join curated.ingredient_keys k using (ingredient_id)
+  where k.kind = 'raw' and k.species_group not in ('none', 'unknown', 'plant')
+), own as (
+  select distinct ingredient_id, source, food_id from reference.links
+), near as (
+  select c.ingredient_id, c.component, f.x, f.species = c.species as same
+  from cells c join ceiling_foods f using (component, part, species_group)
+    left join own o on o.ingredient_id = c.ingredient_id and o.source = f.source and o.food_id = f.food_id
+  where o.food_id is null
+), reached as (
+  select ingredient_id, component, 'near' as reach, count(*) as n, max(x) as top, quantile_cont(x, 0.95) as most
+  from near group by all having bool_or(same) and count(*) >= 3
+  union all by name
+  select ingredient_id, component, 'far' as reach, count(*) as n, max(x) as top, quantile_cont(x, 0.95) as most
+  from near where not same group by all
+), classes as (
+  select component, class, species, list(x order by x) as amounts from ceiling_foods group by all
+), broad as (
+  select c.class, c.component, c.species, 'class' as reach, count(*) as n, max(x) as top,
+    quantile_cont(f.x, 0.95) as most
+  from (select distinct class, component, species from cells) c
+    join ceiling_foods f on f.component = c.component and f.class = c.class and f.species <> c.species
+  group by all
+)
+select c.ingredient_id, c.component, c.species, c.x, r.reach, r.n::int as n, if(r.n < 20, r.top, r.most) as anchor, p.position,
+  p."group"
+from cells c join reached r using (ingredient_id, component) join reference.components p using (component)
+union all by name
+select c.ingredient_id, c.component, c.species, c.x, b.reach, b.n::int as n, if(b.n < 20, b.top, b.most) as anchor, p.position,
+  p."group"
+from cells c join broad b using (class, component, species) join reference.components p using (component);
