@@ -8,7 +8,8 @@ logarithm, for proximates in g of the odds x/(100 - x):
 1. `shift`: how far the other table's figure lies from ours, as far as comparable foods of our own table and rivals
    foretell it (a figure far from its like is partly an accident; James & Stein 1961). Ridge regression.
 2. `scale`: size of what remains, by block, component, component and class, fat, printed digits, own spread and n,
-   match, and how far the like lie off. Ridge regression of the log residual: the penalty shrinks class to component to block.
+   match, and how far the like lie off. Ridge regression of the log residual: the penalty shrinks class to component
+   to block.
 3. `quantile`: 90th percentile of |residual| / scale per component, shrunk to all where pairs are few.
 """
 
@@ -165,7 +166,7 @@ order by position, ingredient_id, source, food_id, other_source, p.other_food"""
 
 
 def _fetch(con: duckdb.DuckDBPyConnection, query: str) -> Columns:
-    found: Columns = dict(con.execute(query).fetchnumpy())
+    found: dict[str, Any] = dict(con.execute(query).fetchnumpy())
     for name in NUMBERS:
         column: Floats = np.ma.filled(np.ma.asarray(found[name], dtype=float), np.nan)
         found[name] = column if name == "own_cv" else np.nan_to_num(column)
