@@ -29,6 +29,7 @@ from typer.testing import CliRunner
 from tests import oracle
 from tests.rebuild import content, small_root
 
+SCHEMAS = Path(__file__).parents[1] / "schemas"
 HEAVY = [
     "pandas",
     "numpy",
@@ -421,23 +422,27 @@ def test_find_takes_words_as_they_are(root: Path) -> None:
 def test_find_never_cuts_an_id(built: duckdb.DuckDBPyConnection) -> None:
     """Ids are what the next command is given; every ingredient of the table, in the narrow form."""
     ids = [row[0] for row in built.execute("select ingredient_id from curated.ingredients").fetchall()]
-    told = render.found(find(built, ""), wide=False).split("\n\n")[0].splitlines()
+    told = render.found(find(built, "", SCHEMAS), wide=False).split("\n\n")[0].splitlines()
     assert [line.split()[0] for line in told[2:]] == sorted(ids) and len(max(ids, key=len)) > 40
     for text in ("chicken egg", "poultry mechanically", "beef heart", "kelp"):
-        narrow = render.found(find(built, text), wide=False)
+        narrow = render.found(find(built, text, SCHEMAS), wide=False)
         assert all(len(line) <= 80 for line in narrow.splitlines()) and "…" not in narrow
-    eggs = render.found(find(built, "chicken egg"), wide=False)
+    eggs = render.found(find(built, "chicken egg", SCHEMAS), wide=False)
     assert re.search(r"^chicken-egg-\S+ +egg_white +- +- +\d+ +\d+ +\d+$", eggs, re.M)
 
 
 def test_find_counts_and_lists_in_plain_words(built: duckdb.DuckDBPyConnection) -> None:
     for text in ("beef heart", "kelp", "manufacturing beef", "composite beef", "chicken egg", "taurine"):
-        found = find(built, text)
+        found = find(built, text, SCHEMAS)
         told = render.found(found, wide=True)
         few, many = len(found["ingredients"]), len(found["foods"])
         counted = f"{few} ingredient{'s' * (few != 1)}, {many} source food{'s' * (many != 1)}"
+        if found["components"]:
+            counted = f"{len(found['components'])} component, {counted}"
         assert told.endswith(f"\n\n{counted}") and "\n\n\n" not in told and "['" not in told
-    assert "composite: all_grades, composite_of_cuts" in render.found(find(built, "composite beef"), wide=True)
+    assert "composite: all_grades, composite_of_cuts" in render.found(
+        find(built, "composite beef", SCHEMAS), wide=True
+    )
 
 
 def test_find_of_nothing_says_so_and_what_is_near(root: Path) -> None:

@@ -286,7 +286,7 @@ def gaps_command(
 @app.command("find", epilog='Example: rawref find "beef heart"')
 def find_command(
     text: Annotated[str, typer.Argument(help="Words of the name.")] = "",
-    review: Annotated[bool, typer.Option("--review", help="Only foods that need a person's eye.")] = False,
+    review: Annotated[bool, typer.Option("--review", help="Only foods that need review.")] = False,
     format: FormatOption = Format.text,
     wide: WideOption = False,
 ) -> None:
@@ -299,7 +299,7 @@ def find_command(
     space = workspace()
     with opened(space) as con:
         tell_which(space, BUILD)
-        result = find(con, text, review=review)
+        result = find(con, text, space.schemas, review=review)
     if format is Format.json:
         emit(result)
     else:

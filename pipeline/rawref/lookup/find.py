@@ -1,68 +1,86 @@
-"""Finding foods and ingredients by words, with what they are and what they carry."""
+"""Finding ingredients, components and source foods by words, with what they are and what they carry."""
 
 from __future__ import annotations
 
 import json
-import re
 from typing import TYPE_CHECKING, Any
 
-from rawref.database import rows, scalar
-from rawref.registry.nearest import nearest
+from rawref.database import rows
+from rawref.lookup.words import Question, question, vocabulary, words_of
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
 
 
-def find(con: duckdb.DuckDBPyConnection, text: str, *, review: bool = False) -> dict[str, Any]:
-    """Ingredients and source foods whose name holds every word of `text`; with `review`, only what needs a person.
+def find(con: duckdb.DuckDBPyConnection, text: str, schemas: Path, *, review: bool = False) -> dict[str, Any]:
+    """Ingredients, needed components and source foods that hold every word of `text`, in the sense of `lookup/words`;
+    with `review`, only the foods that need review.
 
-    Where nothing is found, `not_found` has the words that no name holds, each with the nearest words and ids.
+    Ingredients come first, those named by the asked words alone before others. `read_as` has the words that were read
+    as another one; where nothing is found, `not_found` has the words that no name holds, each with the nearest ones.
     """
-    words = [w for w in re.split(r"[\s,]+", text.lower()) if w]
-    match = " and ".join("regexp_matches(lower(name), ?)" for _ in words) or "true"
-    patterns = [_pattern(w) for w in words]
     ingredients = [] if review else rows(
         con,
-        f"""select ingredient_id, name, species, part, kind, state, skin, bone, fat_trim, refuse_pct, components_valued,
-              components_measured, components_missing, cautions from curated.ingredients
-            where {match.replace("lower(name)", "lower(name || ' ' || ingredient_id)")}
-            order by ingredient_id""", patterns)
-    foods = rows(
-        con,
-        f"""select f.source, f.release, f.food_id, f.name, f.group_name as "group", f.state, f.method, f.species,
-              f.part, f.skin, f.bone, f.fat_trim, f.additions, f.may_supply_raw, f.witnesses, f.review_reasons,
-              f.cautions, f.langual, f.refuse_pct, f.refuse_note, c.components_valued, c.components_measured
-            from reference.foods f join curated.catalogue c using (source, release, food_id)
-            where {match} and ({'f.may_supply_raw = ' + "'review'" if review else 'true'})
-            order by (f.may_supply_raw = 'yes') desc, f.source, f.release, f.food_id""".replace(
-                "lower(name)", "lower(f.name)"), patterns)
-    for row in (*ingredients, *foods):
+        """select ingredient_id, name, scientific_name, species, part, kind, state, skin, bone, fat_trim, refuse_pct,
+             components_valued, components_measured, components_missing, cautions from curated.ingredients
+           order by ingredient_id""")
+    components = [] if review else rows(
+        con, "select component, name, unit from reference.components where needed order by position")
+    named = con.execute(
+        "select source, release, food_id, name from reference.foods where not $review or may_supply_raw = 'review'"
+        " order by (may_supply_raw = 'yes') desc, source, release, food_id", {"review": review}).fetchall()
+    of_ingredient = [frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''}"))
+                     for i in ingredients]
+    of_component = [frozenset(words_of(f"{c['name']} {c['component']}")) for c in components]
+    of_food = [frozenset(words_of(name)) for *_, name in named]
+    texts = [*of_ingredient, *of_component, *of_food]
+    asked = _understood(text, schemas, texts)
+    hits = [(len(words), i) for words, i in zip(of_ingredient, ingredients, strict=True) if asked.meets(words)]
+    if asked.units:
+        hits.sort(key=lambda hit: (hit[0], hit[1]["ingredient_id"]))
+    keys = [key for key, words in zip(named, of_food, strict=True) if asked.meets(words)]
+    found = {
+        "ingredients": [row for _, row in hits],
+        "components": [row for words, row in zip(of_component, components, strict=True)
+                       if asked.units and asked.meets(words)],
+        "foods": _foods(con, keys),
+    }  # fmt: skip
+    for row in (*found["ingredients"], *found["foods"]):
         for column in ("witnesses", "review_reasons", "cautions", "langual"):
             if column in row:
                 row[column] = json.loads(row[column] or "[]")
-    unknown = {} if ingredients or foods else _unknown_words(con, words)
     return {
-        "schema_version": "1", "text": text, "review": review, "ingredients": ingredients, "foods": foods,
-        "not_found": unknown,
+        "schema_version": "1", "text": text, "review": review, **found,
+        "read_as": asked.read_as, "not_found": {} if any(found.values()) else asked.unknown,
     }  # fmt: skip
 
 
-def _pattern(word: str) -> str:
-    """A word stands alone, or in the plural: raw is not in strawberry."""
-    return f"(^|[^\\pL\\pN]){re.escape(word)}(e?s)?($|[^\\pL\\pN])"
+def _understood(text: str, schemas: Path, texts: list[frozenset[str]]) -> Question:
+    """The question as it is written, or, where no text meets it, with one of its words read as the nearest other."""
+    known = vocabulary(texts)
+    asked = question(text, schemas, known)
+    if not asked.unknown and not any(map(asked.meets, texts)):
+        for word in words_of(text):
+            other = question(text, schemas, known - {word})
+            if other.read_as and any(map(other.meets, texts)):
+                return other
+    return asked
 
 
-def _unknown_words(con: duckdb.DuckDBPyConnection, words: list[str]) -> dict[str, list[str]]:
-    """The words that no name of a food or an ingredient holds, each with the nearest that one does."""
-    named = "select lower(name) as name from reference.foods union all select ingredient_id from curated.ingredients"
-    unknown = [
-        w for w in dict.fromkeys(words)
-        if not scalar(con, f"select count(*) from ({named}) where regexp_matches(name, ?)", [_pattern(w)])
-    ]  # fmt: skip
-    if not unknown:
-        return {}
-    spelt = con.execute(
-        f"""select distinct unnest(regexp_extract_all(name, '[\\pL\\pN]{{3,}}')) as word from ({named})
-            union select ingredient_id from curated.ingredients"""
-    ).fetchall()
-    return {w: nearest(w, [row[0] for row in spelt]) for w in unknown}
+def _foods(con: duckdb.DuckDBPyConnection, keys: list[tuple[str, ...]]) -> list[dict[str, Any]]:
+    """The foods of these keys, in their order."""
+    if not keys:
+        return []
+    return rows(
+        con,
+        """select f.source, f.release, f.food_id, f.name, f.group_name as "group", f.state, f.method, f.species,
+             f.part, f.skin, f.bone, f.fat_trim, f.additions, f.may_supply_raw, f.witnesses, f.review_reasons,
+             f.cautions, f.langual, f.refuse_pct, f.refuse_note, c.components_valued, c.components_measured
+           from (select unnest($sources::text[]) as source, unnest($releases::text[]) as release,
+                   unnest($foods::text[]) as food_id, unnest(range($n)) as place)
+             join reference.foods f using (source, release, food_id)
+             join curated.catalogue c using (source, release, food_id) order by place""",
+        {"sources": [k[0] for k in keys], "releases": [k[1] for k in keys], "foods": [k[2] for k in keys],
+         "n": len(keys)})

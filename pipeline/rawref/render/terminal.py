@@ -396,12 +396,15 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
 
 def found(r: dict[str, Any], wide: bool) -> str:
     """Ingredients, then source foods with what they are and who says so; where there is none, what to try."""
-    if not r["ingredients"] and not r["foods"]:
+    if not (r["ingredients"] or r["components"] or r["foods"]):
         hint = _nothing_found(r)
         return hint if wide else _wrap_plain(hint)
-    lines = [_found_ingredients(r["ingredients"], wide)] if r["ingredients"] else []
-    if r["ingredients"] and r["foods"]:
-        lines.append("")
+    blocks = [f"no name has {typed!r}; read as {word!r}" for typed, word in r["read_as"].items()]
+    if r["components"]:
+        blocks.append("\n".join(f"component {c['component']}  {c['name']}, {c['unit']}" for c in r["components"]))
+    if r["ingredients"]:
+        blocks.append(_found_ingredients(r["ingredients"], wide))
+    lines = ["\n\n".join(blocks), *([""] if r["foods"] else [])] if blocks else []
     for f in r["foods"]:
         told = f"{f['source']} {f['food_id']}  {f['name']}"
         lines.append(told if wide else _wrap_plain(told))
@@ -433,7 +436,9 @@ def found(r: dict[str, Any], wide: bool) -> str:
                 )
         if f["refuse_pct"]:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
-    lines += ["", f"{_many(r['ingredients'], 'ingredient')}, {_many(r['foods'], 'source food')}"]
+    counted = [_many(r[key], noun) for key, noun in (("components", "component"),) if r[key]]
+    counted += [_many(r["ingredients"], "ingredient"), _many(r["foods"], "source food")]
+    lines += ["", ", ".join(counted)]
     return "\n".join(lines)
 
 
@@ -454,7 +459,7 @@ def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
         [
             i["ingredient_id"],
             i["part"],
-            *("-" if i[column] == "not_applicable" else i[column] for column in ("skin", "bone")),
+            *({"not_applicable": "-", "unknown": "?"}.get(i[column], i[column]) for column in ("skin", "bone")),
             *(i[column] for column in counts),
         ]
         for i in found
@@ -467,7 +472,7 @@ def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
 
 def _nothing_found(r: dict[str, Any]) -> str:
     """One sentence: which words no name has, what is near, what to try."""
-    where = "no food that waits for a look" if r["review"] else "no name"
+    where = "no food that needs review" if r["review"] else "no name"
     told = [f"{word!r}" + (f" (near: {', '.join(near)})" if near else "") for word, near in r["not_found"].items()]
     if told:
         return f"nothing found: no name has {' or '.join(told)}; try another word, or fewer"

@@ -1,0 +1,68 @@
+"""Search: plurals, synonyms, Latin names and slips of typing, over the real names of the table and of SR28."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+from rawref.lookup.find import find
+from rawref.lookup.words import question, singular, words_of
+
+SCHEMAS = Path(__file__).parents[1] / "schemas"
+
+
+def ids(built: duckdb.DuckDBPyConnection, text: str) -> list[str]:
+    return [row["ingredient_id"] for row in find(built, text, SCHEMAS)["ingredients"]]
+
+
+@pytest.mark.parametrize(
+    ("text", "first"),
+    [  # what the words mean: common practice, no source (Latin names: Linnaeus, as species.csv has them)
+        ("kidneys beef", "beef-kidney"),
+        ("cow heart", "beef-heart"),
+        ("bovine liver", "beef-liver"),
+        ("sheep tongue", "lamb-tongue"),
+        ("prawn", "shrimp"),
+        ("green tripe", "beef-tripe"),
+        ("Oryctolagus", "rabbit-meat"),
+        ("chiken liver", "chicken-liver"),
+        ("livr chicken", "chicken-liver"),
+    ],
+)
+def test_what_people_say_finds_what_is_meant(built: duckdb.DuckDBPyConnection, text: str, first: str) -> None:
+    assert ids(built, text)[0] == first
+
+
+def test_pig_is_pork_and_no_pigeon(built: duckdb.DuckDBPyConnection) -> None:
+    found = ids(built, "pig")
+    assert found and all(name.startswith(("pork", "wild-boar")) for name in found)
+    assert ids(built, "pigeon") and all("pigeon" in name for name in ids(built, "pigeon"))
+
+
+def test_offal_is_organs_of_every_animal(built: duckdb.DuckDBPyConnection) -> None:
+    found = set(ids(built, "offal"))
+    assert {"beef-liver", "lamb-kidney", "pork-spleen", "chicken-gizzard"} <= found and "beef-flank-lean" not in found
+
+
+@pytest.mark.parametrize(("text", "tag"), [("vitamin e", "TOCPHA"), ("vit e", "TOCPHA"), ("B1", "THIA"),
+                                           ("thiamine", "THIA"), ("moisture", "WATER")])
+def test_a_component_is_found_by_its_common_names(built: duckdb.DuckDBPyConnection, text: str, tag: str) -> None:
+    """Thiamin is vitamin B1 and alpha-tocopherol vitamin E by the IUPAC-IUB nomenclature of vitamins (1966, 1981)."""
+    assert find(built, text, SCHEMAS)["components"][0]["component"] == tag
+
+
+def test_shown_is_how_a_word_was_read(built: duckdb.DuckDBPyConnection) -> None:
+    assert find(built, "chiken liver", SCHEMAS)["read_as"] == {"chiken": "chicken"}
+    assert find(built, "chicken liver", SCHEMAS)["read_as"] == {}
+
+
+def test_words() -> None:
+    assert [singular(w) for w in ("kidneys", "anchovies", "bass", "octopus", "boxes", "gas", "heads")] == [
+        "kidney", "anchovy", "bass", "octopus", "box", "gas", "head"]
+    assert words_of("Pâté de Foie") == ["pate", "de", "foie"]
+
+
+def test_a_question_asks_for_every_word() -> None:
+    asked = question("cow heart", SCHEMAS, frozenset({"beef", "heart"}))
+    assert asked.meets(frozenset({"beef", "heart", "raw"})) and not asked.meets(frozenset({"beef", "liver"}))
