@@ -6,7 +6,7 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
   c.n, if(c.rank = 1 and c.refused is null, v.confidence, null) as confidence,
   c.source, c.release, c.food_id, c.food_name, c.match_quality, c.source_component, c.text as source_value,
   c.source_unit,
-  case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end
+  if(c.source_code is null, c.derivation, concat_ws('/', c.source_code, nullif(c.derivation, '')))
     as derivation,
   c.donor_food_id, c.donor_state, c.file, c.line, c.steps, '[]' as reference_ids, '[]' as alternatives,
   null::double as disagreement, coalesce(c.prefer_id, c.reject_id) as decision_id,

@@ -92,7 +92,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   if(s.s.high is null, null, greatest(c.value, round(s.s.high, 9))) as high,
   s.s.basis as spread_basis, c.n, g.confidence, c.source, c.release, c.food_id, c.food_name, c.match_quality,
   c.source_component, c.text as source_value, c.source_unit,
-  case when c.source = 'usda-sr28' then concat_ws('/', c.source_code, nullif(c.derivation, '')) else c.derivation end
+  if(c.source_code is null, c.derivation, concat_ws('/', c.source_code, nullif(c.derivation, '')))
     as derivation,
   c.donor_food_id, c.donor_state, c.file, c.line, coalesce(c.steps, '[]') as steps, coalesce(r.ids, '[]') as reference_ids,
   coalesce(o.alternatives, '[]') as alternatives, o.ratio as disagreement,

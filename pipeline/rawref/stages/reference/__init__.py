@@ -156,7 +156,8 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
                when "min" is not null and try_cast("min" as decimal(20, 9)) is null then "min"
                when "max" is not null and try_cast("max" as decimal(20, 9)) is null then "max" end as odd
            from archival."values"
-           where source in ('usda-sr28', 'usda-fdc', 'usda-sr-legacy') and text is not null and odd is not null
+           where source not in (select source from reference.status_map where kind = 'token') and source <> 'maintainer'
+             and text is not null and odd is not null
            order by try_cast(line as bigint) limit 1"""
     ).fetchall()
     if bad:

@@ -1,33 +1,46 @@
 -- reference."values": one row per published value and common component; key (source, release, food_id, component,
 -- source_component). Amounts in the component's canonical unit; null where the source gives no point value.
+-- What a source prints is read by its own rows of schemas/status_map.csv: kind `token` are the texts and markers of its
+-- cells, `derivation` and `source_code` its codes, `rule` what holds for zeros. No source is named here.
+create temp table source_codes as
+select source, list(code) filter (kind = 'token') as tokens,
+  coalesce(bool_or(kind = 'token'), false) as has_tokens,
+  coalesce(bool_or(kind = 'derivation'), false) as has_derivations,
+  coalesce(bool_or(kind = 'source_code'), false) as has_source_codes,
+  coalesce(bool_or(kind = 'token' and code = '-x'), false) as negative_is_bracket,
+  map_from_entries(list((code, status)) filter (kind = 'rule')) as rule,
+  coalesce(bool_or(kind = 'rule' and contains(code, '=0')), false) as has_zero_rules
+from reference.status_map group by source;
+
 create table reference."values" as
 with mapped as (
   select v.source, v.release, v.food_id, m.component, v.source_component, m.preference, v.text, v.unit as source_unit,
     c.unit, m.factor, m.steps, m.status_override,
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
-    nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line,
+    nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, k.rule, k.has_zero_rules,
     case
-      when v.source = 'usda-sr28' then try_cast(v.text as decimal(20, 9))
       when v.text is null or v.text in ('', '-') then null
-      -- a negative cell of the Japanese workbooks is shown in brackets there: an estimate
-      when v.source = 'mext' and starts_with(v.text, '-') then abs(try_cast(v.text as decimal(20, 9)))
+      -- a negative cell of such a workbook is shown in brackets there: an estimate
+      when k.negative_is_bracket and starts_with(v.text, '-') then abs(try_cast(v.text as decimal(20, 9)))
       else coalesce(
         try_cast(v.text as decimal(20, 9)),
         try_cast(regexp_replace(replace(v.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 9)))
     end as number,
     case
-      when v.source = 'usda-sr28' then if(v.derivation <> '', 'derivation', 'source_code')
-      when v.source in ('usda-fdc', 'usda-sr-legacy') then 'derivation'
+      -- a marker in the cell says more than a code beside it
+      when k.has_tokens and (not (k.has_derivations or k.has_source_codes)
+        or try_cast(v.text as decimal(20, 9)) is null) then 'token'
+      when k.has_derivations and (v.derivation <> '' or not k.has_source_codes) then 'derivation'
+      when k.has_source_codes then 'source_code'
       else 'token'
     end as code_kind,
     case
-      when v.source = 'usda-sr28' then if(v.derivation <> '', v.derivation, v.source_code)
-      when v.source in ('usda-fdc', 'usda-sr-legacy') then coalesce(v.derivation, '')
+      when code_kind = 'derivation' then coalesce(v.derivation, '')
+      when code_kind = 'source_code' then coalesce(v.source_code, '')
       when v.text is null or v.text = '' then ''
-      when v.text in ('-', '*') then v.text
-      when v.source = 'mext' and starts_with(v.text, '-') then '-x'
+      when v.text <> '0' and list_contains(k.tokens, v.text) then v.text
+      when k.negative_is_bracket and starts_with(v.text, '-') then '-x'
       when starts_with(v.text, '<') then '< x'
-      when v.text in ('traces', 'Tr', '(Tr)') then v.text
       when starts_with(v.text, '(') or starts_with(v.text, '（') then
         if(try_cast(regexp_replace(v.text, '[()（）]', '', 'g') as decimal(20, 9)) = 0, '(0)', '(x)')
       when ends_with(v.text, '†') then 'x†'
@@ -37,21 +50,29 @@ with mapped as (
   from archival."values" v
     join reference.component_map m on m.source = v.source and m.source_component = v.source_component
     join reference.components c on c.component = m.component
+    left join source_codes k on k.source = v.source
 ), judged as (
   select mapped.*, s.status as mapped_status,
     case
       when s.status is null then 'unmapped'
       when number is null and s.status not in ('trace', 'missing') then 'missing'
-      when number = 0 and s.status = 'measured' and mapped.source = 'usda-sr28'
-        and (list_contains(string_split(coalesce(stat_comment, ''), ', '), '1') or n > 0) then 'below_detection'
-      when number = 0 and mapped.source = 'usda-sr28' and source_code = '4' and s.status <> 'assumed_zero' then 'imputed'
-      when number = 0 and s.status = 'measured' and mapped.source = 'usda-sr28' and source_code = '1' then 'calculated'
-      when number = 0 and s.status = 'measured' and mapped.source in ('usda-fdc', 'mext') then 'below_detection'
-      -- SR Legacy has no source codes: no zero without samples can be told from a propagated one
-      when number = 0 and mapped.source = 'usda-sr-legacy' and s.status in ('measured', 'calculated', 'unspecified')
-        then if(n > 0 and s.status <> 'calculated', 'below_detection', 'imputed')
-      when mapped.source = 'usda-fdc' and source_component = '2047' and n is null and s.status = 'measured'
-        then 'calculated'
+      when number = 0 and s.status = 'measured' and rule['value=0+measured+stat1'] is not null
+        and list_contains(string_split(coalesce(stat_comment, ''), ', '), '1') then rule['value=0+measured+stat1']
+      when number = 0 and s.status = 'measured' and rule['value=0+measured+n>0'] is not null and n > 0
+        then rule['value=0+measured+n>0']
+      when number = 0 and source_code = '4' and rule['value=0+src4'] is not null and s.status <> 'assumed_zero'
+        then rule['value=0+src4']
+      when number = 0 and s.status = 'measured' and source_code = '1' and rule['value=0+src1+n=0'] is not null
+        then rule['value=0+src1+n=0']
+      when number = 0 and s.status = 'measured' and rule['amount=0+measured'] is not null
+        then rule['amount=0+measured']
+      -- a source without source codes: no zero without samples can be told from a propagated one
+      when number = 0 and rule['amount=0+no_n'] is not null and s.status in ('measured', 'calculated', 'unspecified')
+        then if(n > 0 and s.status <> 'calculated', rule['amount=0+n>0'], rule['amount=0+no_n'])
+      -- nothing is said about zeros: a measured one lies below a limit that is not published
+      when number = 0 and s.status = 'measured' and not has_zero_rules and code_kind <> 'token' then 'below_detection'
+      when source_component = '2047' and n is null and s.status = 'measured' and rule['1+nutrient2047+no_n'] is not null
+        then rule['1+nutrient2047+no_n']
       when status_override is not null and s.status = 'measured' then status_override
       else s.status
     end as status
@@ -84,3 +105,5 @@ select 'maintainer' as source, r.release, v.id as food_id, v.component, v.compon
 from archival.maintainer_cited_values v
   join archival.maintainer_citations c using (citation_id)
   join archival.releases r on r.source = 'maintainer';
+
+drop table source_codes;
