@@ -30,12 +30,13 @@ from rawref.sources import (
     Source,
     committed,
     issued_name,
-    opened_archive,
+    real_date,
     require_digest,
     unpack,
 )
 from rawref.sources import declared as declared_sources
 from rawref.sources import sha256 as digest_of
+from rawref.sources.foreign import parsing
 from rawref.sources.layouts import LEADING_BYTES, leading_fault
 from rawref.workspace import Workspace
 
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from rawref.fetch.download import Downloader, Limits, Progress
 
 PIN = "pin.json"
+SIDE_LOADED_MAX = 256 << 20
+"""Bytes of a file that somebody gives; the releases that we know have at most 6 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +201,11 @@ def _pins(workspace: Workspace, source: str) -> list[Pin]:
             files = tuple(Pinned(**entry) for entry in document.pop("files"))
             document.pop("schema_version")
             pin = Pin(files=files, **document)
-        except (OSError, ValueError, TypeError, KeyError) as error:
+            if any(PurePosixPath(file.name).name != file.name for file in files):
+                raise ValueError("a file name leaves the folder")
+            if "-" in pin.date:
+                real_date(pin.date, workspace.relative(path))
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
             raise InputError(
                 f"cannot be read: {error}", workspace.relative(path), f"delete its folder, then rawref fetch {source}"
             ) from error
@@ -242,6 +249,7 @@ def _release(workspace: Workspace, source: Source, pin: Pin) -> Release:
     return Release(
         source.id, pin.release, source.title, source.publisher, entry.date if entry else pin.date,
         "declared" if entry else "undeclared", tuple(folder / name for name in order), False,
+        set_aside=entry.set_aside if entry else None,
     )
 
 
@@ -432,8 +440,7 @@ def _side_load(workspace: Workspace, source: Source, origin: Path) -> list[Entry
 
     One entry per release. A file that the repository keeps is not pinned a second time.
     """
-    if not origin.exists():
-        raise InputError("no such file or folder", str(origin), "give the path of the downloaded file")
+    _require_regular(origin)
     paths = _candidates(source, origin) if origin.is_dir() else [origin]
     if not paths:
         raise InputError(f"no file here that could be of {source.id}", str(origin), "name the file itself")
@@ -469,6 +476,16 @@ def _side_load(workspace: Workspace, source: Source, origin: Path) -> list[Entry
         for release, pin in pins.items()
     }
     return [*kept.values(), *(_entry(source, pin, states[release]) for release, pin in pins.items())]
+
+
+def _require_regular(origin: Path) -> None:
+    """InputError unless this is a folder or a regular file of a size that can be one: a pipe or a device never ends."""
+    if not origin.exists():
+        raise InputError("no such file or folder", str(origin), "give the path of the downloaded file")
+    if not (origin.is_file() or origin.is_dir()):
+        raise InputError("neither a regular file nor a folder", str(origin), "save it as a file first")
+    if origin.is_file() and origin.stat().st_size > SIDE_LOADED_MAX:
+        raise InputError(f"more than {SIDE_LOADED_MAX} bytes", str(origin), "this is no file of a source")
 
 
 def _refuse_second(
@@ -512,7 +529,8 @@ def _which(workspace: Workspace, source: Source, path: Path) -> tuple[str, str]:
     layouts = workspace.schemas / "layouts"
     if zipfile.is_zipfile(path):
         unpack.verify(path, path.name)
-    found: str = source.module().identify(path, layouts)
+    with parsing(path.name):
+        found: str = source.module().identify(path, layouts)
     if _declaration(source, found):
         raise InputError(
             f"this is {source.id} {found}, but not the file that raw/sources.toml declares (SHA-256 {actual})",
@@ -521,19 +539,30 @@ def _which(workspace: Workspace, source: Source, path: Path) -> tuple[str, str]:
         )
     before = _pin_of(workspace, source.id, found)
     others = tuple(_folder(workspace, source.id, found) / file.name for file in before.files) if before else ()
-    if source.module().FILES > 1:
-        _try_reading(source, found, (*(other for other in others if other.name != path.name), path), layouts)
-    else:
-        _try_reading(source, found, (path,), layouts)
+    files = (*(other for other in others if other.name != path.name), path) if source.module().FILES > 1 else (path,)
+    foods = _try_reading(source, found, files, layouts)
+    _refuse_remnant(workspace, source, found, foods, path.name)
     return found, path.name
 
 
-def _try_reading(source: Source, release: str, files: tuple[Path, ...], layouts: Path) -> None:
-    """Read an undeclared release once, in memory, so that an unknown code or marker stops it before it is pinned."""
-    from rawref.database import connect
+def _refuse_remnant(workspace: Workspace, source: Source, release: str, foods: int, where: str) -> None:
+    """InputError where an undeclared release has fewer than half the foods of the newest pinned one: a part of it."""
+    pins = [pin for pin in _pins(workspace, source.id) if pin.release != release and not _lacking(source, pin)]
+    if pins:
+        newest = _release(workspace, source, max(pins, key=lambda pin: (pin.date, pin.release)))
+        before = _try_reading(source, newest.release, newest.files, workspace.schemas / "layouts")
+        if foods * 2 < before:
+            raise InputError(
+                f"{foods} foods, where the pinned release {newest.release} has {before}", where,
+                "get the whole file again from the publisher; if it is whole, declare it in raw/sources.toml",
+            )
 
-    con = connect()
-    try:
+
+def _try_reading(source: Source, release: str, files: tuple[Path, ...], layouts: Path) -> int:
+    """Read a release once, in memory, so that an unknown code or marker stops it before it is pinned; its foods."""
+    from rawref.database import connect, scalar
+
+    with parsing(", ".join(path.name for path in files)), connect() as con:
         con.execute("create schema archival")
         con.execute(
             "create table archival.files(source text, release text, file text, sha256 text, bytes bigint,"
@@ -544,8 +573,7 @@ def _try_reading(source: Source, release: str, files: tuple[Path, ...], layouts:
         for name in COMMON_TABLES:
             if name in selects:
                 con.execute(f"select count(*) from ({selects[name]})").fetchall()
-    finally:
-        con.close()
+        return int(scalar(con, f"select count(*) from ({selects['foods']})"))
 
 
 def _compare_with_repository(workspace: Workspace, name: str, origin: Path) -> Entry:
@@ -553,10 +581,15 @@ def _compare_with_repository(workspace: Workspace, name: str, origin: Path) -> E
     release = next((entry for entry in committed(workspace) if entry.source == name), None)
     if release is None or not release.members:
         raise InputError(f"{name} is kept in the repository as text files", str(origin), "edit the files there")
-    if not origin.is_file():
-        raise InputError("no such file", str(origin), "give the path of the downloaded archive")
+    _require_regular(origin)
+    if origin.is_dir():
+        raise InputError("a folder", str(origin), "give the path of the downloaded archive")
     if digest_of(origin) not in {digest_of(path) for path in release.files}:
-        with opened_archive(origin, release.members, origin.name) as bundle:
+        with unpack.open_archive(origin, origin.name) as bundle:
+            inside = {member.filename: member for member in unpack.contents(bundle, origin.name)}
+            if absent := sorted(set(release.members) - set(inside)):
+                raise InputError(f"lacks {', '.join(absent)}", origin.name, "give the archive of this release")
             for name, member in release.members.items():
-                require_digest(hashlib.sha256(bundle.read(name)).hexdigest(), member.sha256, f"{origin.name}!{name}")
+                body = unpack.read(bundle, inside[name], origin.name)
+                require_digest(hashlib.sha256(body).hexdigest(), member.sha256, f"{origin.name}!{name}")
     return replace(_in_repository(release), note=f"{origin.name} holds the same files")

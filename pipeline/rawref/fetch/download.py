@@ -6,7 +6,10 @@ import hashlib
 import io
 import json
 import re
+import signal
+import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,11 +21,15 @@ import urllib3
 from requests.adapters import HTTPAdapter
 from requests_cache import EXPIRE_IMMEDIATELY, CachedSession, FileCache
 from urllib3.exceptions import HTTPError as TransportError
+from urllib3.exceptions import MaxRetryError, ProtocolError
+from urllib3.util.retry import Retry
 
 Progress = Callable[[str, int, int | None], None]
 """Called with the address, the bytes held so far and the bytes expected (None if the server does not say)."""
 
 BLOCK = 1 << 16
+PAUSE_MAX = 30
+"""Seconds of one pause at most, whatever the server asks."""
 BYTES_MAX = 2 << 30
 """Nothing larger than this is taken; the whole of a body is held in memory while it is cached."""
 
@@ -35,10 +42,10 @@ class Limits:
     read_s: float = 60.0
     """Longest silence of a server in the middle of an answer."""
     total_s: float = 900.0
-    """Longest time for one file, pauses included."""
+    """Longest time for one address of a file: names, redirects, headers, body and pauses included."""
     retries: int = 3
     backoff_s: float = 1.0
-    """Pause before the first retry; it doubles each time. A Retry-After header may ask for more, up to 30 s."""
+    """Pause before the second retry; it doubles each time. A Retry-After header may ask for more, up to 30 s."""
     bytes_max: int = BYTES_MAX
 
 
@@ -87,38 +94,36 @@ class ResumingAdapter(HTTPAdapter):
 
     def __init__(self, parts: Path, limits: Limits, progress: Progress | None) -> None:
         super().__init__()
-        self._parts, self._limits, self.progress = parts, limits, progress
+        self._parts, self.limits, self.progress = parts, limits, progress
         self.bytes_max = limits.bytes_max
+        self.deadline = 0.0
 
     def send(
         self, request: requests.PreparedRequest, stream: bool = False, timeout: Any = None, verify: bool | str = True,
         cert: Any = None, proxies: Mapping[str, str] | None = None,
     ) -> requests.Response:
         """The response with its whole body; requests' exceptions when the limits are reached."""
-        deadline = time.monotonic() + self._limits.total_s
+        patience = Patience.of(self.limits, self.deadline)
         options = {"verify": verify, "cert": cert, "proxies": proxies}
-        for attempt in range(self._limits.retries + 1):
-            last = attempt == self._limits.retries
-            asked = 0.0
+        while True:
             try:
-                reply = self._once(request, deadline, options)
-                if reply.status_code < 500 or last:
-                    return reply
-                asked = _retry_after(reply)
-                reply.close()
-            except (requests.ConnectionError, requests.Timeout):
-                if last or time.monotonic() >= deadline:
+                return self._once(request, self.deadline, options, patience)
+            except (requests.ConnectionError, requests.Timeout) as error:  # a body that was cut: continued
+                if isinstance(error.__cause__, MaxRetryError) or isinstance(error, requests.exceptions.RetryError):
                     raise
-            pause = max(self._limits.backoff_s * 2**attempt, asked)
-            if time.monotonic() + pause >= deadline:
-                raise requests.Timeout(f"not had within {self._limits.total_s:g} s", request=request)
-            time.sleep(pause)
-        raise AssertionError("the last attempt returns or raises")
+                if error.args and isinstance(error.args[0], MaxRetryError):
+                    raise
+                try:
+                    patience = patience.increment("GET", request.url, error=ProtocolError(str(error)))
+                except (MaxRetryError, ProtocolError):
+                    raise error from None
+                patience.sleep()
 
     def _once(
-        self, request: requests.PreparedRequest, deadline: float, options: dict[str, Any]
+        self, request: requests.PreparedRequest, deadline: float, options: dict[str, Any], patience: Patience
     ) -> requests.Response:
         assert request.url is not None
+        self.max_retries = patience
         part = Part.of(self._parts, request.url)
         held, validator = part.held()
         outgoing = request.copy()
@@ -126,7 +131,7 @@ class ResumingAdapter(HTTPAdapter):
             outgoing.headers["Range"] = f"bytes={held}-"
             outgoing.headers["If-Range"] = validator
         remaining = max(deadline - time.monotonic(), 0.1)
-        timeout = (min(self._limits.connect_s, remaining), min(self._limits.read_s, remaining))
+        timeout = (min(self.limits.connect_s, remaining), min(self.limits.read_s, remaining))
         reply = super().send(outgoing, stream=True, timeout=timeout, **options)
         if reply.status_code == 416 or (reply.status_code == 206 and _range_start(reply) != held):
             reply.close()
@@ -156,7 +161,7 @@ class ResumingAdapter(HTTPAdapter):
                     if held > self.bytes_max:
                         raise TooLarge(f"more than {self.bytes_max} bytes")
                     if time.monotonic() > deadline:
-                        raise requests.Timeout(f"not whole within {self._limits.total_s:g} s")
+                        raise requests.Timeout(f"not whole within {self.limits.total_s:g} s")
                     if self.progress:
                         self.progress(str(reply.url), held, total)
         except TooLarge:
@@ -176,7 +181,8 @@ class ResumingAdapter(HTTPAdapter):
         body = part.body.read_bytes()
         part.drop()
         headers = urllib3.HTTPHeaderDict(reply.headers.items())
-        for name in ("Content-Range", "Transfer-Encoding"):
+        body = self._inflated(body, headers.get("Content-Encoding", "").strip().lower())
+        for name in ("Content-Range", "Transfer-Encoding", "Content-Encoding"):
             headers.discard(name)
         headers["Content-Length"] = str(len(body))
         raw = urllib3.HTTPResponse(
@@ -184,6 +190,77 @@ class ResumingAdapter(HTTPAdapter):
             request_url=request.url,
         )
         return self.build_response(request, raw)
+
+
+    def _inflated(self, body: bytes, coding: str) -> bytes:
+        """The body without its content coding, which nobody asked for; TooLarge where it inflates beyond the file."""
+        if coding in ("", "identity"):
+            return body
+        if coding not in ("gzip", "x-gzip", "deflate"):
+            raise Unreadable(f"sent as {coding[:40]!r}, though it was asked for as it is")
+        inflate = zlib.decompressobj(zlib.MAX_WBITS | 32)  # zlib or gzip, by the head of the body
+        try:
+            found = inflate.decompress(body, self.bytes_max + 1)
+        except zlib.error as error:
+            raise Unreadable(f"sent as {coding}, and cannot be inflated: {error}") from error
+        if len(found) > self.bytes_max:
+            raise TooLarge(f"inflates to more than {self.bytes_max} bytes")
+        return found
+
+
+class Patience(Retry):
+    """urllib3's Retry (5xx, 429 and Retry-After, refused and broken connections) that ends at a deadline."""
+
+    deadline = float("inf")
+
+    @classmethod
+    def of(cls, limits: Limits, deadline: float) -> Patience:
+        made = cls(
+            total=limits.retries, status_forcelist=(429, 500, 502, 503, 504), allowed_methods=("GET",),
+            backoff_factor=limits.backoff_s, backoff_max=PAUSE_MAX, raise_on_status=False, redirect=False,
+            respect_retry_after_header=True, retry_after_max=PAUSE_MAX,
+        )
+        made.deadline = deadline
+        return made
+
+    def new(self, **changes: Any) -> Patience:
+        made: Patience = super().new(**changes)
+        made.deadline = self.deadline
+        return made
+
+    def sleep(self, response: Any = None) -> None:
+        """Pause as the server asks, or longer each time; Timeout at once where that would go beyond the deadline."""
+        pause = max(self.get_retry_after(response) or 0 if response else 0, self.get_backoff_time())
+        if time.monotonic() + pause >= self.deadline:
+            raise requests.Timeout("not had in the time that one file may take")
+        time.sleep(pause)
+
+
+class Unreadable(requests.RequestException):
+    """The server sends the body in a form that was not asked for."""
+
+
+@contextmanager
+def within(seconds: float) -> Iterator[None]:
+    """Timeout in the midst of whatever it is after so many seconds, name lookup and dripping headers included.
+
+    A timeout of a socket bounds one silence only. Where this is not the main thread there is no alarm, and only the
+    limits on silence and on the body hold.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def ring(number: int, frame: object) -> None:
+        raise requests.Timeout(f"not whole within {seconds:g} s")
+
+    before = signal.signal(signal.SIGALRM, ring)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _validator(reply: requests.Response) -> str:
@@ -195,12 +272,6 @@ def _validator(reply: requests.Response) -> str:
 def _range_start(reply: requests.Response) -> int:
     match = re.match(r"bytes (\d+)-", reply.headers.get("Content-Range", ""))
     return int(match[1]) if match else -1
-
-
-def _retry_after(reply: requests.Response) -> float:
-    """Seconds that the server asks to wait, at most 30; 0 when it does not say."""
-    value = reply.headers.get("Retry-After", "")
-    return min(float(value), 30.0) if value.isdigit() else 0.0
 
 
 class Downloader:
@@ -219,14 +290,19 @@ class Downloader:
         if not offline:
             if self._adapter.progress:
                 self._adapter.progress(url, 0, None)  # an address may be silent for long
+            total = self._adapter.limits.total_s
+            self._adapter.deadline = time.monotonic() + total
             try:
-                reply = self._http.get(url)
+                with within(total):
+                    reply = self._http.get(url)
                 reply.raise_for_status()
                 return ("not-modified" if getattr(reply, "from_cache", False) else "downloaded"), reply.content
             except TooLarge:
                 raise
             except requests.RequestException as error:
                 reason = _reason(error)
+            except (TransportError, ValueError) as error:  # an address, given or redirected to, that is none
+                reason = f"bad address: {' '.join(str(error).split())[:100]}"
         # Asked of the cache itself: with immediate expiry, `only_if_cached` answers 504 although a copy is there.
         held = self._http.cache.get_response(self._http.cache.create_key(requests.Request("GET", url)))
         if held is None:

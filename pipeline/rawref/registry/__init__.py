@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -44,15 +45,37 @@ class Field:
         return {"number": "double", "integer": "bigint"}.get(self.type, "text")
 
 
-def read_csv(path: Path, shown: str = "") -> Iterator[tuple[int, dict[str, str]]]:
-    """Line number and row of a UTF-8 CSV file with a heading; InputError names file, line and cure."""
+CSV_MAX = 64 << 20
+"""Bytes of a CSV file that people enter."""
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]")
+"""Characters that nobody means to write: controls, line separators, marks that turn the direction of writing, BOM."""
+
+
+def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[tuple[int, dict[str, str]]]:
+    """Line number and row of a UTF-8 CSV file with a heading; InputError names file, line and cure.
+
+    The heading is `due`, where given. Control characters, and what turns the direction of writing, are refused: a key
+    or a name would be another than it reads.
+    """
     shown, start = shown or path.name, 0
     try:
-        with path.open(encoding="utf-8", newline="") as stream:
+        with path.open("rb") as raw:
+            body = raw.read(CSV_MAX + 1)
+        if len(body) > CSV_MAX:
+            raise InputError(f"more than {CSV_MAX} bytes", shown, "give a CSV file of the kind that is meant")
+        text = body.decode("utf-8")
+        if found := _CONTROL.search(text):
+            raise InputError(
+                f"the character U+{ord(found[0]):04X}", f"{shown}:{text.count(chr(10), 0, found.start()) + 1}",
+                "take it out; it does not show, and would make another word",
+            )
+        with io.StringIO(text, newline="") as stream:
             reader = csv.reader(stream, strict=True)
             heading = next(reader, None)
             if not heading or len(set(heading)) != len(heading):
                 raise InputError("no heading, or a column named twice", f"{shown}:1", "write the heading row")
+            if due and heading != list(due):
+                raise InputError(f"heading is {','.join(heading)}", f"{shown}:1", "it must be " + ",".join(due))
             start = reader.line_num
             for row in reader:
                 line, start = start + 1, reader.line_num

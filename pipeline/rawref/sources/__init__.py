@@ -7,15 +7,16 @@ import hashlib
 import importlib
 import tomllib
 import zipfile
-import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 from rawref.errors import InputError
+from rawref.sources.foreign import parsing
 from rawref.workspace import Workspace
 
 COMMON_TABLES = {
@@ -63,6 +64,8 @@ class DeclaredRelease:
     differs: str = ""
     in_repository: bool = False
     """Whether its files are kept under raw/<source>/<release>/, each as published or as <name>.gz."""
+    set_aside: int | None = None
+    """Records that a reader sets aside, where counted: another number is a damaged key or another file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,8 @@ class Release:
     in_repository: bool
     members: dict[str, PinnedFile] = field(default_factory=dict)
     """What is expected of each file inside the archive, where declared."""
+    set_aside: int | None = None
+    """How many records the reader sets aside, where declared."""
 
 
 def declared(workspace: Workspace) -> list[Source]:
@@ -121,6 +126,8 @@ def declared(workspace: Workspace) -> list[Source]:
     path = workspace.raw / "sources.toml"
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
+        if not all(isinstance(entry, dict) for entry in document.get("source", [])):
+            raise InputError("source is no list of tables", workspace.relative(path), "write [[source]]")
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"not valid TOML: {error}", workspace.relative(path), "mend the declaration") from error
     return [_source(entry, workspace.relative(path)) for entry in document.get("source", [])]
@@ -136,11 +143,13 @@ def _source(entry: dict[str, Any], where: str) -> Source:
         )
 
     try:
+        for r in entry["release"]:
+            real_date(r["date"], f"{where}, {entry['id']} {r['release']}")
         releases = tuple(
             DeclaredRelease(
                 r["release"], r["date"], tuple(r.get("urls", ())), files(r.get("file", [])),
                 files(r.get("member", []), counted=True), r.get("differs", ""),
-                r.get("in_repository", entry["in_repository"]),
+                r.get("in_repository", entry["in_repository"]), r.get("set_aside"),
             )
             for r in entry["release"]
         )
@@ -151,6 +160,19 @@ def _source(entry: dict[str, Any], where: str) -> Source:
         )
     except KeyError as error:
         raise InputError(f"source {entry.get('id', '?')} lacks {error}", where, "add the key") from error
+    except (TypeError, AttributeError) as error:
+        raise InputError(f"source {entry.get('id', '?')}: {error}", where, "a key holds another type") from error
+
+
+def real_date(text: str, where: str) -> None:
+    """InputError unless `text` is a day on which a table can have been published: the date decides which release is
+    the newest, and one that cannot be would be the newest for ever."""
+    try:
+        real = 1900 <= date.fromisoformat(text).year <= 2100
+    except (ValueError, TypeError):
+        real = False
+    if not real:
+        raise InputError(f"{text!r} is no date of a release", where, "write it as YYYY-MM-DD")
 
 
 def sha256(path: Path) -> str:
@@ -163,11 +185,11 @@ def content(path: Path) -> bytes:
     """The bytes of a pinned file as its publisher issued it; InputError for a compressed one that cannot be read."""
     if path.suffix != PACKED:
         return path.read_bytes()
-    try:
-        return gzip.decompress(path.read_bytes())
-    except (OSError, EOFError, zlib.error) as error:
-        cure = "restore the file with git checkout"
-        raise InputError(f"cannot be unpacked: {error}", path.name, cure) from error
+    with parsing(path.name, "restore the file with git checkout"), gzip.open(path) as stream:
+        body = stream.read(CONTENT_MAX + 1)
+    if len(body) > CONTENT_MAX:
+        raise InputError(f"unpacks to more than {CONTENT_MAX} bytes", path.name, "restore the file with git checkout")
+    return body
 
 
 def issued_name(path: Path) -> str:
@@ -204,6 +226,7 @@ def committed(workspace: Workspace, asked: Mapping[str, str] | None = None) -> I
         yield Release(
             source.id, newest.release, source.title, source.publisher, newest.date, "declared",
             tuple(paths) or (workspace.raw / source.id,), True, {member.name: member for member in newest.members},
+            newest.set_aside,
         )
 
 
@@ -217,13 +240,10 @@ def _stored(folder: Path, name: str) -> Path:
 def opened_archive(archive: Path, names: Iterable[str], where: str) -> Iterator[zipfile.ZipFile]:
     """The zip archive, open; InputError where it cannot be read or lacks one of the files `names`."""
     cure = "restore the pinned archive with git checkout"
-    try:
-        with zipfile.ZipFile(archive) as bundle:
-            if absent := sorted(set(names) - set(bundle.namelist())):
-                raise InputError(f"lacks {', '.join(absent)}", where, cure)
-            yield bundle
-    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
-        raise InputError(f"cannot be read: {error}", where, cure) from error
+    with parsing(where, cure), zipfile.ZipFile(archive) as bundle:
+        if absent := sorted(set(names) - set(bundle.namelist())):
+            raise InputError(f"lacks {', '.join(absent)}", where, cure)
+        yield bundle
 
 
 def require_digest(found: str, expected: str, where: str) -> None:

@@ -94,7 +94,8 @@ def _edition(name: str, rows: list[workbooks.Row], where: str, layouts: Path) ->
     problems: list[str] = []
     for edition, described in layout(layouts, ID)["release"].items():
         known = [column["heading"] for column in layout_columns(layouts, ID, edition)]
-        found = [cell_text(cell) or "" for cell in rows[described["heading_rows"] - 1]] if rows else []
+        last = described["heading_rows"] - 1
+        found = [cell_text(cell) or "" for cell in rows[last]] if len(rows) > last else []
         place = f"{described['sheet']}!{{}}{described['heading_rows']}"
         wrong = [f"sheet {name!r} is not known"] if name != described["sheet"] else []
         wrong += [

@@ -76,8 +76,24 @@ def token_case(tokens: Iterable[Mapping[str, str]], column: str) -> str:
     return f"case {branches} end"
 
 
-def store(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table) -> None:
-    """Create archival.<name> with the rows of an Arrow table."""
+def _controls(column: pa.ChunkedArray) -> str:
+    """The first text of a column with a control character other than tab and line ends; empty where there is none."""
+    import pyarrow.compute as pc
+
+    found = pc.match_substring_regex(column, r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+    if not pc.any(found).as_py():
+        return ""
+    return str(column.filter(found)[0].as_py())
+
+
+def store(con: duckdb.DuckDBPyConnection, name: str, table: pa.Table, *, clean: bool = False) -> None:
+    """Create archival.<name> with the rows of an Arrow table; InputError for a control character, unless it is known
+    to be `clean`."""
+    for heading, column in zip(table.column_names, table.columns, strict=True):
+        if not clean and str(column.type) == "string" and (held := _controls(column)):
+            raise InputError(
+                f"control character in {held!r}", f"{name}, {heading}", "get the file again from the publisher"
+            )
     con.register("incoming", table)
     con.execute(f'create table archival."{name}" as select * from incoming')
     con.unregister("incoming")

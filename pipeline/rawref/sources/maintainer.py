@@ -148,11 +148,7 @@ def _read(path: Path, name: str, schemas: Path) -> list[Row]:
     shown = f"raw/maintainer/{name}.csv"
     rows: list[Row] = []
     seen: dict[tuple[Any, ...], int] = {}
-    for line, text in registry.read_csv(path, shown):
-        if list(text) != [c.column for c in columns]:
-            raise InputError(
-                f"heading is {','.join(text)}", f"{shown}:1", "it must be " + ",".join(c.column for c in columns)
-            )
+    for line, text in registry.read_csv(path, shown, [c.column for c in columns]):
         row: Row = {c.column: _typed(c, text[c.column], f"{shown}:{line}", schemas) for c in columns}
         row["line"] = line
         key = tuple(row[c.column] for c in columns if c.key)

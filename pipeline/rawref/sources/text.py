@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 from collections.abc import Callable, Iterator, Sequence
 from typing import IO, TYPE_CHECKING
 
@@ -11,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
+from rawref import machine
 from rawref.errors import InputError
 
 if TYPE_CHECKING:
@@ -18,6 +20,54 @@ if TYPE_CHECKING:
 
 BLOCK = 32 << 20
 """Bytes parsed at once: small blocks become small row groups, which the database joins again at its checkpoint."""
+
+
+CONTROLS = bytes([*(byte for byte in range(32) if byte not in (9, 10, 13)), 127])
+"""Control characters that no text of a source holds: all of ASCII but tab and line ends."""
+MARKS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
+"""Byte order marks: the first field of a file that begins with one would be another than it reads."""
+
+
+def require_clean(body: bytes, where: str) -> None:
+    """InputError with the line where a CSV file holds a byte order mark, a control character, a bare carriage return,
+    a quote that is not closed, or text before or behind a quoted field (RFC 4180, 2.5 to 2.7), which a reader would
+    join to the value in silence."""
+    if fault := _unclean(body) or _unquoted(body):
+        what, position = fault
+        raise InputError(what, f"{where}:{body.count(10, 0, position) + 1}", "get the file again from the publisher")
+
+
+def _unclean(body: bytes) -> tuple[str, int] | None:
+    if body.startswith(MARKS):
+        return "begins with a byte order mark", 0
+    if len(body.translate(None, CONTROLS)) != len(body):
+        found = re.search(b"[" + re.escape(CONTROLS) + b"]", body)
+        assert found
+        return f"control character {found[0][0]:#04x}", found.start()
+    if body.count(b"\r") != body.count(b"\r\n"):
+        found = re.search(rb"\r(?!\n)", body)
+        assert found
+        return "a carriage return without a line feed", found.start()
+    return None
+
+
+def _unquoted(body: bytes) -> tuple[str, int] | None:
+    """The first quote that neither begins nor ends a field. Every second one ends a quoted part; a quote within the
+    field is written twice, so that a part begins where one has just ended."""
+    held = np.frombuffer(body, np.uint8)
+    quotes = np.flatnonzero(held == ord('"'))
+    begins, ends = quotes[0::2], quotes[1::2]
+    before = np.where(begins > 0, held[begins - 1], ord("\n")) if begins.size else begins
+    behind = np.where(ends + 1 < held.size, held[np.minimum(ends + 1, held.size - 1)], ord("\n")) if ends.size else ends
+    wrong = [*begins[~np.isin(before, list(b',\n"'))][:1], *ends[~np.isin(behind, list(b',\r\n"'))][:1]]
+    # a part that begins behind a quote must be the second half of a doubled one
+    doubled = np.flatnonzero(before == ord('"'))
+    wrong += [begins[i] for i in doubled[:1] if i == 0] + [
+        *begins[doubled[doubled > 0]][begins[doubled[doubled > 0]] - 1 != ends[doubled[doubled > 0] - 1]][:1]
+    ]
+    if wrong:
+        return "text stands before or behind a quoted field", int(min(wrong))
+    return ("a quote that is not closed", int(begins[-1])) if quotes.size % 2 else None
 
 
 class LegacyText(io.RawIOBase):
@@ -31,6 +81,9 @@ class LegacyText(io.RawIOBase):
         """Line feeds so far."""
         self.whole = False
         """Whether what was read ends with a line feed."""
+        self.tildes = 0
+        self.clean = True
+        """Whether it has neither a byte order mark nor a control character."""
 
     @property
     def sha256(self) -> str:
@@ -42,6 +95,9 @@ class LegacyText(io.RawIOBase):
     def read(self, size: int = -1) -> bytes:
         """At most `size` bytes of UTF-8; UnicodeDecodeError for a byte that the code page does not have."""
         chunk = self._stream.read(size)
+        if len(chunk.translate(None, CONTROLS)) != len(chunk) or (not self.size and chunk.startswith(MARKS)):
+            self.clean = False
+        self.tildes += chunk.count(b"~")
         self._digest.update(chunk)
         self.size += len(chunk)
         self.lines += chunk.count(b"\n")
@@ -77,9 +133,11 @@ def store_legacy_text(
         con.register("incoming", _batches(text, columns, delimiter, quote))
         con.execute(f"create table {table} as select * from incoming")
         con.unregister("incoming")
-    except (duckdb.OutOfMemoryException, duckdb.IOException, duckdb.InterruptException):
-        raise  # no fault of the file
-    except (pa.ArrowInvalid, UnicodeDecodeError, duckdb.Error) as error:
+    except (InputError, duckdb.InterruptException):
+        raise
+    except Exception as error:
+        if machine.fault(error) is not None:
+            raise  # no fault of the file
         raise InputError(*_first_fault(opened(), len(columns), where, delimiter, encoding, error)) from error
     records = con.execute(f"select count(*) from {table}").fetchall()[0][0]
     if records != text.lines or not text.whole:
@@ -87,7 +145,22 @@ def store_legacy_text(
             f"{text.lines} complete lines but {records} rows; the file is cut or a field holds a line break",
             f"{where}:{text.lines + 1}", "restore the pinned file",
         )
+    if not text.clean or (quote == "~" and text.tildes % 2):
+        raise InputError(*_unseemly(opened(), where))
     return text
+
+
+def _unseemly(stream: IO[bytes], where: str) -> tuple[str, str, str]:
+    """What, where and cure for the first line with a byte order mark, a control character or a quote too few."""
+    for number, line in enumerate(stream, start=1):
+        what = "a quote is missing" if line.count(b"~") % 2 else ""
+        if number == 1 and line.startswith(MARKS):
+            what = "begins with a byte order mark"
+        elif len(line.translate(None, CONTROLS)) != len(line):
+            what = "a control character"
+        if what:
+            return what, f"{where}:{number}", "restore the pinned file"
+    return "a byte order mark, a control character or a quote too few", where, "restore the pinned file"
 
 
 def verbatim(columns: Sequence[str]) -> pacsv.ConvertOptions:

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-import os
 import stat
-import tempfile
 import zipfile
-import zlib
 from pathlib import Path, PurePosixPath
 
 from rawref.errors import InputError
+from rawref.files import write_whole
+from rawref.sources.foreign import parsing
 
 MEMBERS_MAX = 5_000
-MEMBER_BYTES_MAX = 1 << 30
-TOTAL_BYTES_MAX = 4 << 30
+MEMBER_BYTES_MAX = 256 << 20
+TOTAL_BYTES_MAX = 512 << 20
+"""The archives that we read unpack to at most 54 MB (SR28); 512 MB is what a reader can hold within its memory."""
 RATIO_MAX = 250
 """A member that unpacks to more than this many times its packed size is a bomb; the releases stay below 17."""
 RATIO_FREE_BYTES = 1 << 20
 """Members up to this size may have any ratio: a small file of blanks packs very well and harms nobody."""
+
+PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""How publishers pack; the other methods inflate a block without a bound."""
 
 CURE = "get the archive again from the publisher, do not open it"
 
@@ -43,12 +46,16 @@ def _fault(member: zipfile.ZipInfo) -> str:
     """What is wrong with the declared name, kind or size of a member; empty when nothing is."""
     name = member.filename
     path = PurePosixPath(name)
-    if path.is_absolute() or ".." in path.parts or "\\" in name or ":" in path.parts[0] or "\0" in name:
+    if not path.parts or not name.isprintable():
+        return "the name is none"
+    if path.is_absolute() or ".." in path.parts or "\\" in name or ":" in path.parts[0]:
         return "the name leaves the folder"
     if stat.S_ISLNK(member.external_attr >> 16):
         return "a symbolic link"
     if member.flag_bits & 0x1:
         return "encrypted"
+    if member.compress_type not in PACKINGS:
+        return f"packed by method {member.compress_type}"
     if member.file_size > MEMBER_BYTES_MAX:
         return f"unpacks to {member.file_size} bytes, more than {MEMBER_BYTES_MAX}"
     if member.file_size > RATIO_FREE_BYTES and member.file_size > RATIO_MAX * max(member.compress_size, 1):
@@ -58,11 +65,8 @@ def _fault(member: zipfile.ZipInfo) -> str:
 
 def read(bundle: zipfile.ZipFile, member: zipfile.ZipInfo, where: str) -> bytes:
     """The bytes of one member; InputError if they are not as many as declared or fail their checksum."""
-    try:
-        with bundle.open(member) as stream:
-            body = stream.read(member.file_size + 1)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
-        raise InputError(f"cannot be unpacked: {error}", f"{where}!{member.filename}", CURE) from error
+    with parsing(f"{where}!{member.filename}", CURE), bundle.open(member) as stream:
+        body = stream.read(member.file_size + 1)
     if len(body) != member.file_size:
         raise InputError(
             f"unpacks to {len(body)} bytes, declared {member.file_size}", f"{where}!{member.filename}", CURE
@@ -79,10 +83,8 @@ def verify(path: Path, where: str) -> None:
 
 def open_archive(path: Path, where: str) -> zipfile.ZipFile:
     """An open zip archive; InputError when the file is none."""
-    try:
+    with parsing(where):
         return zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError) as error:
-        raise InputError(f"not a readable archive: {error}", where, "get the file again from the publisher") from error
 
 
 def extract(path: Path, name: str, folder: Path, where: str) -> Path:
@@ -92,8 +94,5 @@ def extract(path: Path, name: str, folder: Path, where: str) -> Path:
         if len(found) != 1:
             raise InputError(f"{len(found)} members are called {name}", where, "give the file itself")
         body = read(bundle, found[0], where)
-    handle, partial = tempfile.mkstemp(dir=folder)
-    with os.fdopen(handle, "wb") as stream:
-        stream.write(body)
-    os.replace(partial, folder / name)
+    write_whole(folder / name, body)
     return folder / name

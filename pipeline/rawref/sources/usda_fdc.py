@@ -17,7 +17,8 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from rawref.errors import InputError
-from rawref.sources import Release, unpack
+from rawref.sources import Release, real_date, unpack
+from rawref.sources.foreign import parsing
 from rawref.sources.layouts import layout, literal, record_file, refuse, release_key, require_kind, store
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ class Archive:
 ID = "usda-fdc"
 PREFIX = "fdc"
 FOUNDATION = Archive(ID, PREFIX)
+HEADING_MAX = 1 << 16
 FILES = 1
 """Files that make a release."""
 
@@ -72,9 +74,10 @@ def identify_archive(kind: Archive, path: Path, layouts: Path) -> str:
         release, members = _members(bundle, path.name, described)
         headings = {}
         for name, member in members.items():
-            with bundle.open(member) as stream:
-                headings[name] = _heading(stream.readline())
+            with parsing(f"{path.name}!{name}"), bundle.open(member) as stream:
+                headings[name] = _heading(stream.readline(HEADING_MAX))
     refuse(_heading_problems(headings, described), path.name, kind.layout)
+    real_date(release, f"{path.name}, the folder inside")
     return release
 
 
@@ -114,7 +117,7 @@ def load_archive(
             for column in columns:
                 if column not in table.column_names:
                     table = table.append_column(column, pa.nulls(table.num_rows, pa.string()))
-            store(con, f"{kind.prefix}_{name.removesuffix('.csv')}", table)
+            store(con, f"{kind.prefix}_{name.removesuffix('.csv')}", table, clean=True)
     _derivation_codes(con, kind, described, "food_nutrient_derivation.csv" in bodies)
     refuse(_content_problems(con, kind, described), archive.name, kind.layout)
     reasons = {file["name"]: file["set_aside"] for file in described["file"] if file.get("set_aside")}
@@ -147,7 +150,10 @@ def _members(
 
 def _heading(line: bytes) -> list[str]:
     """The headings in the first line of a CSV file."""
-    return next(csv.reader(io.StringIO(line.decode("utf-8", "replace"))), [])
+    try:
+        return next(csv.reader(io.StringIO(line.decode("utf-8", "replace"), newline="")), [])
+    except csv.Error:
+        return ["not a heading"]
 
 
 def _heading_problems(headings: dict[str, list[str]], described: dict[str, Any]) -> list[str]:
@@ -175,17 +181,16 @@ def _rows(body: bytes, columns: list[str], where: str) -> pa.Table:
     import pyarrow.compute as pc
     import pyarrow.csv as pacsv
 
-    from rawref.sources.text import verbatim
+    from rawref.sources.text import require_clean, verbatim
 
-    try:
+    require_clean(body, where)
+    with parsing(where, "download the archive again"):
         table = pacsv.read_csv(
             pa.BufferReader(body),
             read_options=pacsv.ReadOptions(block_size=16 << 20),
             parse_options=pacsv.ParseOptions(newlines_in_values=True),
             convert_options=verbatim(columns),
         )
-    except (pa.ArrowInvalid, UnicodeDecodeError) as error:
-        raise InputError(str(error).splitlines()[0], where, "download the archive again") from error
     lines = body.count(b"\n")
     breaks = np.zeros(table.num_rows, dtype=np.int64)
     if table.num_rows + 1 != lines:
@@ -230,6 +235,12 @@ def _content_problems(con: duckdb.DuckDBPyConnection, kind: Archive, described: 
          f"nutrient_id not in (select id from archival.{p}_nutrient)"
          " and not list_contains($undefined_nutrients, nutrient_id)"),
         ("amount", "food_nutrient", "amount", "amount <> '' and not regexp_full_match(amount, $amount)"),
+        ("year", "food_nutrient", "min_year_acquired",
+         "min_year_acquired <> '' and not regexp_full_match(min_year_acquired, '(19|20)\\d\\d')"),
+        ("number of data points", "food_nutrient", "data_points",
+         "data_points <> '' and not regexp_full_match(data_points, '\\d{1,5}')"),
+        *((name, "food_nutrient", name, f"{name} <> '' and not regexp_full_match({name}, $amount)")
+          for name in ("min", "max", "median")),
         ("food", "food_nutrient", "fdc_id", f"fdc_id not in (select fdc_id from archival.{p}_food)"),
         ("food", listed, "fdc_id", f"fdc_id not in (select fdc_id from archival.{p}_food)"),
         ("NDB number", listed, "NDB_number", "NDB_number <> '' and not regexp_full_match(NDB_number, '\\d+')"),

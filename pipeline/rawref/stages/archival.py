@@ -60,6 +60,7 @@ def build_archival(
         union = "\nunion all by name\n".join([f"select {typed} where false", *(f"({s})" for s in selects[name])])
         con.execute(f'create view archival."{name}" as select {named} from ({union})')
     _require_unique(con)
+    _require_set_aside(con, releases)
 
 
 def _require_unique(con: duckdb.DuckDBPyConnection) -> None:
@@ -78,3 +79,21 @@ def _require_unique(con: duckdb.DuckDBPyConnection) -> None:
         if doubled:
             *name, file, line = doubled[0]
             raise InputError(f"{'/'.join(name)} is published twice", f"{file}:{line}", "restore the pinned file")
+
+
+def _require_set_aside(con: duckdb.DuckDBPyConnection, releases: Sequence[Release]) -> None:
+    """As many records are set aside as the release is declared with: one more is a key that was damaged."""
+    found = dict(con.execute("select source, count(*) from archival.set_aside group by source").fetchall())
+    for release in releases:
+        if release.set_aside is not None and (count := found.get(release.source, 0)) != release.set_aside:
+            first = con.execute(
+                "select file, line, reason, content from archival.set_aside where source = $source"
+                " order by all limit 3",
+                {"source": release.source},
+            ).fetchall()
+            raise InputError(
+                f"{count} records set aside where {release.set_aside} are declared: "
+                + "; ".join(" ".join(str(part) for part in row if part is not None) for row in first),
+                f"raw/sources.toml, {release.source} {release.release}",
+                "restore the pinned file; where the reader has changed on purpose, declare the new number (set_aside)",
+            )
