@@ -173,11 +173,9 @@ def read_rows(
     has a row with too many or too few cells; such a row goes to `faults` with its line where that is given.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = registry.plain_text(path, shown)
     except FileNotFoundError:
         raise InputError("no such file", shown, "check the path") from None
-    except UnicodeDecodeError:
-        raise InputError("not UTF-8 text", shown, "save the file as CSV in UTF-8") from None
     except OSError as error:
         raise InputError(error.strerror or "cannot be read", shown, "give a CSV file that can be read") from None
     _check_separator(text, columns, shown)

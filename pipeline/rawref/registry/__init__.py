@@ -51,6 +51,26 @@ _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\u202a-\u
 """Characters that nobody means to write: controls, line separators, marks that turn the direction of writing, BOM."""
 
 
+def plain_text(path: Path, shown: str) -> str:
+    """The text of a file that people enter, in UTF-8 with or without its mark; InputError where it is longer than such
+    a file can be, is no UTF-8, or holds a character that does not show."""
+    with path.open("rb") as raw:
+        body = raw.read(CSV_MAX + 1)
+    if len(body) > CSV_MAX:
+        raise InputError(f"more than {CSV_MAX} bytes", shown, "give a CSV file of the kind that is meant")
+    try:
+        text = body.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = body.count(10, 0, error.start) + 1
+        raise InputError(f"not UTF-8: {error.reason}", f"{shown}:{line}", "save the file as CSV in UTF-8") from error
+    if found := _CONTROL.search(text):
+        raise InputError(
+            f"the character U+{ord(found[0]):04X}", f"{shown}:{text.count(chr(10), 0, found.start()) + 1}",
+            "take it out; it does not show, and would make another word",
+        )
+    return text
+
+
 def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and row of a UTF-8 CSV file with a heading; InputError names file, line and cure.
 
@@ -59,16 +79,7 @@ def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[t
     """
     shown, start = shown or path.name, 0
     try:
-        with path.open("rb") as raw:
-            body = raw.read(CSV_MAX + 1)
-        if len(body) > CSV_MAX:
-            raise InputError(f"more than {CSV_MAX} bytes", shown, "give a CSV file of the kind that is meant")
-        text = body.decode("utf-8")
-        if found := _CONTROL.search(text):
-            raise InputError(
-                f"the character U+{ord(found[0]):04X}", f"{shown}:{text.count(chr(10), 0, found.start()) + 1}",
-                "take it out; it does not show, and would make another word",
-            )
+        text = plain_text(path, shown)
         with io.StringIO(text, newline="") as stream:
             reader = csv.reader(stream, strict=True)
             heading = next(reader, None)
@@ -89,8 +100,6 @@ def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[t
                 yield line, dict(zip(heading, row, strict=True))
     except FileNotFoundError as error:
         raise InputError("file is missing", shown, "restore it with git checkout") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"not UTF-8: {error.reason}", shown, "save the file as UTF-8") from error
     except csv.Error as error:
         line = faulty_quote(path.read_bytes().decode("utf-8", "replace")) or start + 1
         raise InputError(f"not CSV: {error}", f"{shown}:{line}", MEND_QUOTE) from error

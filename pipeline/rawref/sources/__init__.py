@@ -168,7 +168,8 @@ def real_date(text: str, where: str) -> None:
     """InputError unless `text` is a day on which a table can have been published: the date decides which release is
     the newest, and one that cannot be would be the newest for ever."""
     try:
-        real = 1900 <= date.fromisoformat(text).year <= 2100
+        whole = text + "-01-01"[len(text) - 4 :] if len(text) in (4, 7) else text  # a year, a month: its first day
+        real = 1900 <= date.fromisoformat(whole).year <= 2100
     except (ValueError, TypeError):
         real = False
     if not real:
