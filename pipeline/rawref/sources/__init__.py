@@ -37,8 +37,8 @@ COMMON_TABLES = {
 PACKED = ".gz"
 """Ending of a file that the repository keeps compressed; its declared digest is that of the file as published."""
 
-PACKED = ".gz"
-"""Ending of a file that the repository keeps compressed; its declared digest is that of the file as published."""
+CONTENT_MAX = 256 << 20
+"""Bytes to which a compressed file may unpack; the largest that is kept has 4 MB."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,8 @@ FILES = 1
 
 def identify(path: Path, layouts: Path) -> str:
     """The edition, told by the headings and the number of rows; InputError for any other file."""
+    require_kind(path, "xls")
+    workbooks.require_sound(path)
     return _edition(*_sheet(path), issued_name(path), layouts)
 
 

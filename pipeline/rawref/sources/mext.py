@@ -43,6 +43,9 @@ Row = Sequence[Any]
 
 def identify(path: Path, layouts: Path) -> str:
     """The edition, told by sheets, headings, tags, units and the number of foods; InputError for any other file."""
+    require_kind(path, "xlsx")
+    unpack.verify(path, path.name)
+    workbooks.require_sound(path)
     edition, _, _ = _read(path, layouts)
     return edition
 

@@ -1,0 +1,1 @@
+"""Nothing gets through: inputs that are damaged, commands that are killed, machines that refuse."""

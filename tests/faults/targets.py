@@ -1,0 +1,284 @@
+"""What reads bytes from outside, each as a function that a damaged input is put through in this process.
+
+A target gives `accepted` or raises InputError, in its lines the file that is at fault. Anything else that it raises is
+a find: a traceback, or "internal error, report it", at the command line.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import random
+import shutil
+import tempfile
+import tomllib
+import zipfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from rawref import registry
+from rawref.database import connect
+from rawref.drift.compare import drift
+from rawref.errors import InputError
+from rawref.fetch.decide import available, fetch
+from rawref.mix import inputs as mix_inputs
+from rawref.mix import mix
+from rawref.needs.profile import read_need
+from rawref.release.build import build
+from rawref.sources import Release, declared, maintainer, usda_sr28
+from rawref.workspace import Workspace
+
+from tests.faults.mutate import damaged, damaged_archive
+from tests.rebuild import small_members, small_root
+
+ROOT = Path(__file__).resolve().parents[2]
+Damage = Callable[[bytes, random.Random], bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One kind of input: sound bytes by name, how they are damaged, and what reads them. Cost: trials a share gets."""
+
+    name: str
+    sound: dict[str, bytes]
+    damage: Damage
+    read: Callable[[str, bytes], None]
+    share: int
+
+
+@contextmanager
+def targets(names: Sequence[str] = ()) -> Iterator[list[Target]]:
+    """The targets over one small built root in a folder of its own."""
+    with tempfile.TemporaryDirectory(prefix="rawref-faults-") as folder:
+        space = Workspace(small_root(Path(folder) / "root"))
+        build(space, lambda _: None, workbook=False)
+        made = {target.name: target for target in (*_entered(space), *_tried(space), *_foreign(space), _curated(space))}
+        yield [target for name, target in made.items() if not names or name in names]
+
+
+def _file(space: Workspace, name: str, body: bytes) -> Path:
+    path = space.work / "damaged" / name
+    path.parent.mkdir(exist_ok=True, parents=True)
+    path.write_bytes(body)
+    return path
+
+
+# ---- what people enter
+
+
+def _entered(space: Workspace) -> Iterator[Target]:
+    known = [source.id for source in declared(space)]
+    sound = {f"{name}.csv": (space.maintainer / f"{name}.csv").read_bytes() for name in registry.MAINTAINER}
+    sound["decisions.csv"] = b"\n".join((ROOT / "raw/maintainer/decisions.csv").read_bytes().split(b"\n")[:20]) + b"\n"
+
+    def read(name: str, body: bytes) -> None:
+        path = space.maintainer / name
+        before = path.read_bytes()
+        path.write_bytes(body)
+        try:
+            rows = maintainer.read_all(space.maintainer, space.schemas, known)
+            text = body.decode("utf-8-sig")
+            kept = rows[name.removesuffix(".csv")]
+            due = [row for row in csv.reader(io.StringIO(text, newline="")) if row]
+            assert len(kept) == len(due) - 1, f"{len(due) - 1} rows in, {len(kept)} kept"
+        finally:
+            path.write_bytes(before)
+
+    yield Target("maintainer", sound, damaged, read, 30)
+
+    toml = {"sources.toml": (space.raw / "sources.toml").read_bytes()}
+
+    def declare(name: str, body: bytes) -> None:
+        path = space.raw / name
+        path.write_bytes(body)
+        try:
+            declared(space)
+        finally:
+            path.write_bytes(toml[name])
+
+    yield Target("declarations", toml, lambda body, rng: damaged(body, rng, separator=b"="), declare, 100)
+
+
+# ---- what a mix is tried with
+
+
+def _tried(space: Workspace) -> Iterator[Target]:
+    table = mix.load_table(space)
+    units = table.units()
+    needs = {path.name: path.read_bytes() for path in sorted((space.maintainer / "needs").glob("*.csv"))}
+    yield Target("needs", needs, damaged, lambda name, body: _ignore(read_need(_file(space, name, body), units)), 60)
+
+    profile = read_need(space.maintainer / "needs" / "fediaf-2021-adult-mer75.csv", units)
+    mixes = {"mix.csv": b"ingredient_id,grams,as_purchased\nbeef-heart,400,\nbeef-liver,30,no\nwater,20,\n"}
+
+    def try_mix(name: str, body: bytes) -> None:
+        path = _file(space, name, body)
+        rows = mix_inputs.read_mix(path, name, table)
+        if sum(row.grams for row in rows) and len(rows) < 5:
+            json.dumps(mix.evaluate(table, rows, profile), default=str, allow_nan=False)
+
+    yield Target("mixes", mixes, damaged, try_mix, 40)
+    assays = {
+        "assay.csv": b"ingredient_id,component,value,unit,basis,laboratory,date,low,high,note\n"
+        b"beef-heart,ZN,1.9,mg,per_100g,A laboratory,2024-05-01,1.7,2.1,\n"
+        b"beef-liver,RETOL,17000,IU,per_kg,label,2023-01-31,,,dry\nbeef-liver,WATER,70,g,per_100g,label,2023-01-31,,,\n"
+    }
+    yield Target(
+        "assays", assays, damaged,
+        lambda name, body: _ignore(mix_inputs.read_assay(_file(space, name, body), table, name, ())), 100,
+    )
+
+
+def _ignore(_: object) -> None:
+    """Accepted."""
+
+
+# ---- what publishers issue
+
+
+def _foreign(space: Workspace) -> Iterator[Target]:
+    layouts = space.schemas / "layouts"
+    yield _sr28(space, layouts)
+    archive = {"FoodData_Central_foundation_food_csv_2026-04-30.zip": foundation()}
+
+    def side_load(name: str, body: bytes) -> None:
+        path = _file(space, name, body)
+        shutil.rmtree(space.pinned, ignore_errors=True)
+        try:
+            fetch(space, ["usda-fdc"], origin=path)
+            available(space)
+        finally:
+            shutil.rmtree(space.pinned, ignore_errors=True)
+
+    yield Target("usda-fdc", archive, damaged_archive, side_load, 3)
+    by_id = {source.id: source for source in declared(space)}
+    for source, ending in (("anses-ciqual", ".xls"), ("mext", ".xlsx")):
+        books = {
+            path.name.removesuffix(".gz"): _unpacked(path)
+            for path in sorted((ROOT / "raw" / source).glob(f"*/*{ending}*"))
+        }
+        if books:
+            module = by_id[source].module()
+
+            def identify(name: str, body: bytes, read: Callable[[Path, Path], str] = module.identify) -> None:
+                read(_file(space, name, body), layouts)
+
+            yield Target(source, books, damaged_archive if ending == ".xlsx" else damaged, identify, 1)
+
+    pin = {"pin.json": json.dumps({
+        "schema_version": 1, "source": "usda-fdc", "release": "2026-04-30", "date": "2026-04-30",
+        "standing": "undeclared", "files": [{"name": "a.zip", "sha256": "0" * 64, "bytes": 3, "url": "",
+                                             "freshness": "side-loaded", "fetched_at": "2026-05-01T00:00:00Z"}],
+    }, indent=2).encode()}
+
+    def pinned(name: str, body: bytes) -> None:
+        folder = space.pinned / "usda-fdc" / "2026-04-30"
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(body)
+        try:
+            available(space)
+        finally:
+            shutil.rmtree(space.pinned)
+
+    yield Target("pins", pin, lambda body, rng: damaged(body, rng, separator=b":"), pinned, 40)
+
+
+def _unpacked(path: Path) -> bytes:
+    import gzip
+
+    return gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
+
+
+def _sr28(space: Workspace, layouts: Path) -> Target:
+    """The reader itself, the digests declared as those of the damaged files: what the reader sees is under test."""
+    archive = space.raw / "usda-sr28" / "28" / "sr28asc.zip"
+    with zipfile.ZipFile(archive) as bundle:
+        bodies = {name: bundle.read(name) for name in bundle.namelist()}
+    # the values of a few foods are enough
+    for name in ("NUT_DATA.txt", "DATSRCLN.txt", "WEIGHT.txt", "FOOTNOTE.txt"):
+        bodies[name] = b"".join(bodies[name].splitlines(keepends=True)[:400])
+    bodies["FOOD_DES.txt"] = small_members()["FOOD_DES.txt"]
+
+    def read(name: str, body: bytes) -> None:
+        import hashlib
+
+        from rawref.sources import PinnedFile
+
+        with tempfile.TemporaryDirectory(dir=space.work) as folder:
+            path = Path(folder) / "28" / "sr28asc.zip"
+            path.parent.mkdir()
+            members = {}
+            with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as bundle:
+                for member, sound in bodies.items():
+                    held = body if member == name else sound
+                    bundle.writestr(zipfile.ZipInfo(member), held)
+                    digest = hashlib.sha256(held).hexdigest()
+                    members[member] = PinnedFile(member, digest, len(held), (), held.count(b"\n"))
+            release = Release("usda-sr28", "28", "t", "p", "2015-09-30", "declared", (path,), True, members)
+            with connect() as con:
+                con.execute("create schema archival")
+                con.execute("create table archival.files(source text, release text, file text, sha256 text,"
+                            " bytes bigint, records bigint)")
+                selects = usda_sr28.load(con, release, layouts)
+                count = {
+                    table: con.execute(f"select count(*) from ({selects[table]})").fetchall()[0][0]
+                    for table in ("values", "set_aside", "footnotes")
+                }
+                lines = members["NUT_DATA.txt"].records + members["FOOTNOTE.txt"].records  # type: ignore[operator]
+                assert count["values"] + count["set_aside"] + count["footnotes"] == lines, (count, lines)
+
+    sound = {name: bodies[name] for name in bodies if name.endswith(".txt")}
+    return Target("usda-sr28", sound, lambda body, rng: damaged(body, rng, separator=b"^"), read, 6)
+
+
+def foundation(foods: int = 25) -> bytes:
+    """A Foundation Foods archive of so many invented foods with five invented values each."""
+    day = "2026-04-30"
+    tables: dict[str, list[dict[str, str]]] = {
+        "food": [{"fdc_id": str(i), "data_type": "foundation_food", "description": f"Invented, no. {i}, raw"}
+                 for i in range(1, foods + 1)],
+        "foundation_food": [{"fdc_id": str(i), "NDB_number": str(90000 + i)} for i in range(1, foods + 1)],
+        "nutrient": [{"id": "1101", "name": "Manganese, Mn", "unit_name": "MG"}],
+        "food_nutrient": [{
+            "fdc_id": str(i), "nutrient_id": "1101", "amount": f"0.{i:02d}", "derivation_id": "1", "data_points": "8",
+            "min": "0.01", "max": "0.9", "min_year_acquired": "2019",
+        } for i in range(1, foods + 1)],
+    }
+    body = io.BytesIO()
+    layout = tomllib.loads((ROOT / "schemas" / "layouts" / "usda-fdc.toml").read_text(encoding="utf-8"))
+    with zipfile.ZipFile(body, "w", zipfile.ZIP_DEFLATED) as bundle:
+        for file in layout["file"]:
+            text = io.StringIO()
+            writer = csv.DictWriter(text, file["columns"], restval="", quoting=csv.QUOTE_ALL, lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(tables.get(file["name"].removesuffix(".csv"), []))
+            bundle.writestr(zipfile.ZipInfo(f"FoodData_Central_foundation_food_csv_{day}/{file['name']}"),
+                            text.getvalue())
+    return body.getvalue()
+
+
+# ---- a consumer's copy of the published table
+
+
+def _curated(space: Workspace) -> Target:
+    sound = {path.name: path.read_bytes() for path in sorted(space.curated.iterdir())
+             if path.suffix in (".csv", ".json")}
+
+    def read(name: str, body: bytes) -> None:
+        folder = space.work / "consumer"
+        if not folder.is_dir():
+            shutil.copytree(space.curated, folder)
+        (folder / name).write_bytes(body)
+        try:
+            found = drift(space, folder)
+            assert body == sound[name] or found["changes"] or name in ("datapackage.json", "manifest.json"), name
+        finally:
+            (folder / name).write_bytes(sound[name])
+
+    return Target("curated", sound, damaged, read, 1)
+
+
+__all__ = ["InputError", "Target", "foundation", "targets"]
