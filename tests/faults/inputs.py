@@ -29,6 +29,12 @@ SECONDS = 60
 """Longer than this is a hang."""
 
 
+def tell(line: str) -> None:
+    """A line of the table, at once."""
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
+
+
 @dataclass(slots=True)
 class Tally:
     """What came of the trials of one target."""
@@ -104,8 +110,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options.add_argument("--seed", default=time.strftime("%Y%m%d%H%M%S"))
     options.add_argument("--only", nargs="*", default=[], help="these targets")
     chosen = options.parse_args(arguments)
-    print(f"seed {chosen.seed}")
-    print(f"{'target':14}{'trials':>8}{'refused':>9}{'accepted':>10}{'finds':>7}{'s':>8}{'slowest':>9}{'MB':>7}")
+    tell(f"seed {chosen.seed}")
+    tell(f"{'target':14}{'trials':>8}{'refused':>9}{'accepted':>10}{'finds':>7}{'s':>8}{'slowest':>9}{'MB':>7}")
     total: Counter[str] = Counter()
     with targets(chosen.only) as found:
         shares = sum(target.share for target in found)
@@ -113,16 +119,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
             tally = run(target, max(chosen.trials * target.share // shares, 1), chosen.seed)
             trials = tally.refused + tally.accepted + len(tally.finds)
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-            print(f"{target.name:14}{trials:8}{tally.refused:9}{tally.accepted:10}{len(tally.finds):7}"
-                  f"{tally.seconds:8.0f}{tally.slowest:9.1f}{peak:7.0f}", flush=True)
+            tell(f"{target.name:14}{trials:8}{tally.refused:9}{tally.accepted:10}{len(tally.finds):7}"
+                  f"{tally.seconds:8.0f}{tally.slowest:9.1f}{peak:7.0f}")
             seen: set[str] = set()
             for file, seed, what in tally.finds:
                 if what not in seen and len(seen) < 25:
-                    print(f"  {target.name},{file},{seed}: {what}", flush=True)
+                    tell(f"  {target.name},{file},{seed}: {what}")
                 seen.add(what)
             total["trials"] += trials
             total["finds"] += len(tally.finds)
-    print(f"{total['trials']} trials, {total['finds']} finds")
+    tell(f"{total['trials']} trials, {total['finds']} finds")
     return 1 if total["finds"] else 0
 
 
