@@ -514,6 +514,19 @@ def test_a_pure_substance_is_unknown_but_holds_nothing_else(small: Table) -> Non
     assert found["energy_unknown_from"] == []
 
 
+def test_what_cannot_be_there_is_known_to_be_nothing(tmp_path: Path) -> None:
+    """design.md section 4: not_applicable counts as nothing; missing beside it stays unknown."""
+    rows = cells("pumpkin", "not_applicable", RETOL="-", TAU="-")
+    rows += cells("pumpkin", WATER="91.6", PROCNT="1", FAT="0.1", ASH="0.8", CHOCDF="6.5")
+    table = table_of(tmp_path, [ingredient("pumpkin", "plant", "plant")], rows)
+    found = evaluate(table, rows_of(("pumpkin", 100)), load_need(WORKSPACE))
+    for component in ("RETOL", "TAU"):
+        got = entry(found, component)
+        assert (got["amount"], got["high"], got["unknown_from"]) == (0, 0, []), got
+    assert entry(found, "RETOL")["verdict"] == "short"
+    assert entry(found, "VITB12")["unknown_from"] == ["pumpkin"]
+
+
 def test_as_purchased_takes_the_refuse_off(small: Table, tmp_path: Path) -> None:
     """worked_examples.csv m02: SR28 NDB 13321, refuse 29 %: 140.85 g bought are 100 g edible."""
     file = tmp_path / "mix.csv"

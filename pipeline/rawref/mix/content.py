@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from rawref.mix.inputs import Assays
-from rawref.mix.table import COUNTED, DECIDED, RANGED, WATER_ID, Cell, Table
+from rawref.mix.table import COUNTED, DECIDED, NOTHING, RANGED, WATER_ID, Cell, Table
 from rawref.needs.profile import parts_of
 
 ZERO = Fraction(0)
@@ -211,6 +211,8 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
         bound = table.largest(component)
     if cell is None:
         return Content("unknown", None, ZERO, bound)
+    if cell.status == NOTHING:
+        return Content("known", ZERO, ZERO, ZERO)
     if cell.status in RANGED:
         limit = cell.high if cell.high is not None else bound
         return Content("range", None, cell.low or ZERO, limit)

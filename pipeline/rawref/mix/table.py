@@ -16,6 +16,7 @@ from rawref.workspace import Workspace
 COUNTED = frozenset({"measured", "calculated", "composed", "label_claim", "unspecified"})
 DECIDED = frozenset({"borrowed", "estimated_from_cooked"})
 RANGED = frozenset({"trace", "below_detection"})
+NOTHING = "not_applicable"  # the ingredient cannot hold it
 WATER_ID = "water"
 WATER_MOLAR_MASS = Fraction("18.015")  # g/mol, IUPAC 2021 abridged atomic weights
 

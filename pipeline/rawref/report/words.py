@@ -13,7 +13,7 @@ from markupsafe import Markup
 LETTERS = {
     "measured": "M", "calculated": "C", "composed": "P", "label_claim": "L", "unspecified": "U",
     "imputed": "I", "assumed_zero": "Z", "trace": "T", "below_detection": "D", "borrowed": "B",
-    "estimated_from_cooked": "K", "missing": "?",
+    "estimated_from_cooked": "K", "missing": "?", "not_applicable": "N",
 }
 """One letter per status for the map: read in grey, by a screen reader, and in print."""
 

@@ -40,7 +40,8 @@ select 'C04' as rule_id, 'undeclared' as class, 'table' as origin, v.component,
   format('{} cells without evidence are not declared as gaps', count(*)
     filter (not v.evidence and g.ingredient_id is null))
     as detail
-from chk_cell v left join curated.gaps g using (ingredient_id, component) group by v.component;
+from (from chk_cell where status <> 'not_applicable') v
+  left join curated.gaps g using (ingredient_id, component) group by v.component;
 
 insert into chk_figure by name
 select 'C05' as rule_id, 'table' as origin, v.component,

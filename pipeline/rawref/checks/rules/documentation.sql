@@ -5,7 +5,7 @@ select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as 
   format('status {}, source text {}, value {}', status, coalesce(source_value, '(none)'), coalesce(value, low, high))
     as detail
 from chk_cell
-where status = 'missing' and (value is not null or low is not null or high is not null)
+where status in ('missing', 'not_applicable') and (value is not null or low is not null or high is not null)
   or source is not null and value is not null and steps = '[]'
     and coalesce(source_value, '') in ('', '-', 'Tr', '(Tr)', 'traces');
 insert into chk_evaluated select 'D01', count(*) from reference."values" where text is null or text in ('', '-');
@@ -218,7 +218,7 @@ select 'D11' as rule_id, 'ingredient' as origin, c.ingredient_id, c.component,
       lambda r: not list_contains(k.known, r))) > 0 then 1 else 0 end as x,
   format('source {} {} {}, references {}', c.source, c.release, c.food_id, c.reference_ids) as detail
 from chk_cell c cross join (select coalesce(list(reference_id), []) as known from curated."references") k
-where c.status not in ('missing', 'composed');
+where c.status not in ('missing', 'not_applicable', 'composed');
 insert into chk_evaluated select 'D11', count(*) from archival.value_references;
 insert into chk_figure by name
 select 'D11' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
@@ -261,8 +261,8 @@ insert into chk_figure by name
 select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
   'status ' || status || ', confidence ' || coalesce(confidence, 'none') as detail
 from chk_cell
-where (status = 'missing') is distinct from (confidence is null)
-  and not (status <> 'missing' and value is null and low is null);
+where (status in ('missing', 'not_applicable')) is distinct from (confidence is null)
+  and not (status not in ('missing', 'not_applicable') and value is null and low is null);
 
 insert into chk_figure by name
 with compared as (

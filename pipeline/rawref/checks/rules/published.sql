@@ -13,12 +13,13 @@ select 'T01' as rule_id, 'ingredient' as origin, coalesce(w.ingredient_id, h.ing
   o.ingredient_id) as ingredient_id,
   coalesce(w.component, h.component, o.component) as component, 1 as x,
   coalesce(h.held, 0) || ' rows in values, ' || coalesce(o.open, 0) || ' in gaps, '
-    || if(c.evidence, 'evidence', 'no evidence') as detail
+    || if(c.closed, 'evidence or not applicable', 'no evidence') as detail
 from wanted w full join held h using (ingredient_id, component) full join open o using (ingredient_id, component)
-  left join (select ingredient_id, component, bool_or(evidence) as evidence from chk_cell group by all) c
+  left join (select ingredient_id, component, bool_or(evidence or status = 'not_applicable') as closed
+    from chk_cell group by all) c
     on c.ingredient_id = coalesce(w.ingredient_id, h.ingredient_id, o.ingredient_id)
     and c.component = coalesce(w.component, h.component, o.component)
-where w.component is null or coalesce(h.held, 0) <> 1 or coalesce(o.open, 0) <> if(c.evidence, 0, 1);
+where w.component is null or coalesce(h.held, 0) <> 1 or coalesce(o.open, 0) <> if(c.closed, 0, 1);
 
 insert into chk_evaluated select 'T02', count(*) from curated."values";
 insert into chk_figure by name

@@ -33,6 +33,7 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     )
     _load_rubric(con, schemas)
     _load_needed_by(con, needs)
+    _load_not_applicable(con, schemas)
     run_file(con, HERE / "cells.sql")
     build_ranges(con)
     run_file(con, HERE / "values.sql")
@@ -64,3 +65,20 @@ def _load_needed_by(con: duckdb.DuckDBPyConnection, needs: Path) -> None:
     load_rows(con, "curated.needed_by", [
         {"component": component, "needed_by": json.dumps(stems)} for component, stems in sorted(asked.items())
     ])
+
+
+def _load_not_applicable(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """Cells that an ingredient cannot fill, key (ingredient_id, component), the first rule that covers each.
+
+    Blank selects everything, `;` parts alternatives. `but_not` excepts a component, or `ingredient:component`.
+    """
+    shown = "schemas/not_applicable.csv"
+    columns = ("rule_id", "kind", "caution", "species_group", "part", "components", "but_not", "reason", "source")
+    con.execute(
+        f"create temp table not_applicable_rules(position int, {', '.join(f'{c} text' for c in columns)})"
+    )
+    load_rows(con, "not_applicable_rules", [
+        {"position": at, **{c: r[c] for c in columns}}
+        for at, (_, r) in enumerate(registry.read_csv(schemas / "not_applicable.csv", shown))
+    ])
+    run_file(con, HERE / "not_applicable.sql")

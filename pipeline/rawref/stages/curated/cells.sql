@@ -160,6 +160,7 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
       'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
     when s.same_food is false and (s.own_base is null or coalesce(s.their_base, 0) = 0) then
       'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on'
+    when na.rule_id is not null and o.value = 0 and not o.evidence then 'a zero that nobody measured; ' || na.reason
   end as refused
 from offered o
   left join block_foods b on b.ingredient_id = o.ingredient_id and b.block = o.block
@@ -170,7 +171,8 @@ from offered o
   left join archival.maintainer_cited_values r on o.source = 'maintainer' and r.id = o.food_id
   -- the record yields where the food that it repeats supplies the cell
   left join offered y on y.ingredient_id = o.ingredient_id and y.component = o.component
-    and y.source = r.repeats_source and y.food_id = r.repeats_food_id;
+    and y.source = r.repeats_source and y.food_id = r.repeats_food_id
+  left join curated.not_applicable na on na.ingredient_id = o.ingredient_id and na.component = o.component;
 
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),

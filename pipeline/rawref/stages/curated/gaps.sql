@@ -1,4 +1,4 @@
--- curated.gaps: one row per ingredient and needed component without evidence; key (ingredient_id, component).
+-- curated.gaps: one row per ingredient and needed component that applies and has no evidence; key (ingredient_id, component).
 create table curated.gaps as
 with carried as (
   -- a source that lists a component and has no figure for any food does not carry it
@@ -44,7 +44,7 @@ with carried as (
     left join carried ca on ca.component = v.component
     left join cooked co on co.species = k.species and co.part = k.part and co.component = v.component
       and k.kind = 'raw'
-  where not v.evidence
+  where not v.evidence and v.status <> 'not_applicable'
 )
 select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kind,
   case kind

@@ -29,7 +29,7 @@ from curated.cell_candidates c
 create table curated.ingredients as
 with coverage as (
   select v.ingredient_id, count(*) filter (value is not null or low is not null) as components_valued,
-    count(*) filter (status = 'measured') as components_measured, count(*) filter (not evidence) as components_missing
+    count(*) filter (status = 'measured') as components_measured, count(*) filter (not evidence and status <> 'not_applicable') as components_missing
   from curated."values" v group by all
 ), proximate as (
   select b.ingredient_id, f.refuse_pct, f.refuse_note, f.langual

@@ -85,7 +85,7 @@ from points p;
 create table curated."values" as
 select c.ingredient_id, c.component, c.value, c.unit,
   if(c.kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw') as basis,
-  coalesce(c.status, 'missing') as status,
+  coalesce(c.status, if(na.component is null, 'missing', 'not_applicable')) as status,
   -- rounded outwards at the ninth decimal, so that the value stays inside
   -- least and greatest skip nulls: no range stays no range
   if(s.s.low is null, null, least(c.value, round(s.s.low, 9))) as low,
@@ -98,6 +98,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   coalesce(o.alternatives, '[]') as alternatives, o.ratio as disagreement,
   coalesce(c.prefer_id, o.reject_id, k.decision_id) as decision_id,
   case
+    when c.status is null and na.component is not null then na.reason
     when c.status is null and o.first_refused is not null then 'no candidate may be used; ' || o.first_refused
     when c.status is null then 'no source food or cited record of the ingredient has it'
     when c.prefer_id is not null then 'preferred by decision ' || c.prefer_id
@@ -114,6 +115,10 @@ from chosen c
   left join others o using (ingredient_id, component)
   left join referenced r using (ingredient_id, component)
   left join graded g using (ingredient_id, component)
+  left join curated.not_applicable na on na.ingredient_id = c.ingredient_id and na.component = c.component
+    -- an amount that was published, though it may not be used, is no sign that there is none
+    and not exists (from curated.cell_candidates f where f.ingredient_id = c.ingredient_id
+      and f.component = c.component and f.value > 0 and f.reject_id is null)
   left join (
     select source, food_id, source_component, min(decision_id) as decision_id from archival.maintainer_decisions
     where action = 'acknowledge' group by all) k
@@ -127,14 +132,16 @@ with parts as (
     m.share_pct::decimal(9, 4) as share,
     if(k.part = 'bone', m.share_low_pct, m.share_high_pct)::decimal(9, 4) as share_a,
     if(k.part = 'bone', m.share_high_pct, m.share_low_pct)::decimal(9, 4) as share_b,
-    v.evidence, v.value::decimal(20, 9) as value, coalesce(v.low, v.value)::decimal(20, 9) as low,
-    coalesce(v.high, v.value)::decimal(20, 9) as high, v.reference_ids, v.source, v.food_id, v.confidence,
+    -- a part that cannot hold the component adds nothing
+    v.status = 'not_applicable' as none, v.evidence or none as evidence, if(none, 0, v.value)::decimal(20, 9) as value,
+    if(none, 0, coalesce(v.low, v.value))::decimal(20, 9) as low,
+    if(none, 0, coalesce(v.high, v.value))::decimal(20, 9) as high, v.reference_ids, v.source, v.food_id, v.confidence,
     v.n
   from archival.maintainer_composites m
     join curated."values" v on v.ingredient_id = m.part_ingredient_id
     join curated.ingredient_keys k on k.ingredient_id = m.part_ingredient_id
 )
-select ingredient_id, component, count(*) as parts, bool_and(evidence and value is not null) as whole,
+select ingredient_id, component, count(*) as parts, bool_and(none) as none, bool_and(evidence and value is not null) as whole,
   bool_and(evidence and low is not null and high is not null) as ranged,
   round((sum(share * value) / 100)::double, 9) as value,
   round((least(sum(share_a * low), sum(share_b * low)) / 100)::double, 9) as low,
@@ -144,15 +151,18 @@ select ingredient_id, component, count(*) as parts, bool_and(evidence and value 
   string_agg(part_ingredient_id, ', ' order by part_ingredient_id) filter (not evidence or low is null) as lacking,
   to_json(list(part_ingredient_id || ':' || component order by part_ingredient_id))::text as made_of
 from parts group by all;
+update composite_cells set whole = false, ranged = false where none;
 
 insert into curated."values"
 select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit,
-  'per 100 g edible portion, raw' as basis, if(c.whole or c.ranged, 'composed', 'missing') as status,
+  'per 100 g edible portion, raw' as basis, case when c.whole or c.ranged then 'composed'
+    when c.none then 'not_applicable' else 'missing' end as status,
   if(c.ranged, c.low, null), if(c.ranged, c.high, null), if(c.ranged, 'parts', null), null as n,
   if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null, null,
   if(c.whole or c.ranged, '["compose_parts"]', '[]'), '[]', '[]', null, null,
   case when c.whole or c.ranged then 'composed: ' || c.recipe
     when c.recipe is null then 'composite without parts'
+    when c.none then 'not applicable: no part can hold it'
     else 'unknown, as no evidence for ' || c.lacking || '; composed of ' || c.recipe end,
   coalesce(c.whole or c.ranged, false), null
 from curated.ingredient_keys k cross join (from reference.components where needed) n
