@@ -15,7 +15,7 @@ import pytest
 from tests import spoil
 
 CI = Path(__file__).resolve().parent.parent / ".ci"
-PATH = CI / "workflow-example.yml"
+PATH = CI / "workflow-maintainer.yml"
 CURATED = CI.parent / "curated"
 KNOWN = {"build", "check", "drift", "fetch"}
 

@@ -71,6 +71,7 @@ ASSAY_HELP = (
     "per_kg_DM; laboratory: its name, or label. An ingredient is one of the table, or a product that the mix names."
 )
 _root: Path | None = None
+_table: Path | None = None
 
 
 def _version(wanted: bool) -> None:
@@ -82,17 +83,22 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _global(
     root: Annotated[Path | None, typer.Option(help="Top folder of the checkout; default: upwards from here.")] = None,
+    table: Annotated[
+        Path | None, typer.Option(help="A folder with a published table, to read without a checkout.")
+    ] = None,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
-    global _root
-    _root = root
+    global _root, _table
+    if root and table:
+        raise InputError("give --root or --table, not both", "", "a published table needs no checkout")
+    _root, _table = root, table
 
 
 def workspace() -> Workspace:
     """The workspace that the options name."""
-    return Workspace.find(_root)
+    return Workspace.find(_root, _table)
 
 
 def say(text: str) -> None:
@@ -141,11 +147,13 @@ BOTH = "gaps of the last build, impact by the accepted table in curated/, which 
 
 
 def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
-    """The working database for reading; it is built first where there is none."""
+    """The working database for reading, built first where there is none; or what a published table alone tells."""
     from rawref import machine
     from rawref.database import connect
     from rawref.release.build import build
 
+    if space.table is not None:
+        return read_alone(space)
     if not space.database.is_file():
         say("no working database yet: building once")
         build(space, say, workbook=False)
@@ -159,6 +167,16 @@ def opened(space: Workspace) -> duckdb.DuckDBPyConnection:
         space.database.unlink()
         build(space, say, workbook=False)
         return connect(space.database, read_only=True)
+
+
+def read_alone(space: Workspace) -> duckdb.DuckDBPyConnection:
+    """A published table for the lookups; a line on stderr where it was made with other records of ours."""
+    from rawref.published.opened import made_with_other, open_published
+
+    if others := made_with_other(space.curated, space.maintainer):
+        say(f"note: the table was made with another {', '.join(others)} than comes with this program; what is said of "
+            "shares, decisions and old ids may differ")  # fmt: skip
+    return open_published(space.curated, space.schemas, space.maintainer)
 
 
 @app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
@@ -187,7 +205,9 @@ def fetch_command(
             sys.stderr.write(told + ("\n" if done == total else end))
             sys.stderr.flush()
 
-    result = fetch(workspace(), sources or [], origin=origin, offline=offline, progress=progress)
+    space = workspace()
+    space.require_sources()
+    result = fetch(space, sources or [], origin=origin, offline=offline, progress=progress)
     entries = [asdict(entry) for entry in result.entries]
     if format is Format.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
@@ -312,6 +332,9 @@ def check_command(
     consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
     rule: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule, every finding of it.")] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
+    digest: Annotated[
+        str | None, typer.Option("--digest", help="The content digest that you pinned; another one exits 2.")
+    ] = None,
     format: ReportOption = ReportFormat.text,
     wide: WideOption = False,
 ) -> None:
@@ -321,6 +344,8 @@ def check_command(
     from rawref.render import checks as rendered
 
     space = workspace()
+    if digest is not None and not accepted:
+        raise InputError("--digest is of a published table", "check", "give --accepted too")
     if notes:
         from rawref.checks.notes import publisher_notes
 
@@ -335,8 +360,13 @@ def check_command(
     folder = space.curated
     if accepted:
         from rawref.checks.accepted import run_accepted
+        from rawref.published.export import table_digest
 
-        result = steady(folder, lambda: run_accepted(folder, space.schemas))
+        content = table_digest(folder)
+        if digest is not None and digest != content:
+            raise InputError(f"content digest is {content}, not {digest}", space.relative(folder), "pin the table anew")
+        result = steady(folder, lambda: run_accepted(folder, space.schemas, space.maintainer))
+        result["table"] = {"digest": content}
     else:
         refresh(space, say)
         result, folder = check_result(space), space.built
@@ -382,7 +412,13 @@ def drift_command(
     space = workspace()
     if against:
         require_table(against)  # before a build is made for it
-    refresh(space, say)
+    if space.table is None:
+        refresh(space, say)
+    elif attribute or not against:
+        raise InputError(
+            "this is a published table without its sources", space.relative(space.table),
+            "give --against a folder with another table",
+        )  # fmt: skip
     result = steady(against or space.curated, lambda: drift(space, against))
     if attribute:
         from rawref.release.attribute import attribute as separate
@@ -484,6 +520,7 @@ def suggest_command(
     if errors == bool(ingredient and component):
         raise InputError("give INGREDIENT and COMPONENT, or --errors", "suggest", "see rawref suggest --help")
     space = workspace()
+    space.require_sources()
     with opened(space) as con:
         tell_which(space, BUILD)
         if errors:
@@ -562,12 +599,18 @@ def report_command(
     from rawref.report import serve, write_site
 
     space = workspace()
-    refresh(space, say)
-    pending = drift(space) if (space.curated / "manifest.json").is_file() else None
     target = space.reports / "site"
-    tell_which(space, BUILD)
-    with opened(space) as con, locked(space):
-        summary = write_site(space, con, target, check=check_result(space), drift=pending)
+    if space.table is not None:
+        from rawref.checks.accepted import run_accepted
+
+        found = run_accepted(space.table, space.schemas, space.maintainer)
+        summary = write_site(space, space.table, target, check=found, drift=None)
+    else:
+        refresh(space, say)
+        pending = drift(space) if (space.curated / "manifest.json").is_file() else None
+        tell_which(space, BUILD)
+        with opened(space) as con, locked(space):
+            summary = write_site(space, con, target, check=check_result(space), drift=pending)
     if format is Format.json:
         emit({"schema_version": "1", "path": space.relative(target), **summary})
     else:

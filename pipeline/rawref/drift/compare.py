@@ -108,17 +108,19 @@ def _coverage(con: duckdb.DuckDBPyConnection, side: Side) -> dict[str, Any] | No
 
 
 def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
-    """What the present build changes against the accepted table, or against the folder `against`."""
+    """What the present build changes against the accepted table, or against the folder `against`; of a published table
+    that stands alone, what it changes against that folder."""
     from rawref.needs.profile import load_need
 
     folder = require_table(against) if against else workspace.curated
+    present = workspace.built if workspace.table is None else workspace.curated
     return compare(
         folder,
-        workspace.built,
+        present,
         workspace.schemas,
         load_need(workspace),
         renamed=renamed_ids(workspace),
-        shown=(workspace.relative(folder), workspace.relative(workspace.built)),
+        shown=(workspace.relative(folder), workspace.relative(present)),
     )
 
 

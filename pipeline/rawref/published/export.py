@@ -89,6 +89,12 @@ def content_digests(folder: Path) -> dict[str, str]:
     }
 
 
+def table_digest(folder: Path) -> str:
+    """One SHA-256 over the content of all published tables, by which a consumer pins them."""
+    lines = [f"{name} {found}" for name, found in sorted(content_digests(folder).items())]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
 def code_digest(inputs: dict[str, str]) -> str:
     """One SHA-256 over the program files that a published number passes through."""
     lines = [f"{path} {found}" for path, found in sorted(inputs.items()) if path.startswith(TABLE_CODE)]

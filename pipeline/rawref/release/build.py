@@ -64,6 +64,7 @@ def input_digests(workspace: Workspace) -> dict[str, str]:
 @contextmanager
 def locked(workspace: Workspace) -> Iterator[None]:
     """Hold the one build lock of the workspace; InputError when another build has it."""
+    workspace.require_sources()
     workspace.work.mkdir(exist_ok=True)
     with (workspace.work / "lock").open("w") as handle:
         try:

@@ -150,6 +150,8 @@ def _step(step: dict[str, Any]) -> str:
 
 
 def _peers(p: dict[str, Any], value: float | None, unit: str) -> str:
+    if p["n"] is None:
+        return "not in the published table, which has them beside gaps only"
     if not p["n"]:
         return "no comparable food has evidence"
     which = f"({p['part']}, {p['species_group'].replace('_', ' or ')})"
@@ -260,7 +262,7 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
     v = r["published"]
     lines = [
         f"{v['source']} {v['file']} line {v['line']}: {v['food_id']} {v['food_name']}",
-        f"  {v['source_component']} {v['component_name']}: {v['text']!r} {v['unit']}",
+        f"  {v['source_component']} {v['component_name'] or ''}".rstrip() + f": {v['text']!r} {v['unit']}",
         "",
     ]
     for h in r["reference"]:

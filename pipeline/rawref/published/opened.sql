@@ -1,0 +1,57 @@
+-- What lookups ask of `reference` and `archival`, as far as the published tables (schema `curated`) tell.
+-- $SCHEMAS is the folder of the vocabularies.
+
+-- Grain: component, in the order of the published table.
+create table reference.components as
+  select component, name, unit, "group", needed = 'yes' as needed, usage_warning, definition,
+    row_number() over () as position
+  from curated.components;
+
+-- Grain: ingredient.
+create view curated.ingredient_keys as
+  select i.ingredient_id, i.kind, i.part, i.species, s.species_group
+  from curated.ingredients i
+    left join read_csv('$SCHEMAS/species.csv', header = true, all_varchar = true) s using (species);
+
+-- Grain: component, part, species group. Published beside gaps only; of the other cells it is not known (n is null).
+create view reference.peers as
+  with told as (
+    select g.component, k.part, k.species_group, any_value(g.peers_n) as n, any_value(g.peers_low) as low,
+      any_value(g.peers_median) as median, any_value(g.peers_high) as high
+    from curated.gaps g join curated.ingredient_keys k using (ingredient_id)
+    where k.kind = 'raw' group by all
+  ), places as (
+    select distinct c.component, k.part, k.species_group from reference.components c, curated.ingredient_keys k
+  )
+  select component, part, species_group, t.n, t.low, t.median, t.high
+  from places left join told t using (component, part, species_group) where t.n is null or t.n > 0;
+
+-- Grain: source food.
+create view reference.foods as
+  select source, release, food_id, name, "group" as group_name, state, method, species, part, skin, bone, fat_trim,
+    additions, may_supply_raw, witnesses, langual, null::text as review_reasons, null::text as cautions,
+    null::double as refuse_pct, null::text as refuse_note
+  from curated.catalogue;
+create view archival.foods as select source, release, food_id, name from curated.catalogue;
+create view archival.releases as select distinct source, release from curated.catalogue;
+create table archival.components(source text, release text, source_component text, name text);
+
+-- Grain: published value that is a candidate of an ingredient.
+create view archival."values" as
+  select distinct source, release, food_id, source_component, source_value as text, source_unit as unit, n, derivation,
+    file, line::text as line
+  from curated.candidates where source is not null;
+create view reference."values" as
+  select distinct source, release, food_id, source_component, component, value, low, high, unit, status, steps,
+    status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified') as evidence
+  from curated.candidates where source is not null;
+
+-- Codes of the sources in words.
+create view reference.status_map as
+  select * from read_csv('$SCHEMAS/status_map.csv', header = true, all_varchar = true);
+create view archival.sr28_src_cd as
+  select code as Src_Cd, description as SrcCd_Desc from reference.status_map
+  where source = 'usda-sr28' and kind = 'source_code';
+create view archival.sr28_deriv_cd as
+  select code as Deriv_Cd, description as Deriv_Desc from reference.status_map
+  where source = 'usda-sr28' and kind = 'derivation';
