@@ -37,6 +37,8 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     run_file(con, HERE / "cells.sql")
     build_ranges(con)
     run_file(con, HERE / "values.sql")
+    _load_bone_bounds(con, schemas)
+    run_file(con, HERE / "bone_bounds.sql")
     build_ceilings(con)
     run_file(con, HERE / "gaps.sql")
     apply_accepted(con, schemas)
@@ -50,6 +52,16 @@ def _load_rubric(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
          "points": None if r["criterion"] == "cap" else int(r["points"]),
          "grade": r["points"] if r["criterion"] == "cap" else None}
         for _, r in registry.read_csv(schemas / "confidence.csv", "schemas/confidence.csv")
+    ])
+
+
+def _load_bone_bounds(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """By which rule the unknown bone of a composite is bounded."""
+    columns = ("component", "rule", "step", "of", "food_id", "by_component")
+    con.execute("create table curated.bone_bounds(" + ", ".join(f'"{c}" text' for c in columns) + ")")
+    load_rows(con, "curated.bone_bounds", [
+        {c: r[c] or None for c in columns}
+        for _, r in registry.read_csv(schemas / "bone_bounds.csv", "schemas/bone_bounds.csv")
     ])
 
 
