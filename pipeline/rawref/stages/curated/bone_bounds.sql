@@ -9,7 +9,7 @@ select ingredient_id as bone,
   max(coalesce(high, "value")) filter (component = 'PROCNT') as protein,
   max(coalesce(high, "value")) filter (component = 'FAT') as fat,
   100 - sum(coalesce(low, "value")) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')) as rest,
-  count(*) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH') and coalesce(low, "value") is not null) as constituents
+  count(coalesce(low, "value")) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')) as constituents
 from curated."values" join curated.ingredient_keys k using (ingredient_id)
 where k.part = 'bone' and evidence group by all;
 
