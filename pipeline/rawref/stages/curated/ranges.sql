@@ -44,7 +44,9 @@ from cells c left join fats f using (source, food_id);
 -- Comparable foods of the same table: where they stand says where another table's figure may be expected.
 create temp table range_peers as
 with foods as (
-  select distinct source, food_id, component, part, species, species_group, x from range_cells where kind = 'raw'
+  -- a food that stands for two ingredients is one food, also where a block is re-expressed for one of them
+  select source, food_id, component, part, species, species_group, min(x) as x from range_cells where kind = 'raw'
+  group by all
 ), near as (
   select source, component, part, species, sum(x) as total, count(*) as foods from foods group by all
 ), wide as (
