@@ -307,6 +307,9 @@ def gaps_command(
 def find_command(
     text: Annotated[str, typer.Argument(help="Words of the name.")] = "",
     review: Annotated[bool, typer.Option("--review", help="Only foods that need review.")] = False,
+    unmapped: Annotated[
+        bool, typer.Option("--unmapped", help="Only raw foods that stand for no ingredient yet: candidates to map.")
+    ] = False,
     format: FormatOption = Format.text,
     wide: WideOption = False,
 ) -> None:
@@ -314,12 +317,14 @@ def find_command(
     from rawref.lookup.find import find
     from rawref.render import terminal as render
 
-    if not text and not review:
-        raise InputError("give words of a name, or --review", "find", 'for instance: rawref find "beef heart"')
+    if not (text or review or unmapped):
+        raise InputError(
+            "give words of a name, --review or --unmapped", "find", 'for instance: rawref find "beef heart"'
+        )
     space = workspace()
     with opened(space) as con:
         tell_which(space, BUILD)
-        result = find(con, text, space.schemas, review=review)
+        result = find(con, text, space.schemas, review=review, unmapped=unmapped)
     if format is Format.json:
         emit(result)
     else:

@@ -148,7 +148,7 @@ def _source_side(old: Side, new: Side) -> list[str]:
         was, now = before.get(source.get("id")), source.get("unused")
         if not isinstance(was, dict) or not isinstance(now, dict) or was == now:
             continue
-        moved = [f"{k.replace('_', ' ')} {was.get(k, 0)} -> {now.get(k, 0)}"
+        moved = [f"{k} {was.get(k, 0)} -> {now.get(k, 0)}"
                  for k in sorted(set(was) | set(now)) if was.get(k, 0) != now.get(k, 0)]
         told.append(f"{source.get('id')}, not used: {'; '.join(moved)}")
     return told

@@ -14,23 +14,29 @@ if TYPE_CHECKING:
     import duckdb
 
 
-def find(con: duckdb.DuckDBPyConnection, text: str, schemas: Path, *, review: bool = False) -> dict[str, Any]:
+def find(
+    con: duckdb.DuckDBPyConnection, text: str, schemas: Path, *, review: bool = False, unmapped: bool = False
+) -> dict[str, Any]:
     """Ingredients, needed components and source foods that hold every word of `text`, in the sense of `lookup/words`;
-    with `review`, only the foods that need review.
+    with `review`, only the foods that need review; with `unmapped`, only raw foods that could stand for an ingredient
+    and stand for none.
 
     Ingredients come first, those named by the asked words alone before others. `read_as` has the words that were read
     as another one; where nothing is found, `not_found` has the words that no name holds, each with the nearest ones.
     """
-    ingredients = [] if review else rows(
+    ingredients = [] if review or unmapped else rows(
         con,
         """select ingredient_id, name, scientific_name, species, part, kind, state, skin, bone, fat_trim, refuse_pct,
              components_valued, components_measured, components_missing, cautions from curated.ingredients
            order by ingredient_id""")
-    components = [] if review else rows(
+    components = [] if review or unmapped else rows(
         con, "select component, name, unit from reference.components where needed order by position")
     named = con.execute(
-        "select source, release, food_id, name from reference.foods where not $review or may_supply_raw = 'review'"
-        " order by (may_supply_raw = 'yes') desc, source, release, food_id", {"review": review}).fetchall()
+        "select source, release, food_id, name from reference.foods where (not $review or may_supply_raw = 'review')"
+        " and (not $unmapped or may_supply_raw = 'yes' and (source, food_id) not in"
+        "   (select source, food_id from reference.links))"
+        " order by (may_supply_raw = 'yes') desc, source, release, food_id",
+        {"review": review, "unmapped": unmapped}).fetchall()
     of_ingredient = [frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''}"))
                      for i in ingredients]
     of_component = [frozenset(words_of(f"{c['name']} {c['component']}")) for c in components]
@@ -52,7 +58,7 @@ def find(con: duckdb.DuckDBPyConnection, text: str, schemas: Path, *, review: bo
             if column in row:
                 row[column] = json.loads(row[column] or "[]")
     return {
-        "schema_version": "1", "text": text, "review": review, **found,
+        "schema_version": "1", "text": text, "review": review, "unmapped": unmapped, **found,
         "read_as": asked.read_as, "not_found": {} if any(found.values()) else asked.unknown,
     }  # fmt: skip
 

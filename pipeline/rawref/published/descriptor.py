@@ -15,6 +15,21 @@ if TYPE_CHECKING:
     import duckdb
 
 
+def _unused(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, int]]:
+    """Source to what of it reaches no published cell, counted: set aside by reason, and components nobody mapped."""
+    found: dict[str, dict[str, int]] = {}
+    for source, what, n in con.execute(
+        """select source, 'set aside: ' || reason, count(*) from archival.set_aside group by all
+           union all
+           select c.source, 'components that are not mapped', count(*) from archival.components c
+           where c.source <> 'maintainer' and not exists (from reference.component_map m
+             where m.source = c.source and m.source_component = c.source_component) group by all
+           order by all"""
+    ).fetchall():
+        found.setdefault(source, {})[what] = n
+    return found
+
+
 def manifest(
     con: duckdb.DuckDBPyConnection,
     folder: Path,
@@ -25,6 +40,7 @@ def manifest(
 ) -> dict[str, Any]:
     """What the build was made from and what it holds; no clock, no machine."""
     present = {r["source"]: r for r in rows(con, "select * from archival.releases")}
+    unused = _unused(con)
     return {
         "schema_version": "1",
         "program": {"name": "rawref", "version": __version__},
@@ -42,6 +58,7 @@ def manifest(
                         "release": present[s.id]["release"],
                         "date": present[s.id]["release_date"],
                         "standing": present[s.id]["standing"],
+                        "unused": unused.get(s.id, {}),
                     }
                     if s.id in present
                     else {}

@@ -315,7 +315,8 @@ def _summary(con: Any) -> dict[str, Any]:
             """select r.source, r.release, r.release_date as date, r.standing, r.in_repository,
                  (select count(*) from archival.foods f where f.source = r.source) as foods,
                  (select count(*) from archival."values" v where v.source = r.source) as "values",
-                 (select count(*) from archival.set_aside s where s.source = r.source) as set_aside
+                 (select count(*) from archival.set_aside s where s.source = r.source) as set_aside,
+                 (select count(distinct food_id) from reference.links l where l.source = r.source) as mapped
                from archival.releases r order by r.source_order""",
         ),
         "ingredients": scalar(con, "select count(*) from curated.ingredients"),

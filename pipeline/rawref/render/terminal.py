@@ -67,6 +67,10 @@ def build_summary(outcome: Any) -> str:
             (2, 3, 4),
         )
     ]
+    lines += [
+        f"{r['source']}: none of its {r['foods']} foods stands for an ingredient (rawref find --unmapped)"
+        for r in s["sources"] if r["source"] != "maintainer" and r["foods"] and not r["mapped"]
+    ]
     if s["absent"]:
         lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch, or fetch SOURCE --from FILE)")
     lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods wait for a look (rawref find --review)")

@@ -65,11 +65,14 @@ union all by name
 select 'ingredient' as origin, ingredient_id as key, component, x, status, null as source_code, derivation, evidence
 from chk_cell where kind = 'raw';
 
--- chk_group and chk_part: the middle and spread of what raw animal foods hold, on the log scale.
+-- chk_group and chk_part: the middle and spread of what raw animal foods hold, on the log scale. The comparison is that
+-- of the sources on which the thresholds were calibrated (`basis` in checks.csv) and of foods that are used: a source
+-- that is added moves no judgement of a cell that it does not touch.
 create or replace table rules.chk_basis as
 select v.component, v.part, v.species_group, log10(v.x) as lx
 from chk_value v join reference.components c using (component)
-where v.raw_animal and v.x > 0 and not v.composite and v.duplicate_of is null and v.status <> 'imputed';
+where v.raw_animal and v.x > 0 and not v.composite and v.duplicate_of is null and v.status <> 'imputed'
+  and (v.linked or v.source in (select word from chk_word where name = 'basis'));
 -- Without the reference stage (the committed table alone) the published cells are their own comparison.
 insert into chk_basis
 select component, part, species_group, log10(x) from chk_cell

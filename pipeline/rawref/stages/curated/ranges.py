@@ -131,7 +131,8 @@ def _shrunk(own: Floats, whole: float) -> float:
     if not len(own):
         return whole
     weight = len(own) / (len(own) + SHRINK)
-    return float(np.exp(weight * np.log(conformal(own)) + (1 - weight) * np.log(whole)))
+    own_size = max(conformal(own), FLOOR)  # a few pairs may agree to the digit
+    return float(np.exp(weight * np.log(own_size) + (1 - weight) * np.log(max(whole, FLOOR))))
 
 
 def _quantiles(scores: Floats, component: NDArray[Any], count: int) -> Floats:

@@ -89,7 +89,13 @@ create or replace temp table facet_witness as
 with read as (
   select v.source, v.release, v.food_id, c.witness, try_cast(replace(v.text, ',', '.') as double) as amount, c.preference
   from archival.values v
-  join facet_witness_components c on c.source = v.source and c.source_component = v.source_component
+  join (
+    select source, source_component, witness, preference from facet_witness_components
+    union all  -- a source that names no witnesses of its own: what its mapping says, where no step stands between
+    select m.source, m.source_component, m.component, m.preference from reference.component_map m
+    where m.component in ('NA', 'K', 'CA', 'WATER', 'FAT') and m.steps = '[]'
+      and m.source not in (select source from facet_witness_components)
+  ) c on c.source = v.source and c.source_component = v.source_component
 ),
 best as (
   select source, release, food_id, witness, arg_min(amount, preference) as amount
