@@ -41,7 +41,6 @@ HEAVY = [
     "xlrd",
     "xlsxwriter",
     "python_calamine",
-    "matplotlib",
     "scipy",
     "requests",
     "requests_cache",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import sys
 from enum import StrEnum
@@ -21,6 +22,8 @@ from rawref.workspace import Workspace
 
 if TYPE_CHECKING:
     import duckdb
+
+    from rawref.mix.batch import Batch
 
 app = typer.Typer(
     name="rawref",
@@ -50,8 +53,18 @@ class ReportFormat(StrEnum):
     sarif = "sarif"
 
 
+class MixFormat(StrEnum):
+    """How a mix is printed."""
+
+    text = "text"
+    json = "json"
+    csv = "csv"
+    markdown = "markdown"
+    html = "html"
+
+
 class TableFormat(StrEnum):
-    """How a mix or the gaps are printed."""
+    """How the gaps are printed."""
 
     text = "text"
     json = "json"
@@ -113,6 +126,11 @@ def out(text: str, nl: bool = True) -> None:
     except BrokenPipeError:
         _drop(sys.stdout)
         raise typer.Exit from None
+
+
+def terminal_width() -> int:
+    """Columns of the terminal that shows the result; 80 where it goes to a file or another program."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
 
 
 def emit(document: dict[str, Any]) -> None:
@@ -542,6 +560,7 @@ def suggest_command(
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
 def mix_command(
     file: Annotated[Path, typer.Argument(help=MIX_HELP)],
+    other: Annotated[Path | None, typer.Argument(help="A second mix, to compare with at the same energy.")] = None,
     need: Annotated[
         str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")
     ] = "fediaf-2021-adult-mer75",
@@ -550,47 +569,101 @@ def mix_command(
     assay: Annotated[Path | None, typer.Option(help=ASSAY_HELP)] = None,
     without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
     replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
-    plot: Annotated[Path | None, typer.Option(help="Draw the profile to a PNG or SVG file.")] = None,
-    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
+    contributions: Annotated[
+        str | None, typer.Option(help="Instead: which ingredient supplies how much of this nutrient.")
+    ] = None,
+    target: Annotated[
+        str | None, typer.Option(help="Instead: the grams that reach it, such as CA/P=1.2; needs --with.")
+    ] = None,
+    adding: Annotated[str | None, typer.Option("--with", help="The ingredient that --target adds.")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw the profile to an SVG file.")] = None,
+    format: Annotated[
+        MixFormat, typer.Option("--format", help="text, json, csv, or an analysis sheet as markdown or html.")
+    ] = MixFormat.text,
     wide: WideOption = False,
 ) -> None:
     """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change."""
-    from rawref.mix import mix
+    from rawref.mix.assay import read_assay
+    from rawref.mix.compare import compare
+    from rawref.mix.inputs import named, parse_replace, read_mix
+    from rawref.mix.mix import batch_of, evaluate, has_findings
+    from rawref.mix.table import load_table
     from rawref.needs.profile import load_need
     from rawref.render import mix as render_mix
 
+    if bool(target) != bool(adding):
+        raise InputError("--target and --with go together", "mix", "such as --target CA/P=1.2 --with eggshell-powder")
     space = workspace()
     if not (space.curated / "manifest.json").is_file():
         opened(space).close()
     tell_which(space, ACCEPTED)
-    table = mix.load_table(space)
-    profile = load_need(space, need)
-    swaps = mix.parse_replace(replace or [])
-    also = mix.named(file, file.as_posix()) | set(swaps.values())
-    assays = mix.read_assay(assay, table, assay.as_posix(), also) if assay else None
-    rows = mix.read_mix(file, file.as_posix(), table, {key for key, _ in assays or {}})
-    result = mix.evaluate(
-        table, rows, profile, weight_kg=weight, activity=activity, assay=assays, without=without or [], replace=swaps
-    )
+    table, profile = load_table(space), load_need(space, need)
+    swaps, left_out = parse_replace(replace or []), without or []
+    also = named(file, file.as_posix()) | set(swaps.values())
+    also |= named(other, other.as_posix()) if other else set()
+    assays = read_assay(assay, table, assay.as_posix(), also) if assay else None
+    own = {key for key, _ in assays or {}}
+    rows = read_mix(file, file.as_posix(), table, own)
+    if contributions or (target and adding):
+        batch, _ = batch_of(table, rows, assays, left_out, swaps)
+        _ask_of_mix(batch, own, contributions, target, adding, format)
+        return
+    result = evaluate(table, rows, profile, weight, activity, assays, left_out, swaps)
     comparison = None
-    if without or swaps:
-        before = mix.evaluate(table, rows, profile, weight_kg=weight, activity=activity, assay=assays)
-        comparison = mix.compare(before, result)
+    if other:
+        others = read_mix(other, other.as_posix(), table, own)
+        comparison = compare(result, evaluate(table, others, profile, weight, activity, assays))
+    elif left_out or swaps:
+        comparison = compare(evaluate(table, rows, profile, weight, activity, assays), result)
     if plot:
-        from rawref.mix.plot import plot as draw
+        from rawref.report.profile import draw
 
         draw(result, plot)
         say(f"drawn to {plot.as_posix()}")
-    if format is TableFormat.json:
+    if format is MixFormat.json:
         emit({**result, "comparison": comparison} if comparison else dict(result))
-    elif format is TableFormat.csv:
+    elif format is MixFormat.csv:
         out(render_mix.mix_csv(result), nl=False)
-    else:
-        out(render_mix.mix_text(result, wide))
+    elif format is MixFormat.text:
+        if not other:
+            out(render_mix.mix_text(result, wide, terminal_width()), nl=False)
         if comparison:
-            out("\n" + render_mix.compare_text(comparison, wide))
-    if mix.has_findings(result):
+            out(("" if other else "\n") + render_mix.compare_text(comparison, wide, terminal_width()), nl=False)
+    else:
+        from rawref.render import sheet
+
+        write = sheet.markdown if format is MixFormat.markdown else sheet.html
+        out(write(result, f"Analysis of {file.stem}"), nl=False)
+    if has_findings(result):
         raise typer.Exit(1)
+
+
+def _ask_of_mix(
+    batch: Batch, own: set[str], contributions: str | None, target: str | None, adding: str | None, format: MixFormat
+) -> None:
+    """One question to a mix instead of the whole result: who supplies a nutrient, or how much reaches a target."""
+    from rawref.mix.contributions import contributions as of_each
+    from rawref.mix.contributions import nutrient_of
+    from rawref.mix.inputs import resolve
+    from rawref.mix.target import parse_target, reach
+    from rawref.render import mix as render_mix
+
+    table = batch.table
+    if format not in {MixFormat.text, MixFormat.json}:
+        raise InputError(f"no {format.value} form of this", "--format", "use text or json")
+    if contributions:
+        component = nutrient_of(table, contributions, "--contributions")
+        found = of_each(batch, component)
+        name = table.components[component].short if component in table.components else component
+        text = render_mix.contributions_text(found, name, terminal_width())
+    else:
+        component, figure = parse_target(table, str(target))
+        found = reach(batch, component, figure, resolve(table, str(adding), "--with", own))
+        text = render_mix.target_text(found, terminal_width())
+    if format is MixFormat.json:
+        emit({"schema_version": "1", **found})
+    else:
+        out(text, nl=False)
 
 
 @app.command("report", epilog="Example: rawref report --open")

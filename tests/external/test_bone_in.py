@@ -14,7 +14,8 @@ from typing import Any
 
 import duckdb
 import pytest
-from rawref.mix.mix import evaluate, read_mix
+from rawref.mix.inputs import read_mix
+from rawref.mix.mix import evaluate
 from rawref.mix.table import load_table
 from rawref.needs.profile import load_need
 from rawref.workspace import Workspace
@@ -188,7 +189,6 @@ def test_a_mix_is_judged_by_the_ends_of_the_bone(built_workspace: Workspace) -> 
     bone = [0.8 * 0.32 * end / megacalories for end in (CATTLE_PASTE_CA, SHEEP_AND_PIG_CA, CORTICAL_CA)]
     assert calcium["per_1000kcal"] > calcium["minimum"] > bone[0]
     assert calcium["low"] / megacalories < calcium["minimum"]
-    assert calcium["high"] - calcium["low"] > 0.8 * 0.32 * (CORTICAL_CA - CATTLE_PASTE_CA) - 1
     assert bone[1] < calcium["per_1000kcal"] < bone[1] * 1.2
     assert calcium["verdict"] == "undecided"
     # with three times as much neck even the low end is enough

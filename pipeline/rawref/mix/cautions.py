@@ -9,22 +9,23 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+from rawref.mix.batch import Batch
 from rawref.mix.content import KELP, content_of
 from rawref.mix.dry import greatest_share
-from rawref.mix.inputs import Assays
-from rawref.mix.table import WATER_ID, Table
+from rawref.mix.table import WATER_ID
 
 OILY_FAT_PCT = Fraction(5)  # fish of 5 % fat and more is called oily (common practice, no source)
 BONE = "bone"
+THIAMINASE = "raw_fish_thiaminase"
+AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
 FISH_LIMIT = Fraction(1, 4)  # share of dry matter, AAFCO
 
 
-def cautions_of(
-    table: Table, assays: Assays, grams: Mapping[str, Fraction], result: Mapping[str, Any]
-) -> list[dict[str, Any]]:
+def cautions_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]:
     """The cautions as {code, text, source, from, detail}; general ones first, then by code."""
+    table, grams = batch.table, batch.grams
     found: dict[str, dict[str, Any]] = {}
-    occasions = _occasions(table, assays, grams, result)
+    occasions = _occasions(batch, result)
     for row in table.mix_cautions:
         if row["when"] in occasions:
             at, detail = occasions[row["when"]]
@@ -39,7 +40,9 @@ def cautions_of(
     for code, at in sorted(codes.items()):
         if code in found:
             found[code]["from"] = sorted({*found[code]["from"], *at})
-        elif not (code == KELP and all((key, "ID") in assays for key in at)):
+        elif code == THIAMINASE:
+            continue  # by the species, below: any raw fish or shellfish that is not cited as free of it
+        elif not (code == KELP and all(_assayed(batch, key, "ID") for key in at)):
             row = table.cautions.get(code, {"text": code.replace("_", " "), "source": ""})
             found[code] = _caution(code, row["text"], row.get("source", ""), sorted(at), "")
     return list(found.values())
@@ -49,10 +52,15 @@ def _caution(code: str, text: str, source: str, at: list[str], detail: str) -> d
     return {"code": code, "text": text, "source": source, "from": at, "detail": detail}
 
 
-def _occasions(
-    table: Table, assays: Assays, grams: Mapping[str, Fraction], result: Mapping[str, Any]
-) -> dict[str, tuple[list[str], str]]:
+def _assayed(batch: Batch, key: str, component: str) -> bool:
+    """Whether the user's own figure takes a caution away; a label's zero does not."""
+    assay = batch.assays.get((key, component))
+    return assay is not None and assay.silences
+
+
+def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[str], str]]:
     """Which occasions of schemas/mix_cautions.csv arise: ingredients concerned, and a figure of this mix."""
+    table, assays, grams = batch.table, batch.assays, batch.grams
     at: dict[str, tuple[list[str], str]] = {"always": ([], f"profile {result['need']}")}
     incomplete = [entry["component"] for entry in result["components"] if entry["unknown_share"]]
     if incomplete:
@@ -70,13 +78,19 @@ def _occasions(
         at["oily_fish"] = (oily, "")
     if fish and greatest_share(table, assays, grams, fish) > FISH_LIMIT:
         at["fish_over_25_pct_dm"] = (fish, "")
+    suspect = sorted(
+        key for key, item in own.items()
+        if item.species_group in AQUATIC and item.kind != "addition" and item.species not in table.thiaminase_free
+    )  # fmt: skip
+    if suspect:
+        at["may_hold_thiaminase"] = (suspect, "")
     bony = sorted(key for key, item in own.items() if item.bone == "yes")
     if bony:
         at["bone_in"] = (bony, "")
     livers = sorted(key for key, item in own.items() if item.part == "liver")
     if livers:
         at["liver"] = (livers, _vitamin_a(result))
-    kelp = sorted(key for key, item in own.items() if KELP in item.cautions and (key, "ID") not in assays)
+    kelp = sorted(key for key, item in own.items() if KELP in item.cautions and not _assayed(batch, key, "ID"))
     if kelp:
         at["kelp_without_assay"] = (kelp, "")
     plants = sorted(key for key, item in own.items() if item.part == "plant" and item.kind != "addition")
@@ -94,5 +108,5 @@ def _vitamin_a(result: Mapping[str, Any]) -> str:
             high = entry["per_1000kcal_high"]
             top = "without a known upper end" if high is None else f"high end {high:.0f}"
             limit = "" if entry["maximum"] is None else f", maximum {entry['maximum']:.0f}"
-            return f"retinol {entry['per_1000kcal']:.0f} ug per 1000 kcal, {top}{limit}"
+            return f"retinol {entry['per_1000kcal']:.0f} µg per 1000 kcal, {top}{limit}"
     return ""

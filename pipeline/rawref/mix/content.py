@@ -1,12 +1,8 @@
-"""What is known of each ingredient's content, as intervals, and the tests that turn intervals into a verdict.
+"""What is known of each ingredient's content: a figure with its 90 % interval, a range, a bounded unknown, or nothing.
 
-Method. All numbers are exact fractions of their text, so sums do not depend on order and no rounding has to be
-bounded. Contents of different ingredients are taken as free of each other: their bounds are added, the worst case.
-A ratio (per kcal, Ca:P) is never formed from two rounded ends; "numerator / denominator >= bound" is tested as
-"sum of (numerator - bound x denominator) >= 0", ingredient by ingredient, which keeps the grams of an ingredient
-on both sides together. What is unknown may hurt a verdict and never help it: where its term would help (by diluting a
-maximum, say) the term counts as zero. The known part of a sum or of a composite is no unknown: it holds at its low end,
-so it counts towards a minimum like any other figure.
+Numbers are exact fractions of their text. A total takes the figure, the low end of a range, and nothing of the unknown;
+what the unknown could hold stands beside it as a ceiling: the published one (chance at most 5 % that the truth is
+above), else what comparable foods hold, else what the rest of 100 g leaves.
 """
 
 from __future__ import annotations
@@ -15,43 +11,48 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from rawref.mix.inputs import Assays
-from rawref.mix.table import COUNTED, DECIDED, NOTHING, RANGED, WATER_ID, Cell, Table
-from rawref.needs.profile import parts_of
+from rawref.mix.assay import Assays
+from rawref.mix.spread import Points, points_of
+from rawref.mix.table import COUNTED, DECIDED, NOTHING, RANGED, WATER_ID, Cell, Gap, Ingredient, Table
+from rawref.needs.profile import MASS_IN_G, parts_of
 
 ZERO = Fraction(0)
+HUNDRED = Fraction(100)
 KELP = "kelp_iodine"
 PURE = "pure_substance"
 WATER = "WATER"
 # Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
 # table, which no bone or shell could plausibly exceed (common practice, no source).
 SKELETAL = ("bone", "shell")
+# A component of these groups is a part of this proximate of the same food.
+WITHIN = {"amino_acid": "PROCNT", "fatty_acid": "FAT", "macro_mineral": "ASH", "trace_element": "ASH"}
+# Water, protein, fat and ash of one food add up to 100 g within this (common practice, no source).
+MASS_ERROR_G = Fraction(5)
+PROXIMATES = ("WATER", "PROCNT", "FAT", "ASH", "CHOCDF")
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """Content per 100 g. `point` is None where there is no point value; `high` None means without an upper bound.
+    """Content per 100 g in the canonical unit.
 
-    `counted` is what a total takes: the point, the low end of a range, nothing for the unknown; of a sum or composite
-    that is unknown in part, what its known parts hold (a lower bound).
-
-    state: known | range (trace, below detection, published as a range) | unknown, in whole or in part.
-    flags: imputed, estimate, no_spread, assay.
-    part_high: of the unknown, the high end of its known part. lacking: of a composite that is unknown in part, the
-    parts without a figure, each with its share of the weight, of 1.
+    state: known | range (trace, below detection, published as a range) | unknown, in whole or in part | nothing (not
+    applicable). `point` is None where there is no figure. `low` and `high` are the 5 % and 95 % points of what is
+    known. `ceiling`: the most that what has no figure could hold on top, None where nothing bounds it. flags: imputed,
+    estimate, assay, no_spread, rival (the high end is another table's evidence), bound (avidin). `lacking`: of a
+    composite that is unknown in part, the parts without a figure, each with its share of the weight, of 1.
     """
 
     state: str
     point: Fraction | None
     low: Fraction
-    high: Fraction | None
+    high: Fraction
+    ceiling: Fraction | None = ZERO
     flags: tuple[str, ...] = ()
-    part_high: Fraction | None = ZERO
     lacking: tuple[tuple[str, Fraction], ...] = ()
 
     @property
     def known(self) -> bool:
-        """Whether the content counts, as a point or as a range."""
+        """Whether the content counts, as a figure, as a range or as nothing."""
         return self.state != "unknown"
 
     @property
@@ -60,44 +61,27 @@ class Content:
         return self.point if self.point is not None else self.low
 
     @property
-    def known_high(self) -> Fraction | None:
-        """The high end of what is known; None where that has none."""
-        return self.high if self.known else self.part_high
+    def most(self) -> Fraction | None:
+        """The high end with what the unknown could hold; None where nothing bounds that."""
+        return None if self.ceiling is None else self.high + self.ceiling
+
+    @property
+    def points(self) -> Points:
+        """The known part as equally likely amounts."""
+        return points_of(float(self.low), None if self.point is None else float(self.point), float(self.high))
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One ingredient in a test: grams, the numerator's bounds and the denominator's, per 100 g.
+NONE = Content("nothing", ZERO, ZERO, ZERO)
 
-    unknown: the numerator's high end is no figure of the food. den_unknown: nor is the denominator's.
-    slope: the share of the denominator that is the numerator itself (protein and fat in the energy of their own food);
-    the denominator's bounds are then those of the rest.
-    """
 
-    grams: Fraction
-    low: Fraction
-    high: Fraction | None
-    den_low: Fraction
-    den_high: Fraction | None
-    unknown: bool
-    slope: Fraction = ZERO
-    den_unknown: bool = False
+def unknown(ceiling: Fraction | None) -> Content:
+    """A content without a figure."""
+    return Content("unknown", None, ZERO, ZERO, ceiling)
 
-    def least(self, bound: Fraction) -> Fraction | None:
-        """The least of numerator - bound x denominator; None without a lower end."""
-        if self.den_high is None:
-            return None
-        rise = 1 - bound * self.slope
-        own = self.low * rise if rise >= 0 or self.high is None else self.high * rise
-        return self.grams * (own - bound * self.den_high)
 
-    def most(self, bound: Fraction) -> Fraction | None:
-        """The most of numerator - bound x denominator; None without an upper end."""
-        if self.high is None:
-            return None
-        rise = 1 - bound * self.slope
-        own = self.high * rise if rise >= 0 else self.low * rise
-        return self.grams * (own - bound * self.den_low)
+def exact(amount: Fraction) -> Content:
+    """A content by definition."""
+    return Content("known", amount, amount, amount)
 
 
 def content_of(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
@@ -123,128 +107,164 @@ def rests_on_parts(table: Table, ingredient_id: str, component: str) -> bool:
     return ingredient_id in table.parts and (cell is None or cell.status == "missing")
 
 
-def judge(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> str:
-    """over | short | undecided | meets | no_requirement, for bounds in the unit of numerator per denominator."""
-    if minimum is None and maximum is None:
-        return "no_requirement"
-    if not any(item.den_low > 0 or item.slope * item.low > 0 for item in items):
-        return "undecided"  # nothing to divide by
-    if maximum is not None:
-        least = _total([item.least(maximum) for item in items])
-        if least is not None and least > 0:
-            return "over"
-    if minimum is not None:
-        most = _total([item.most(minimum) for item in items])
-        if most is not None and most < 0:
-            return "short"
-    return "meets" if _safe(items, minimum, maximum) else "undecided"
-
-
-def _safe(items: Sequence[Item], minimum: Fraction | None, maximum: Fraction | None) -> bool:
-    """Whether no bound can be crossed, with unknown ingredients never helping."""
-    if minimum is not None:
-        least = _total([_unhelpful(item.den_unknown, item.least(minimum), -1) for item in items])
-        if least is None or least < 0:
-            return False
-    if maximum is not None:
-        most = _total([_unhelpful(item.unknown or item.den_unknown, item.most(maximum), 1) for item in items])
-        if most is None or most > 0:
-            return False
-    return True
-
-
-def _unhelpful(unknown: bool, margin: Fraction | None, sign: int) -> Fraction | None:
-    if not unknown or margin is None:
-        return margin
-    return max(ZERO, margin) if sign > 0 else min(ZERO, margin)
-
-
-def _total(terms: Sequence[Fraction | None]) -> Fraction | None:
-    known = [term for term in terms if term is not None]
-    return sum(known, ZERO) if len(known) == len(terms) else None
-
-
 def _plain(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
-    content = _found(table, assays, ingredient_id, component)
-    return _water(table, assays, ingredient_id, content) if component == WATER else content
+    if component == WATER:
+        return _water(table, assays, ingredient_id)
+    if component == "BIOT":
+        return _biotin(table, assays, ingredient_id)
+    return _found(table, assays, ingredient_id, component)
 
 
-def _water(table: Table, assays: Assays, ingredient_id: str, content: Content) -> Content:
+def _water(table: Table, assays: Assays, ingredient_id: str) -> Content:
     """Water has a limit where other components have none: what the known protein, fat, ash and carbohydrate leave.
 
     A pure substance holds the water of its formula and no other. Water of crystallisation is a range from none: how
     much of it counts as moisture depends on the drying.
     """
+    content = _found(table, assays, ingredient_id, WATER)
     ingredient = table.ingredients.get(ingredient_id)
-    if content.state == "unknown" and ingredient is not None and PURE in ingredient.cautions:
+    if content.point is None and ingredient is not None and PURE in ingredient.cautions:
         crystal = table.crystal_water.get(ingredient_id, ZERO)
-        return Content("range", None, ZERO, crystal) if crystal else Content("known", ZERO, ZERO, ZERO)
+        return Content("range", None, ZERO, crystal) if crystal else exact(ZERO)
     if content.point is not None:
-        high = None if content.high is None else min(content.high, Fraction(100))
-        return replace(content, high=high)
-    others = [_found(table, assays, ingredient_id, name).low for name in ("PROCNT", "FAT", "ASH", "CHOCDF")]
-    limit = max(content.low, 100 - sum(others, ZERO))
-    skeletal = ingredient is not None and ingredient.part in SKELETAL
-    if content.high is None or (skeletal and not content.known):
-        return replace(content, high=limit)  # of dried shell the raw foods say nothing
-    return replace(content, high=min(content.high, limit))
+        return replace(content, high=max(content.point, min(content.high, HUNDRED)))
+    limit = max(ZERO, _left(table, assays, ingredient_id, WATER) - content.high)
+    return replace(content, ceiling=limit if content.ceiling is None else min(content.ceiling, limit))
+
+
+def _biotin(table: Table, assays: Assays, ingredient_id: str) -> Content:
+    """Avidin of raw egg white binds biotin: that of the white does not count, nor the white's part of a whole egg."""
+    content = _found(table, assays, ingredient_id, "BIOT")
+    ingredient = table.ingredients.get(ingredient_id)
+    share = table.rules.of("egg_yolk_share")
+    if ingredient is None or share is None or content.state == "nothing":
+        return content
+    if ingredient.part == "egg_white":
+        return replace(NONE, state="known", flags=("bound",))
+    if ingredient.part != "egg_whole":
+        return content
+    yolk = _found(table, assays, ingredient_id.replace("egg-whole", "egg-yolk"), "BIOT")
+    if yolk.point is None or content.point is None:
+        return Content("unknown", None, ZERO, ZERO, content.most, ("bound",))
+    part = [min(own, share * other) for own, other in (
+        (content.point, yolk.point), (content.low, yolk.low), (content.high, yolk.high))]  # fmt: skip
+    return Content("known", part[0], min(part[0], part[1]), max(part[0], part[2]), flags=(*content.flags, "bound"))
 
 
 def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
+    """The content by the user's own figure, by the table, by the parts of a composite, or unknown."""
     assay = assays.get((ingredient_id, component))
     if assay is not None:
         return _counted(assay.cell, ("assay",))
-    if ingredient_id == WATER_ID and WATER_ID not in table.ingredients:
-        # drinking water: 100 g of water by definition; what is dissolved in it differs by place and is not counted
-        exact = Fraction(100) if component == "WATER" else ZERO
-        return Content("known", exact, exact, exact)
-    cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)
-    bound = gap.peers_high if gap else None
     ingredient = table.ingredients.get(ingredient_id)
+    if ingredient_id == WATER_ID and ingredient is None:
+        # drinking water: 100 g of water by definition; what is dissolved in it differs by place and is not counted
+        return exact(HUNDRED if component == WATER else ZERO)
     if component == "ID" and ingredient is not None and KELP in ingredient.cautions:
-        return Content("unknown", None, ZERO, None)  # no table value can stand for a product of kelp
-    if ingredient is not None and PURE in ingredient.cautions and bound is None:
-        bound = ZERO  # no figure, but by the definition of its basis it holds nothing beyond its formula
+        # no table value can stand for a product of kelp
+        return unknown(_physical(table, assays, ingredient_id, component))
     if rests_on_parts(table, ingredient_id, component):
         return _from_parts(table, assays, ingredient_id, component)
-    if bound is None and ingredient is not None and ingredient.part in SKELETAL:
-        bound = table.largest(component)
-    if cell is None:
-        return Content("unknown", None, ZERO, bound)
-    if cell.status == NOTHING:
-        return Content("known", ZERO, ZERO, ZERO)
+    cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)
+    if cell is not None:
+        if cell.status == NOTHING:
+            return NONE
+        content = _by_status(cell, gap)
+        if content is not None:
+            rival = table.rivals.get((ingredient_id, component))
+            if rival is not None and rival > content.high:
+                content = replace(content, high=rival, flags=(*content.flags, "rival"))
+            if content.ceiling is not None:
+                return content
+            return replace(content, ceiling=_ceiling(table, assays, ingredient_id, component, ingredient, gap))
+    return unknown(_ceiling(table, assays, ingredient_id, component, ingredient, gap))
+
+
+def _by_status(cell: Cell, gap: Gap | None) -> Content | None:
+    """What a published cell says; a ceiling of None is still to be found. None where it says nothing."""
     if cell.status in RANGED:
-        limit = cell.high if cell.high is not None else bound
-        return Content("range", None, cell.low or ZERO, limit)
-    if cell.value is None and cell.status in COUNTED and cell.high is not None and gap is None:
-        return Content("range", None, cell.low or ZERO, cell.high)  # published as a range, such as poultry bone
-    if cell.value is not None:
-        if cell.status == "imputed" and gap is not None and gap.kind == "doubtful_zero":
-            return Content("known", cell.value, ZERO, bound, ("imputed",))  # counts as printed, but not as a limit
-        if cell.status == "imputed" or (gap is not None and gap.kind == "only_imputed" and cell.status in COUNTED):
-            return _counted(cell, ("imputed",))
-        if cell.status in DECIDED:
-            return _counted(cell, ("estimate",))
-        if cell.status in COUNTED and gap is None:
-            return _counted(cell, ())
-    return Content("unknown", None, ZERO, bound)
+        low = cell.low or ZERO
+        return Content("range", None, low, max(low, cell.high or ZERO), ZERO if cell.high is not None else None)
+    if cell.value is None:
+        if cell.status in COUNTED and cell.high is not None and gap is None:
+            return Content("range", None, cell.low or ZERO, cell.high)  # published as a range, such as poultry bone
+        return None
+    if cell.status == "imputed" and gap is not None and gap.kind == "doubtful_zero":
+        return Content("known", cell.value, cell.value, cell.value, None, ("imputed",))  # counts, but is no limit
+    if cell.status == "imputed" or (gap is not None and gap.kind == "only_imputed" and cell.status in COUNTED):
+        return _counted(cell, ("imputed",))
+    if cell.status in DECIDED:
+        return _counted(cell, ("estimate",))
+    return _counted(cell, ()) if cell.status in COUNTED and gap is None else None
+
+
+def _ceiling(
+    table: Table, assays: Assays, ingredient_id: str, component: str, ingredient: Ingredient | None, gap: Gap | None
+) -> Fraction | None:
+    """The most that an unknown content could be, per 100 g; None where nothing bounds it."""
+    limit = _physical(table, assays, ingredient_id, component)
+    bound = gap.ceiling if gap and gap.ceiling is not None else gap.peers_high if gap else None
+    if bound is None and ingredient is not None and PURE in ingredient.cautions:
+        bound = ZERO  # by the definition of its basis a pure substance holds nothing beyond its formula
+    if bound is None and ingredient is not None and ingredient.part in SKELETAL and component != WATER:
+        bound = table.largest(component)
+    if bound is None:
+        return limit
+    return bound if limit is None else min(bound, limit)
+
+
+def _physical(table: Table, assays: Assays, ingredient_id: str, component: str) -> Fraction | None:
+    """What 100 g can hold: amino acids within the protein, fatty acids within the fat, minerals within the ash, and
+    everything within what the other proximates leave. None for what is no mass."""
+    registered = table.components.get(component)
+    gram = MASS_IN_G.get(registered.unit) if registered else None
+    if registered is None or gram is None:
+        return None
+    whole = WITHIN.get(registered.group)
+    if whole and whole != component:
+        content = _found(table, assays, ingredient_id, whole)
+        if content.point is not None:
+            return content.high / gram
+    return _left(table, assays, ingredient_id, component) / gram
+
+
+def _left(table: Table, assays: Assays, ingredient_id: str, component: str) -> Fraction:
+    """What the known low ends of the other proximates leave of 100 g; at least what their analyses may err by."""
+    others = [
+        _counted(assays[ingredient_id, name].cell, ()).low if (ingredient_id, name) in assays
+        else _low_of(table, ingredient_id, name)
+        for name in PROXIMATES if name != component
+    ]  # fmt: skip
+    return max(ZERO if component == WATER else MASS_ERROR_G, HUNDRED - sum(others, ZERO))
+
+
+def _low_of(table: Table, ingredient_id: str, component: str) -> Fraction:
+    cell = table.cell(ingredient_id, component)
+    content = _by_status(cell, table.gap(ingredient_id, component)) if cell is not None else None
+    return content.low if content is not None else ZERO
 
 
 def _from_parts(table: Table, assays: Assays, ingredient_id: str, component: str) -> Content:
-    """A composite for which the table has no figure: what its known parts bring at the low end of their shares counts.
+    """A composite for which the table has no figure: its known parts by their shares, and a ceiling for the others.
 
-    Unknown in part as soon as a part is; the high end is there only where every part has one.
+    The shares of one carcass and the contents of its parts go together: low ends with low ends.
     """
     contents = [(part, _plain(table, assays, part.ingredient_id, component)) for part in table.parts[ingredient_id]]
-    least = sum((part.low * content.low for part, content in contents), ZERO)
-    most = _total([None if content.high is None else part.high * content.high for part, content in contents])
-    top = _total([None if content.known_high is None else part.high * content.known_high for part, content in contents])
+    low = sum((part.low * content.low for part, content in contents), ZERO)
+    middle = sum((part.share * content.counted for part, content in contents), ZERO)
+    high = sum((part.high * content.high for part, content in contents), ZERO)
+    ceiling = _total([None if content.ceiling is None else part.high * content.ceiling for part, content in contents])
     found = {flag for _, content in contents for flag in content.flags}
-    flags = tuple(flag for flag in ("imputed", "estimate", "assay") if flag in found)
+    flags = tuple(flag for flag in ("imputed", "estimate", "assay", "rival", "bound") if flag in found)
     lacking = [
         (key, part.share * share) for part, content in contents for key, share in _lacking(part.ingredient_id, content)
     ]
-    return Content("unknown" if lacking else "range", None, least, most, flags, top, tuple(lacking))
+    pointed = any(content.point is not None for _, content in contents)
+    state = "unknown" if lacking else "known" if pointed else "range"
+    return Content(
+        state, middle if pointed else None, min(low, middle) if pointed else low, max(middle, high), ceiling, flags,
+        tuple(lacking),
+    )  # fmt: skip
 
 
 def _lacking(ingredient_id: str, content: Content) -> tuple[tuple[str, Fraction], ...]:
@@ -254,23 +274,27 @@ def _lacking(ingredient_id: str, content: Content) -> tuple[tuple[str, Fraction]
 def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:
     value = cell.value if cell.value is not None else ZERO
     if cell.low is None and cell.high is None:
-        return Content("known", value, value, value, (*flags, "no_spread"))
+        return Content("known", value, value, value, ZERO, (*flags, "no_spread") if value else flags)
     low = min(value, cell.low) if cell.low is not None else value
     high = max(value, cell.high) if cell.high is not None else value
-    return Content("known", value, max(ZERO, low), high, flags)
+    return Content("known", value, max(ZERO, low), high, ZERO, flags)
+
+
+def _total(terms: Sequence[Fraction | None]) -> Fraction | None:
+    known = [term for term in terms if term is not None]
+    return sum(known, ZERO) if len(known) == len(terms) else None
 
 
 def _sum(ingredient_id: str, parts: Sequence[Content]) -> Content:
-    """A sum by its parts: low ends, high ends and amounts add, an unknown part holding at least nothing.
-
-    Unknown in part as soon as a part is: the amount is then a lower bound.
-    """
+    """A sum by its parts, which go together in one food; unknown in part as soon as a part is."""
     flags = tuple(dict.fromkeys(flag for part in parts for flag in part.flags))
-    low, high = sum((part.low for part in parts), ZERO), _total([part.high for part in parts])
     whole = all(part.point is not None for part in parts)
     state = "unknown" if not all(part.known for part in parts) else "known" if whole else "range"
     pointed = any(part.point is not None for part in parts)
-    point = sum((part.counted for part in parts), ZERO) if pointed else None
     lacking = dict(pair for part in parts for pair in _lacking(ingredient_id, part))
-    top = _total([part.known_high for part in parts])
-    return Content(state, point, low, high, flags, top, tuple(lacking.items()))
+    low, high = sum((part.low for part in parts), ZERO), sum((part.high for part in parts), ZERO)
+    point = sum((part.counted for part in parts), ZERO) if pointed else None
+    if all(part.state == "nothing" for part in parts):
+        return NONE
+    ceiling = _total([part.ceiling for part in parts])
+    return Content(state, point, low, high, ceiling, flags, tuple(lacking.items()))

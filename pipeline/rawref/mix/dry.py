@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from rawref.mix.assay import Assays
 from rawref.mix.content import WATER, ZERO, Content, content_of
-from rawref.mix.inputs import Assays
-from rawref.mix.kcal import either, out, weighted
+from rawref.mix.kcal import out, weighted
+from rawref.mix.spread import quantile, scaled, total
 from rawref.mix.table import Table
 
 
@@ -48,28 +49,35 @@ class DryMatter:
         }
 
     def per(
-        self, amount: Fraction | None, low: Fraction | None, high: Fraction | None
-    ) -> tuple[Fraction | None, Fraction | None, Fraction | None]:
-        """An amount of the mix and its ends per gram of dry matter, each end at the worst case of both."""
+        self, amount: Fraction | None, low: float | None, high: float | None
+    ) -> tuple[float | None, float | None, float | None]:
+        """An amount of the mix and its ends per 100 g of dry matter, each end at the worst case of both."""
         return (
-            amount / self.point if amount is not None and self.point else None,
-            low / self.high if low is not None and self.high else None,
-            high / self.low if high is not None and self.low else None,
+            float(amount / self.point * 100) if amount is not None and self.point else None,
+            low / float(self.high) * 100 if low is not None and self.high else None,
+            high / float(self.low) * 100 if high is not None and self.low else None,
         )
 
 
 def dry_matter_of(table: Table, assays: Assays, grams: Mapping[str, Fraction]) -> DryMatter:
-    """The dry matter of the mix, from the water of its ingredients."""
+    """The dry matter of the mix, from the water of its ingredients: independent, what is unknown at its most on top."""
     water = {key: content_of(table, assays, key, WATER) for key in grams}
-    total = sum(grams.values(), ZERO)
-    dry = total - weighted(grams, {key: content.counted for key, content in water.items()})
-    unsure = {key: _top(content) - content.counted for key, content in water.items() if content.point is None}
+    whole = sum(grams.values(), ZERO)
+    dry = whole - weighted(grams, {key: content.counted for key, content in water.items()})
+    unsure = {key: _top(content) - content.high for key, content in water.items()}
+    ranged = {key: content.high - content.low for key, content in water.items() if content.state == "range"}
+    ends = [weighted(grams, {key: getattr(content, end) for key, content in water.items()}) for end in ("low", "high")]
+    if sum(content.low != content.high for content in water.values()) > 1:
+        points = total(scaled(content.points, float(grams[key]) / 100) for key, content in water.items())
+        ends = [Fraction(quantile(points, chance)) for chance in (0.05, 0.95)]
+    least, most = ends
+    open_water = weighted(grams, unsure)
     return DryMatter(
-        total,
+        whole,
         dry if any(content.known for content in water.values()) else None,
-        total - weighted(grams, {key: _top(content) for key, content in water.items()}),
-        total - weighted(grams, {key: content.low for key, content in water.items()}),
-        weighted(grams, unsure),
+        max(ZERO, whole - most - open_water),
+        whole - least,
+        open_water + weighted(grams, ranged),
         tuple(sorted(key for key, content in water.items() if not content.known)),
         tuple(sorted(key for key, content in water.items() if content.state == "range")),
     )
@@ -80,9 +88,14 @@ def greatest_share(table: Table, assays: Assays, grams: Mapping[str, Fraction], 
     water = {key: content_of(table, assays, key, WATER) for key in grams}
     own = weighted(grams, {key: 100 - water[key].counted for key in keys})
     rest = [key for key in grams if key not in keys]
-    other = weighted(grams, {key: 100 - either(water[key].point, _top(water[key])) for key in rest})
+    other = weighted(grams, {key: 100 - _middle(water[key]) for key in rest})
     return own / (own + other) if own + other else ZERO
 
 
+def _middle(content: Content) -> Fraction:
+    return _top(content) if content.point is None else content.point
+
+
 def _top(content: Content) -> Fraction:
-    return max(content.counted, either(content.high, content.counted))
+    """The most water that an ingredient could hold."""
+    return min(Fraction(100), max(content.counted, content.high + (content.ceiling or ZERO)))

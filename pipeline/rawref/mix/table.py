@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rawref.errors import InputError
+from rawref.registry.units import units
 from rawref.workspace import Workspace
 
 COUNTED = frozenset({"measured", "calculated", "composed", "label_claim", "unspecified"})
@@ -18,6 +19,8 @@ DECIDED = frozenset({"borrowed", "estimated_from_cooked"})
 RANGED = frozenset({"trace", "below_detection"})
 NOTHING = "not_applicable"  # the ingredient cannot hold it
 WATER_ID = "water"
+# component NA is sodium and must stay text; the numbers keep the digits of the file
+CSV_AS_TEXT = """read_csv(?, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')"""
 WATER_MOLAR_MASS = Fraction("18.015")  # g/mol, IUPAC 2021 abridged atomic weights
 
 
@@ -50,7 +53,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A gap row: its kind and what comparable foods hold (None where there are none)."""
+    """A gap row: its kind, what comparable foods hold (None where there are none), and the published ceiling."""
 
     kind: str
     needed_by: str
@@ -59,6 +62,7 @@ class Gap:
     peers_low: Fraction | None
     peers_median: Fraction | None
     peers_high: Fraction | None
+    ceiling: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +85,44 @@ class Component:
     group: str
     needed: bool
 
+    @property
+    def short(self) -> str:
+        """The name without what the registry explains behind it: Linoleic acid, Retinol, Thiamin."""
+        return self.name.partition(" (")[0].partition(",")[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """The most that a product can hold of a component: a row of schemas/assay_limits.csv, grams in 100 g."""
+
+    caution: str
+    part: str
+    component: str
+    grams: Fraction
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """schemas/mix_rules.csv: numbers that decide what a line of a mix says, by rule and component ("" for any)."""
+
+    rows: Mapping[tuple[str, str], Fraction] = field(default_factory=dict)
+
+    def of(self, rule: str, component: str = "") -> Fraction | None:
+        """The number of a rule for a component, else its number for any component; None where there is none."""
+        return self.rows.get((rule, component), self.rows.get((rule, "")))
+
+    def components(self, rule: str) -> list[str]:
+        """The components that a rule names."""
+        return sorted(component for name, component in self.rows if name == rule and component)
+
 
 @dataclass(slots=True)
 class Table:
     """The curated table in memory. `cell` and `gap` parse on demand: a mix looks at a few of some thousand rows.
 
-    `crystal_water`: g per 100 g of a pure salt that its formula holds as water.
+    `crystal_water`: g per 100 g of a pure salt that its formula holds as water. `rivals`: the largest other evidence
+    for a cell, for the components whose excess harms (schemas/mix_rules.csv). `version`: of the accepted table.
     """
 
     ingredients: dict[str, Ingredient]
@@ -100,7 +136,13 @@ class Table:
     parts: Mapping[str, tuple[Share, ...]] = field(default_factory=dict)
     crystal_water: Mapping[str, Fraction] = field(default_factory=dict)
     folder: str = ""
-    _largest: dict[str, Fraction | None] = field(default_factory=dict, repr=False)
+    rivals: Mapping[tuple[str, str], Fraction] = field(default_factory=dict)
+    rules: Rules = field(default_factory=Rules)
+    assay_limits: tuple[Limit, ...] = ()
+    spellings: Mapping[str, str] = field(default_factory=dict)
+    thiaminase_free: Mapping[str, str] = field(default_factory=dict)
+    version: str = ""
+    _largest: dict[str, str] = field(default_factory=dict, repr=False)
 
     def cell(self, ingredient_id: str, component: str) -> Cell | None:
         """The published cell, or None where the table has no row."""
@@ -115,20 +157,23 @@ class Table:
         row = self.raw_gaps.get((ingredient_id, component))
         if row is None:
             return None
-        kind, needed_by, detail, n, low, median, high = row
+        kind, needed_by, detail, n, low, median, high, *rest = row
         peers_n = int(float(n)) if n else None
-        return Gap(kind or "", needed_by or "", detail or "", peers_n, fraction(low), fraction(median), fraction(high))
+        ceiling = fraction(rest[0]) if rest else None
+        return Gap(
+            kind or "", needed_by or "", detail or "", peers_n, fraction(low), fraction(median), fraction(high), ceiling
+        )
 
     def largest(self, component: str) -> Fraction | None:
         """The largest content of the component in any raw ingredient that has evidence for it; None without one."""
-        if component not in self._largest:
-            values = [
-                Fraction(row[1]) for (key, name), row in self.raw_cells.items()
-                if name == component and row[1] and row[0] in COUNTED and (key, name) not in self.raw_gaps
-                and key in self.ingredients and self.ingredients[key].kind == "raw"
-            ]  # fmt: skip
-            self._largest[component] = max(values, default=None)
-        return self._largest[component]
+        if not self._largest:
+            raw = {key for key, item in self.ingredients.items() if item.kind == "raw"}
+            for (key, name), row in self.raw_cells.items():
+                if row[1] and row[0] in COUNTED and key in raw and (key, name) not in self.raw_gaps:
+                    kept = self._largest.get(name)
+                    if kept is None or float(row[1]) > float(kept):
+                        self._largest[name] = row[1]
+        return fraction(self._largest.get(component))
 
     def units(self) -> dict[str, str]:
         """Canonical unit per component."""
@@ -162,9 +207,11 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
         gaps = _read(
             database, at, shown, "gaps",
             ("ingredient_id", "component", "kind", "needed_by", "detail", "peers_n", "peers_low", "peers_median",
-             "peers_high"),
+             "peers_high", "ceiling"), optional=frozenset({"ceiling"}),
         )  # fmt: skip
         components = _read(database, at, shown, "components", ("component", "name", "unit", "group", "needed"))
+        rules = read_rules(workspace.schemas / "mix_rules.csv")
+        rivals = _rivals(database, at, rules.components("rival_evidence"))
     groups = {row["species"]: row["species_group"] for row in _vocabulary(workspace.schemas / "species.csv")}
     return Table(
         ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
@@ -181,7 +228,47 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
         parts=_parts(workspace.maintainer / "composites.csv"),
         crystal_water=_crystal_water(workspace.schemas / "hydrates.csv"),
         folder=shown,
+        rivals=rivals,
+        rules=rules,
+        spellings=units(workspace.schemas),
+        assay_limits=tuple(
+            Limit(row["caution"], row["part"], row["component"], Fraction(row["most_per_100g"]), row["reason"])
+            for row in _vocabulary(workspace.schemas / "assay_limits.csv")
+        ),
+        thiaminase_free={
+            row["species"]: row["source"] for row in _vocabulary(workspace.schemas / "thiaminase_free.csv")
+        },
+        version=_version(at),
     )
+
+
+def read_rules(path: Path) -> Rules:
+    """The numbers of schemas/mix_rules.csv."""
+    return Rules({(row["rule"], row["component"]): Fraction(row["value"]) for row in _vocabulary(path)})
+
+
+def _version(folder: Path) -> str:
+    manifest = folder / "manifest.json"
+    return str(json.loads(manifest.read_text(encoding="utf-8")).get("version", "")) if manifest.is_file() else ""
+
+
+def _rivals(database: Any, folder: Path, components: list[str]) -> dict[tuple[str, str], Fraction]:
+    """The largest evidence that was not chosen, by cell; none where the folder has no candidates."""
+    parquet, text = folder / "candidates.parquet", folder / "candidates.csv"
+    if not components or not (parquet.is_file() or text.is_file()):
+        return {}
+    if parquet.is_file():
+        source, path = "read_parquet(?)", parquet
+    else:
+        source, path = CSV_AS_TEXT, text
+    found = database.execute(
+        f"""SELECT ingredient_id, component, CAST(max(TRY_CAST(value AS DOUBLE)) AS VARCHAR) FROM {source}
+        WHERE list_contains(?, component) AND list_contains(?, status) AND CAST(rank AS INTEGER) > 1
+          AND coalesce(reason_not_chosen, '') NOT LIKE '%reject%'
+        GROUP BY ALL HAVING max(TRY_CAST(value AS DOUBLE)) > 0""",
+        [path.as_posix(), components, sorted(COUNTED)],
+    ).fetchall()
+    return {(row[0], row[1]): Fraction(row[2]) for row in found}
 
 
 def _parts(path: Path) -> dict[str, tuple[Share, ...]]:
@@ -202,16 +289,21 @@ def _crystal_water(path: Path) -> dict[str, Fraction]:
     }
 
 
-def _read(database: Any, folder: Path, shown: str, name: str, columns: tuple[str, ...]) -> list[Any]:
-    """The rows of one table, every cell text or None, in file order."""
+def _read(
+    database: Any, folder: Path, shown: str, name: str, columns: tuple[str, ...],
+    optional: frozenset[str] = frozenset(),
+) -> list[Any]:  # fmt: skip
+    """The rows of one table, every cell text or None, in file order; `optional` columns of an older table may lack."""
     import duckdb
 
     csv_file, parquet_file = folder / f"{name}.csv", folder / f"{name}.parquet"
+    if optional and csv_file.is_file():
+        with csv_file.open(encoding="utf-8", newline="") as file:
+            present = set(next(csv.reader(file), []))
+        columns = tuple(column for column in columns if column in present or column not in optional)
     wanted = ", ".join(f'"{column}"' for column in columns)
     if csv_file.is_file():
-        # all_varchar: component NA is sodium and must stay text; the numbers keep the digits of the file
-        source = """read_csv(?, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')"""
-        path = csv_file
+        source, path = CSV_AS_TEXT, csv_file
     elif parquet_file.is_file():
         wanted = ", ".join(f'CAST("{column}" AS VARCHAR)' for column in columns)
         source, path = "read_parquet(?)", parquet_file

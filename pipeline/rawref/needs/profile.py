@@ -24,6 +24,8 @@ COLUMNS = (
 )  # fmt: skip
 DEFAULT_NEED = "fediaf-2021-adult-mer75"
 BOUNDS = ("minimum", "maximum")
+IF_ADDED = "legal_if_added"
+"""The variant of a maximum that holds when an addition carries the nutrient, and then for the total."""
 KINDS = ("recommended", "minimum", "adequate_intake", "maximum_nutritional", "maximum_legal", "safe_upper_limit")
 STANDINGS = ("seen", "seen_earlier_edition", "derived", "memory")
 
@@ -40,7 +42,7 @@ MASS_IN_G: Mapping[str, Fraction] = {"g": Fraction(1), "mg": Fraction(1, 1000), 
 IU_CURES: Mapping[str, str] = {
     "RETOL": "give ug retinol (1 IU = 0.3 ug)",
     "VITD": "give ug (1 ug = 40 IU)",
-    "TOCPHA": "give mg alpha-tocopherol (1 IU = 0.67 mg of the natural form, 0.45 mg of the synthetic)",
+    "TOCPHA": "give mg alpha-tocopherol (1 IU = 0.67 mg in the unit of the standards)",
 }
 _NUMBER = re.compile(r"\d+(\.\d+)?([eE][+-]?\d+)?")
 _MER = re.compile(r"-mer(\d+)$")
@@ -81,8 +83,15 @@ class Need:
                 return row
         return None
 
+    def if_added(self, component: str) -> Bound | None:
+        """The legal maximum that holds for the total as soon as the nutrient is added."""
+        for row in self.bounds:
+            if row.component == component and row.bound == "maximum" and row.variant == IF_ADDED:
+                return row
+        return None
+
     def shown(self, component: str) -> tuple[Bound, ...]:
-        """The figures of a variant (dry and canned food, legal maximum of additives): shown, never applied."""
+        """The figures of a variant (dry and canned food, legal maximum of additives): shown beside those applied."""
         return tuple(row for row in self.bounds if row.component == component and row.variant)
 
     def components(self) -> tuple[str, ...]:

@@ -1,34 +1,39 @@
-"""A mix result as text for a terminal (80 columns, or wide) and as CSV. No colour: the words carry the meaning."""
+"""A mix result as text for a terminal, 80 columns or as wide as it is, and as CSV. No colour: words carry the sense."""
 
 from __future__ import annotations
 
 import csv
 import io
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 WIDTH, WIDE = 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
+HUMAN_ENERGY = "ENERC_KCAL"  # of the food tables, by factors for people: the head gives the energy for cats
+NO_MAXIMUM = "no maximum published"
+UNBOUNDED = 1000  # times the figure or the minimum: a high end that only the weight of the food bounds is no figure
 CSV_COLUMNS = (
     "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
     "per_100g", "per_ounce", "per_100g_dm", "per_100g_dm_low", "per_100g_dm_high", "per_day", "unknown_share",
-    "unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from", "no_spread_from", "minimum",
-    "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind", "minimum_source",
-    "maximum_source", "rests_on_imputed", "energy_sensitive", "verdict", "reason",
+    "unknown_from", "material_unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from",
+    "no_spread_from", "minimum", "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind",
+    "minimum_source", "maximum_source", "added_by", "chance_minimum", "chance_maximum", "far_above_minimum",
+    "rests_on_imputed", "verdict", "reason",
 )  # fmt: skip
+Entry = Mapping[str, Any]
 
 
-def mix_text(result: Mapping[str, Any], wide: bool = False) -> str:
-    """The whole result for a terminal; no line is longer than 80 characters (140 with `wide`)."""
-    width = WIDE if wide else WIDTH
+def mix_text(result: Mapping[str, Any], wide: bool = False, width: int = WIDTH) -> str:
+    """The whole result for a terminal of `width` columns, at least 80; `wide` takes 140 and adds the other formulas."""
+    columns = max(WIDTH, WIDE if wide else width)
     blocks = [
-        _head(result, width),
-        _table(result, wide),
-        _legend(width),
-        _notes(result, width),
-        _cautions(result, width),
+        _head(result, columns, wide),
+        _table(result, columns),
+        _legend(columns),
+        _notes(result, columns),
+        _cautions(result, columns),
     ]
     return "\n\n".join(block for block in blocks if block) + "\n"
 
@@ -43,27 +48,61 @@ def mix_csv(result: Mapping[str, Any]) -> str:
     return out.getvalue()
 
 
-def compare_text(comparison: Mapping[str, Any], wide: bool = False) -> str:
-    """What a substitution changes: components whose figure or verdict differs, per 1000 kcal."""
-    width = WIDE if wide else WIDTH
-    grams, energy = comparison["grams"], comparison["energy_kcal"]
+def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int = WIDTH) -> str:
+    """Two results side by side per 1000 kcal: the components whose figure or verdict differs."""
+    columns = max(WIDTH, WIDE if wide else width)
+    grams, energy, scaled = (comparison[key] for key in ("grams", "energy_kcal", "grams_per_1000kcal"))
     lines = [
-        f"Substitution: {figure(grams['before'])} g, {figure(energy['before'])} kcal before; "
-        f"{figure(grams['after'])} g, {figure(energy['after'])} kcal after. Per 1000 kcal:",
-        f"{'component':<16}{'unit':<6}{'before':>10}{'after':>10}{'change':>9}  verdict",
+        f"Before: {figure(grams['before'])} g, {figure(energy['before'])} kcal; after: {figure(grams['after'])} g, "
+        f"{figure(energy['after'])} kcal. Scaled to 1000 kcal: {figure(scaled['before'])} g before, "
+        f"{figure(scaled['after'])} g after.",
+        f"{'nutrient':<26} {'':<2} {'before':>8} {'after':>8} {'change':>8}  verdict",
     ]
     for row in comparison["components"]:
         if row["before"] == row["after"] and not row["verdict_changed"]:
             continue
         change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
+        if row["change_unknown_from"]:
+            change = "unknown"
         verdict = row["verdict_after"]
         if row["verdict_changed"]:
             verdict = f"{row['verdict_before']} -> {verdict}"
         lines.append(
-            f"{row['component']:<16}{row['unit'] or '':<6}{figure(row['before']):>10}{figure(row['after']):>10}"
-            f"{change:>9}  {verdict.replace('no_requirement', 'none set')}"
+            f"{label(row, 26):<26} {shown_unit(row['unit']):<2} {figure(row['before'], 8):>8} "
+            f"{figure(row['after'], 8):>8} {change:>8}  {verdict.replace('no_requirement', 'none set')}"
         )
-    return "\n".join(line for text in lines for line in _wrap(text, width)) + "\n"
+    return "\n".join(line for text in lines for line in _wrap(text, columns)) + "\n"
+
+
+def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) -> str:
+    """Which ingredient supplies how much of a nutrient."""
+    unit = shown_unit(found["unit"])
+    lines = [
+        f"{name} · {found['component']}: {figure(found['amount'])} {unit} in the mix, as far as it is known.",
+        f"{'ingredient':<32} {'g':>7} {unit:>8} {'90 % interval':>17} {'share':>6}  note",
+    ]
+    for row in found["ingredients"]:
+        amount = "unknown" if row["amount"] is None else figure(row["amount"], 8)
+        span = "" if row["amount"] is None else _span(row["low"], row["high"], 17)
+        share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
+        lines.append(
+            f"{row['ingredient_id'][:32]:<32} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}  "
+            f"{_source_note(row, unit)}".rstrip()
+        )
+    return "\n".join(line for text in lines for line in _wrap(text, max(WIDTH, width))) + "\n"
+
+
+def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
+    """The grams that reach a target."""
+    unit = "" if found["unit"] in {None, "ratio"} else f" {shown_unit(found['unit'])} per 1000 kcal"
+    low, high = found["grams_low"], found["grams_high"]
+    sure = f"{figure(high)} g" if high is not None else "no amount below the weight of the mix"
+    text = (
+        f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
+        f"{figure(found['grams'])} g of {found['with']} by the figures of the table; with a chance of 5 % "
+        f"{figure(low) if low is not None else '-'} g are enough, with 95 % {sure}. Look at the other lines again."
+    )
+    return "\n".join(_wrap(text, max(WIDTH, width))) + "\n"
 
 
 def figure(value: float | None, width: int = 9) -> str:
@@ -81,6 +120,54 @@ def figure(value: float | None, width: int = 9) -> str:
     return "~0" if abs(value) < 1 else f"{value:.0e}"
 
 
+def shown_unit(unit: str | None) -> str:
+    """A unit as people write it."""
+    return {"ug": "µg", "ratio": "", None: ""}.get(unit, unit or "")
+
+
+def label(entry: Entry, width: int) -> str:
+    """`Manganese · MN`, the name cut where it must be."""
+    tail = f" · {entry['component']}"
+    room = width - len(tail)
+    name = str(entry["name"])
+    if name == entry["component"]:
+        return name[:width]
+    return f"{name if len(name) <= room else name[: room - 1] + '…'}{tail}"
+
+
+def chance_text(entry: Entry) -> str:
+    """The chance that decides, in per cent without the sign: of the minimum, else of the maximum."""
+    found = entry["chance_minimum"] or entry["chance_maximum"]
+    if entry["chance_minimum"] and entry["chance_maximum"] and entry["chance_maximum"][0] < entry["chance_minimum"][0]:
+        found = entry["chance_maximum"]
+    if not found:
+        return ""
+    low, high = f"{found[0] * 100:.0f}", f"{found[1] * 100:.0f}"
+    return low if low == high else f"{low}-{high}"
+
+
+def verdict_text(entry: Entry) -> str:
+    """The verdict in words; far above a minimum without a maximum asks for a look."""
+    if entry["verdict"] == "no_requirement":
+        return "none set"
+    return "meets, high" if entry["far_above_minimum"] else str(entry["verdict"])
+
+
+def _source_note(row: Entry, unit: str) -> str:
+    words = {"no_spread": "no range known", "imputed": "imputed by its source", "estimate": "estimate",
+             "assay": "your assay", "rival": "high end of another table", "bound": "egg white not counted"}  # fmt: skip
+    notes = [words[flag] for flag in row["flags"] if flag in words]
+    if row["state"] == "nothing":
+        notes.append("holds none")
+    if row["could_add"] is None:
+        notes.append("nothing bounds the unknown")
+    elif row["could_add"]:
+        notes.append(f"could add {figure(row['could_add'])} {unit}")
+    if row["gap"]:
+        notes.append(f"gap: {row['gap'].replace('_', ' ')}")
+    return ", ".join(notes)
+
+
 def _span(low: float | None, high: float | None, width: int) -> str:
     """`low-high` in at most `width` characters, `?` for no upper bound, `-` where there is no range."""
     if low is None:
@@ -92,20 +179,25 @@ def _span(low: float | None, high: float | None, width: int) -> str:
     return text
 
 
-def _head(result: Mapping[str, Any], width: int) -> str:
-    dm = result["energy_density_kcal_per_g_dm"]
+def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
     lines = [
-        f"Mix of {figure(result['grams'])} g, {figure(result['energy_kcal'])} kcal ME "
-        f"(range {figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}) by "
-        f"{result['energy_formula']}: {result['energy_formula_title']}. {figure(result['energy_density_kcal_per_g'])} "
-        f"kcal/g as fed, {figure(dm)} kcal/g dry matter.{_widest(result)}",
-        "Other formulas, kcal: "
-        + "; ".join(
-            f"{row['formula']} {figure(row['kcal'])}"
-            for row in result["energies"]
-            if row["formula"] != result["energy_formula"]
+        f"Mix of {figure(result['grams'])} g, {figure(result['energy_kcal'])} kcal ME (90 % interval "
+        f"{figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}), "
+        f"{figure(result['energy_density_kcal_per_g'])} kcal/g as fed, "
+        f"{figure(result['energy_density_kcal_per_g_dm'])} kcal/g dry matter. Energy is metabolisable energy for cats "
+        f"by {result['energy_formula']} ({result['energy_formula_title']}).{_widest(result)}",
+    ]
+    if wide:
+        lines.append(
+            "Other formulas, kcal: "
+            + "; ".join(
+                f"{row['formula']} {figure(row['kcal'])}"
+                for row in result["energies"]
+                if row["formula"] != result["energy_formula"]
+            )
+            + "."
         )
-        + ".",
+    lines += [
         _proximates(result),
         *_dry_matter(result),
         f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Animal ingredients"
@@ -123,9 +215,8 @@ def _head(result: Mapping[str, Any], width: int) -> str:
 
 
 def _widest(result: Mapping[str, Any]) -> str:
-    """What widens the range of energy most, in words."""
-    width = result["energy_high_kcal"] - result["energy_low_kcal"]
-    if not result["energy_range_from"] or not width:
+    """What makes the energy uncertain most, in words."""
+    if not result["energy_range_from"]:
         return ""
     row = result["energy_range_from"][0]
     if row["why"] == "unknown":
@@ -133,7 +224,7 @@ def _widest(result: Mapping[str, Any]) -> str:
     else:
         ends = f"{figure(row['low_per_100g'])} to {figure(row['high_per_100g'])}"
         what = f"{row['component']} of {row['ingredient_id']}, {ends} g per 100 g"
-    return f" The range is widened most by {what}: {figure(row['kcal'])} of {figure(width)} kcal."
+    return f" Its doubt comes mostly from {what} ({row['share'] * 100:.0f} % of it)."
 
 
 def _dry_matter(result: Mapping[str, Any]) -> list[str]:
@@ -176,7 +267,8 @@ def _proximates(result: Mapping[str, Any]) -> str:
             low, high = row["as_fed_low_pct"], row["as_fed_high_pct"]
             if key == "WATER":
                 low, high = result["moisture_low_pct"], result["moisture_high_pct"]
-            notes = [] if low == high else [f"range {figure(low)} to {'?' if high is None else figure(high)}"]
+            span = f"range {figure(low)} to {'?' if high is None else figure(high)}"
+            notes = [] if span == f"range {figure(low)} to {figure(low)}" else [span]
             if row["dry_matter_pct"] is not None:
                 notes.append(f"{figure(row['dry_matter_pct'])} of dry matter")
             beside = f" ({'; '.join(notes)})" if notes else ""
@@ -184,37 +276,20 @@ def _proximates(result: Mapping[str, Any]) -> str:
     return f"Per cent as fed: {', '.join(parts)}."
 
 
-def _table(result: Mapping[str, Any], wide: bool) -> str:
-    title = (
-        f"{'component, unit':<17} {'/Mcal':>7}  {'range':>13} {'unk%':>4} {'min':>7} {'max':>7} {'verdict':<9} figure"
-    )
-    lines = [
-        "Per 1000 kcal ME:",
-        title[:WIDTH] if not wide else f"{title}  {'per 100 g':>9} {'per oz':>8} {'per day':>8}",
-    ]
-    for entry in result["components"]:
-        low, high = entry["per_1000kcal_low"], entry["per_1000kcal_high"]
-        span = _span(low, high, 13)
-        mark = "i" if entry["imputed_from"] and entry["amount"] is not None else " "
-        unknown = entry["unknown_share"]
-        share = "" if not unknown else "<1" if unknown < 0.005 else f"{unknown * 100:.0f}"
-        name = f"{entry['component']} {entry['unit'] or ''}".replace(" ratio", "")
-        verdict = "none set" if entry["verdict"] == "no_requirement" else entry["verdict"]
-        line = (
-            f"{name:<17} {figure(entry['per_1000kcal'], 7):>7}{mark} {span:>13} {share:>4} "
-            f"{figure(entry['minimum'], 7):>7} {figure(entry['maximum'], 7):>7} {verdict:<9} {_standing(entry)}"
-            f"{'~' if entry['energy_sensitive'] else ''}"
-        )
-        if wide:
-            line = (
-                f"{line:<82} {figure(entry['per_100g']):>9} {figure(entry['per_ounce']):>8} "
-                f"{figure(entry['per_day']):>8}  {', '.join(entry['unknown_from'])}"[:WIDE].rstrip()
-            )
-        lines.append(line.rstrip())
-    return "\n".join(lines)
+def _range(entry: Entry) -> str:
+    low, high = entry["per_1000kcal_low"], entry["per_1000kcal_high"]
+    known = max(entry["per_1000kcal"] or 0, entry["minimum"] or 0, low or 0)
+    if high is not None and known and high > UNBOUNDED * known:
+        high = None
+    return _span(low, high, 15)
 
 
-def _standing(entry: Mapping[str, Any]) -> str:
+def _unknown(entry: Entry) -> str:
+    share = entry["unknown_share"]
+    return "" if not share else "<1" if share < 0.005 else f"{share * 100:.0f}"
+
+
+def standing(entry: Entry) -> str:
     """The weakest standing among the figures that the verdict compares with."""
     given = {entry["minimum_standing"], entry["maximum_standing"]} | {
         row["standing"] for row in entry["other_figures"] if entry["minimum"] is None and row["bound"] == "minimum"
@@ -222,13 +297,57 @@ def _standing(entry: Mapping[str, Any]) -> str:
     return next((STANDINGS[name] for name in WORST if name in given), "")
 
 
+# What a wider terminal shows on top, in this order as far as it fits: heading, width, text of an entry.
+MORE: Sequence[tuple[str, int, Callable[[Entry], str]]] = (
+    ("90 % interval", 15, _range),
+    ("figure", 7, standing),
+    ("unk%", 4, _unknown),
+    ("per 100 g", 9, lambda entry: figure(entry["per_100g"])),
+    ("per oz", 8, lambda entry: figure(entry["per_ounce"], 8)),
+    ("per day", 8, lambda entry: figure(entry["per_day"], 8)),
+)
+
+
+def _table(result: Mapping[str, Any], width: int) -> str:
+    more, used = [], WIDTH
+    for column in MORE:
+        if used + column[1] + 1 <= width:
+            more.append(column)
+            used += column[1] + 1
+    heads = "".join(f" {title:>{size}}" for title, size, _ in more)
+    lines = [
+        "Per 1000 kcal ME:",
+        f"{'nutrient':<24} {'amount':>6} {'':<2} {'verdict, chance':<16} {'min':>7} {'max':<20}{heads}".rstrip(),
+    ]
+    for entry in result["components"]:
+        if entry["component"] == HUMAN_ENERGY:
+            continue
+        mark = "*" if entry["minimum_standing"] == "memory" else " "
+        least = "" if entry["minimum"] is None else f"{figure(entry['minimum'], 6)}{mark}"
+        most = _maximum(entry)
+        verdict = f"{verdict_text(entry)} {chance_text(entry)}".strip()
+        line = (
+            f"{label(entry, 24):<24} {figure(entry['per_1000kcal'], 6):>6} {shown_unit(entry['unit'])[:2]:<2} "
+            f"{verdict:<16} {least:>7} {most:<20}"
+        )
+        extra = "".join(f" {text(entry):>{size}}" for _, size, text in more)
+        lines.append(f"{line}{extra}".rstrip())
+    return "\n".join(lines)
+
+
+def _maximum(entry: Entry) -> str:
+    if entry["maximum"] is not None:
+        mark = "*" if entry["maximum_standing"] == "memory" else ""
+        return f"{figure(entry['maximum'], 7)}{mark}{' if added' if entry['added_by'] else ''}"
+    return "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
+
+
 def _legend(width: int) -> str:
     text = (
-        "/Mcal: amount per 1000 kcal; i: it counts a figure that a source imputed. range: low end without, high end "
-        "with what the unknown could hold; ? no bound. unk%: share of the mix by weight with no value, in a composite "
-        "that of the parts with none; an amount beside it is a lower bound. figure: how the requirement is known, the "
-        "weaker of two; memory: from memory, not seen; earlier: seen in an earlier edition. ~ the verdict would differ "
-        "within the range of energy."
+        "amount: per 1000 kcal, what is known of it. chance: in per cent, that the minimum is met (or the maximum "
+        "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best. "
+        "* figure of the profile from memory, not seen. if added: the legal maximum, since an addition carries the "
+        "nutrient. meets, high: far above the minimum and no maximum published, have a look."
     )
     return "\n".join(_wrap(text, width))
 
@@ -239,18 +358,28 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
         for entry in result["components"]:
             if entry["verdict"] == verdict:
                 memory = " (figure from memory)" if entry["rests_on_memory"] else ""
-                lines += _wrap(f"{entry['component']} {verdict}{memory}: {entry['reason']}{_names(entry)}.", width)
+                text = f"{label(entry, 60)} {verdict}{memory}: {entry['reason']}{_names(entry)}.{remedy_text(entry)}"
+                lines += _wrap(text, width)
     for entry in result["components"]:
-        if entry["verdict"] == "meets" and entry["rests_on_imputed"]:
-            lines += _wrap(f"{entry['component']} meets: {entry['reason']}.", width)
+        if entry["verdict"] == "meets":
+            if entry["far_above_minimum"]:
+                what = f"{entry['times_minimum']:.0f} times the minimum, and {NO_MAXIMUM}: have a look"
+                lines += _wrap(f"{label(entry, 60)} meets, high: {what}.", width)
+            elif entry["rests_on_imputed"] or entry["not_counted_from"]:
+                lines += _wrap(f"{label(entry, 60)} meets: {entry['reason']}.", width)
+        elif entry["verdict"] == "no_requirement" and any(row["bound"] == "minimum" for row in entry["other_figures"]):
+            lines += _wrap(f"{label(entry, 60)}: {entry['reason']}.", width)
+    bare = sorted({key for entry in result["components"] for key in entry["no_spread_from"]
+                   if entry["verdict"] == "meets"})  # fmt: skip
+    if bare:
+        lines += _wrap(f"Lines that say meets count figures without a known range of: {', '.join(bare)}.", width)
     flagged = sorted({key for entry in result["components"] for key in entry["imputed_from"]})
     if flagged:
-        words = "Counted although imputed by the source, for the components marked i"
-        lines += _wrap(f"{words}: {', '.join(flagged)}.", width)
+        lines += _wrap(f"Counted although imputed by the source, for some components: {', '.join(flagged)}.", width)
     for row in result["assays"]:
         lines += _wrap(
-            f"Assay: {row['component']} of {row['ingredient_id']} {row['value']} {row['unit']} {row['basis']}, "
-            f"{row['laboratory']}, {row['date']} ({row['where']}).",
+            f"Assay: {row['component']} of {row['ingredient_id']} {row['value']} {shown_unit(row['unit'])} "
+            f"{row['basis']}, {row['laboratory']}, {row['date']} ({row['where']}).",
             width,
         )
     own = [row["ingredient_id"] for row in result["ingredients"] if row["kind"] == "own"]
@@ -262,12 +391,37 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
     return "\n".join(lines)
 
 
-def _names(entry: Mapping[str, Any]) -> str:
-    if not entry["unknown_from"]:
+def remedy_text(entry: Entry) -> str:
+    """What would decide the line, in words, with a space before; nothing where nothing known would."""
+    found = []
+    assay, grams = entry["assay_that_decides"], entry["grams_that_decide"]
+    unit = shown_unit(entry["unit"])
+    if assay:
+        words = {"minimum": ("meets from", "short at"), "maximum": ("", "keeps the maximum at"),
+                 "energy": ("short from", "meets at")}[assay["bound"]]  # fmt: skip
+        ends = [f"{words[0]} {figure(assay['at_least'])}"] if assay["at_least"] is not None else []
+        if assay["at_most"] is not None:
+            ends.insert(0 if assay["bound"] == "energy" else 1, f"{words[1]} {figure(assay['at_most'])} or less")
+        who = f"{assay['component']} of {assay['ingredient_id']}"
+        of = "g" if assay["bound"] == "energy" else unit
+        found.append(f"an assay of {who} would decide: {', '.join(ends)} {of} per 100 g")
+    if grams:
+        more = "more" if grams["grams"] > 0 else "less"
+        found.append(f"about {figure(abs(grams['grams']), 5)} g {more} of {grams['ingredient_id']} would too"
+                     if assay else
+                     f"about {figure(abs(grams['grams']), 5)} g {more} of {grams['ingredient_id']} would decide it"
+                     )  # fmt: skip
+    text = "; ".join(found)
+    return f" {text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _names(entry: Entry) -> str:
+    """The unknown contents that matter; one that cannot move the chance is not named."""
+    material = entry["material_unknown_from"]
+    if not material:
         return ""
-    shown = entry["unknown_from"][:4]
-    more = len(entry["unknown_from"]) - len(shown)
-    return f"; unknown in {', '.join(shown)}{f' and {more} more' if more else ''}"
+    more = len(material) - 4
+    return f"; unknown in {', '.join(material[:4])}{f' and {more} more' if more > 0 else ''}"
 
 
 def _cautions(result: Mapping[str, Any], width: int) -> str:

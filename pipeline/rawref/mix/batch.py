@@ -1,0 +1,148 @@
+"""The batch that is judged: what is in it by weight, with the contents that every line of the result asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from rawref.mix.assay import Assays
+from rawref.mix.content import KELP, ZERO, Content, content_of, unknown
+from rawref.mix.energy import Factors
+from rawref.mix.kcal import Energy, EnergyTotal, energy_of, energy_total, limited, weighted
+from rawref.mix.quotient import PerEnergy, PerMineral, Quotient, Unknown
+from rawref.mix.spread import Points, scaled, total
+from rawref.mix.table import WATER_ID, Table
+from rawref.needs.profile import Bound, Need, parts_of
+
+THOUSAND = Fraction(1000)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Edible grams by ingredient, in order of first mention, and the formula that gives their energy."""
+
+    table: Table
+    assays: Assays
+    grams: Mapping[str, Fraction]
+    formula: Mapping[str, Factors]
+
+    @cached_property
+    def total(self) -> Fraction:
+        return sum(self.grams.values(), ZERO)
+
+    @cached_property
+    def shares(self) -> dict[str, float]:
+        """Grams of each ingredient per gram of the batch."""
+        return {key: float(weight / self.total) for key, weight in self.grams.items()}
+
+    @cached_property
+    def energies(self) -> dict[str, Energy]:
+        return {key: energy_of(self.table, self.assays, key, self.formula) for key in self.grams}
+
+    @cached_property
+    def kcal(self) -> Fraction:
+        return weighted(self.grams, {key: energy.point for key, energy in self.energies.items()})
+
+    @cached_property
+    def unknown_kcal(self) -> Fraction:
+        return weighted(self.grams, {key: energy.unknown for key, energy in self.energies.items()})
+
+    @cached_property
+    def energy(self) -> EnergyTotal:
+        return energy_total(self.shares, self.energies)
+
+    def contents(self, component: str) -> dict[str, Content]:
+        """What each ingredient holds of a component or a sum."""
+        return {key: content_of(self.table, self.assays, key, component) for key in self.grams}
+
+    def amounts(self, contents: Mapping[str, Content], left_out: str = "") -> dict[str, Points]:
+        """The known amounts per gram of the batch, by ingredient."""
+        return {
+            key: scaled(content.points, self.shares[key] / 100) for key, content in contents.items() if key != left_out
+        }
+
+    def ceiling(self, contents: Mapping[str, Content]) -> float | None:
+        """What the unknown could hold, per gram of the batch; None where nothing bounds it."""
+        grams = {key: self.grams[key] for key in contents}
+        found = limited(grams, {key: content.ceiling for key, content in contents.items()})
+        return None if found is None else float(found / self.total)
+
+    def is_addition(self, key: str) -> bool:
+        """Whether an ingredient is an addition: of that kind, or a product of the user's own."""
+        ingredient = self.table.ingredients.get(key)
+        return key != WATER_ID if ingredient is None else ingredient.kind == "addition"
+
+    def added(self, component: str, maximum: Bound) -> list[str]:
+        """The additions that carry a component: a hundredth of its legal maximum or more (schemas/mix_rules.csv)."""
+        least = self.table.rules.of("added_share") or ZERO
+        found = []
+        for key, weight in self.grams.items():
+            if not self.is_addition(key):
+                continue
+            content = content_of(self.table, self.assays, key, component)
+            ingredient = self.table.ingredients.get(key)
+            kelp = component == "ID" and ingredient is not None and KELP in ingredient.cautions
+            brought = content.high * weight / 100
+            if kelp or (brought > 0 and brought * THOUSAND >= least * maximum.per_1000kcal * self.kcal):
+                found.append(key)
+        return sorted(found)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line."""
+
+    component: str
+    over: Mapping[str, Content]
+    under: Mapping[str, Content]
+    quotient: Quotient
+    unknown: Unknown
+
+    @property
+    def is_ratio(self) -> bool:
+        return bool(self.under)
+
+    def pairs(self) -> dict[str, tuple[Content, ...]]:
+        """The contents of each ingredient that the line rests on."""
+        return {key: (self.over[key], self.under[key]) if self.under else (self.over[key],) for key in self.over}
+
+
+def ask(batch: Batch, component: str, bare: bool = False) -> Asked:
+    """What a line asks of a batch; `bare` as if no source had imputed anything."""
+    form, parts = parts_of(component)
+    if form != "ratio":
+        over = _bare(batch.contents(component)) if bare else batch.contents(component)
+        bearer = component if component in batch.energy.parts else ""
+        quotient: Quotient = PerEnergy(total(batch.amounts(over).values()), batch.energy, bearer)
+        return Asked(component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown))
+    over, under = (_bare(batch.contents(part)) if bare else batch.contents(part) for part in parts)
+    above, below = batch.amounts(over), batch.amounts(under)
+    quotient = PerMineral({key: (above[key], below[key]) for key in batch.grams})
+    return Asked(component, over, under, quotient, Unknown(batch.ceiling(over), batch.ceiling(under)))
+
+
+def _bare(contents: Mapping[str, Content]) -> dict[str, Content]:
+    return {key: unknown(None) if "imputed" in content.flags else content for key, content in contents.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """The figures that a line is held against; `added_by`: the additions that call on the legal maximum."""
+
+    minimum: Bound | None
+    maximum: Bound | None
+    added_by: tuple[str, ...] = ()
+
+
+def bounds_of(batch: Batch, need: Need, component: str) -> Bounds:
+    """The minimum, and the stricter of the maximum of foods and, where an addition carries it, that of the law."""
+    minimum, maximum = need.applied(component, "minimum"), need.applied(component, "maximum")
+    legal = need.if_added(component)
+    if legal is None:
+        return Bounds(minimum, maximum)
+    added = tuple(batch.added(component, legal))
+    if added and (maximum is None or legal.per_1000kcal < maximum.per_1000kcal):
+        return Bounds(minimum, legal, added)
+    return Bounds(minimum, maximum)

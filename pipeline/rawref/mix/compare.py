@@ -1,0 +1,59 @@
+"""Two results side by side: a recipe and its variant, or two recipes, always per 1000 kcal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+TOO_LITTLE_PCT = 1  # of the mix: a pinch without a figure does not hide what the rest changes
+
+def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    """What differs, component by component: per 1000 kcal before and after, and the verdicts.
+
+    `change` and `change_pct` are None where a figure that counts before is unknown after, in an ingredient that the
+    other side does not hold: a total that only lost a figure did not fall.
+    """
+    old = {entry["component"]: entry for entry in before["components"]}
+    held = [
+        {row["ingredient_id"] for row in side["ingredients"] if row["share_pct"] >= TOO_LITTLE_PCT}
+        for side in (before, after)
+    ]
+    rows = [_row(old[entry["component"]], entry, held) for entry in after["components"] if entry["component"] in old]
+    return {
+        "grams": {"before": before["grams"], "after": after["grams"]},
+        "energy_kcal": {"before": before["energy_kcal"], "after": after["energy_kcal"]},
+        "grams_per_1000kcal": {"before": _per_1000(before), "after": _per_1000(after)},
+        "verdicts_changed": [row["component"] for row in rows if row["verdict_changed"]],
+        "components": rows,
+    }
+
+
+def _row(old: Mapping[str, Any], new: Mapping[str, Any], held: list[set[str]]) -> dict[str, Any]:
+    one, other = old["per_1000kcal"], new["per_1000kcal"]
+    unknown = sorted(
+        (set(new["unknown_from"]) & (held[1] - held[0])) | (set(old["unknown_from"]) & (held[0] - held[1]))
+    )
+    known = one is not None and other is not None and not unknown
+    return {
+        "component": new["component"],
+        "name": new["name"],
+        "unit": new["unit"],
+        "before": one,
+        "after": other,
+        "before_low": old["per_1000kcal_low"],
+        "before_high": old["per_1000kcal_high"],
+        "after_low": new["per_1000kcal_low"],
+        "after_high": new["per_1000kcal_high"],
+        "change": other - one if known else None,
+        "change_pct": (other / one - 1) * 100 if known and one else None,
+        "change_unknown_from": unknown,
+        "unknown_share_before": old["unknown_share"],
+        "unknown_share_after": new["unknown_share"],
+        "verdict_before": old["verdict"],
+        "verdict_after": new["verdict"],
+        "verdict_changed": old["verdict"] != new["verdict"],
+    }
+
+
+def _per_1000(result: Mapping[str, Any]) -> float | None:
+    return result["grams"] / result["energy_kcal"] * 1000 if result["energy_kcal"] else None

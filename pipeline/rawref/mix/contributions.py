@@ -1,0 +1,58 @@
+"""Which ingredient supplies how much of a nutrient, within which interval, and where nothing is known."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.mix.assay import component_named
+from rawref.mix.batch import Batch
+from rawref.mix.content import lacking_share
+from rawref.mix.kcal import out
+from rawref.mix.table import Table
+from rawref.needs.profile import parts_of, unit_of
+from rawref.registry.nearest import did_you_mean
+
+
+def nutrient_of(table: Table, text: str, where: str) -> str:
+    """The component, or the sum, that a person names by tagname or by name. InputError for anything else."""
+    form, parts = parts_of(text.replace(" ", "")) if "+" in text else ("plain", (text,))
+    found = [component_named(table, part) for part in parts]
+    for part, name in zip(parts, found, strict=True):
+        if name is None:
+            cure = did_you_mean(part, table.components, "use a tagname of curated/components.csv, or a name")
+            raise InputError(f"unknown nutrient {part!r}", where, cure)
+    return "+".join(name for name in found if name) if form == "sum" else found[0] or ""
+
+
+def contributions(batch: Batch, component: str) -> dict[str, Any]:
+    """The nutrient by ingredient, the largest share first; what has no figure stands with its ceiling and its gap."""
+    contents = batch.contents(component)
+    counted = {key: batch.grams[key] * content.counted / 100 for key, content in contents.items()}
+    whole = sum(counted.values(), Fraction(0))
+    rows: list[dict[str, Any]] = []
+    for key, content in contents.items():
+        weight = batch.grams[key] / 100
+        gap = batch.table.gap(key, component)
+        none = content.state == "unknown" and not content.counted and not content.high
+        ceiling = None if content.ceiling is None else content.ceiling * weight
+        rows.append({
+            "ingredient_id": key,
+            "grams": out(batch.grams[key]),
+            "amount": None if none else out(counted[key]),
+            "low": None if none else out(content.low * weight),
+            "high": None if none else out(content.high * weight),
+            "could_add": out(ceiling) if content.ceiling != 0 else 0.0,
+            "share_pct": None if none or not whole else float(counted[key] / whole * 100),
+            "per_100g": None if none else out(content.counted),
+            "state": content.state,
+            "unknown_share": out(lacking_share(key, content)),
+            "flags": list(content.flags),
+            "gap": gap.kind if gap is not None and "assay" not in content.flags else None,
+        })  # fmt: skip
+    rows.sort(key=lambda row: (-(row["amount"] or 0), row["ingredient_id"]))
+    return {
+        "component": component, "unit": unit_of(component, batch.table.units()), "amount": out(whole),
+        "ingredients": rows,
+    }  # fmt: skip

@@ -1,0 +1,219 @@
+"""What makes a line uncertain, in order of its share of the doubt, and what would decide it: an assay, or grams.
+
+The doubt of a line is the variance of its margin, nutrient - bound x energy. A known content has that of its points; an
+unknown counts as if it were even between nothing and its ceiling; one that nothing bounds takes all of the doubt.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+from rawref.mix.batch import Asked, Batch
+from rawref.mix.content import Content, lacking_share
+from rawref.mix.quotient import CERTAIN_HIGH, PerEnergy, Unknown
+from rawref.mix.spread import mean, scaled, solve, total, variance
+from rawref.needs.profile import parts_of
+
+SHOWN = 5
+FLOOR = 0.005  # a share of the doubt below half a per cent is not named
+MOST_GRAMS = 0.25  # of the batch: more of an ingredient than that is another recipe (common practice, no source)
+MOST_ADDITION = 0.02  # of the batch: additions stay below two per cent (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One source of doubt: a component of an ingredient, why, its share of 1, and how much it could still add."""
+
+    ingredient_id: str
+    component: str
+    why: str
+    share: float
+    could_add: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "ingredient_id": self.ingredient_id, "component": self.component, "why": self.why,
+            "share": round(self.share, 4), "could_add": self.could_add,
+        }  # fmt: skip
+
+
+def doubts_of(batch: Batch, asked: Asked, bound: float) -> list[Doubt]:
+    """The sources of doubt about whether the quotient reaches `bound`, the largest first, at most SHOWN."""
+    found: list[tuple[float, Doubt]] = []
+    parts = parts_of(asked.component)[1]
+    over_parts = parts[:1] if asked.is_ratio else parts
+    for part in over_parts:
+        contents = batch.contents(part) if len(over_parts) > 1 else asked.over
+        found += [item for key, content in contents.items() for item in _of_content(batch, key, part, content, 1.0)]
+    if asked.is_ratio:
+        for key, content in asked.under.items():
+            found += _of_content(batch, key, parts[1], content, bound)
+    else:
+        found += _of_energy(batch, asked, bound)
+    whole = math.fsum(weight for weight, _ in found)
+    endless = sum(math.isinf(weight) for weight, _ in found)
+    named = []
+    for weight, doubt in found:
+        share = (math.isinf(weight) / endless) if endless else weight / whole if whole else 0.0
+        if share >= FLOOR:
+            named.append(Doubt(doubt.ingredient_id, doubt.component, doubt.why, share, doubt.could_add))
+    named.sort(key=lambda doubt: (-doubt.share, doubt.ingredient_id, doubt.component, doubt.why))
+    return named[:SHOWN]
+
+
+def _of_content(
+    batch: Batch, key: str, part: str, content: Content, factor: float
+) -> list[tuple[float, Doubt]]:  # fmt: skip
+    share, weight = batch.shares[key] / 100 * factor, float(batch.grams[key]) / 100
+    found = []
+    spread = variance(scaled(content.points, share))
+    if spread:
+        why = "a range" if content.state == "range" else "spread"
+        found.append((spread, Doubt(key, part, why, 0.0, float(content.high - content.counted) * weight)))
+    if content.ceiling != 0:
+        why = "partly unknown" if lacking_share(key, content) < 1 and not content.known else "unknown"
+        if content.ceiling is None:
+            found.append((math.inf, Doubt(key, part, why, 0.0, None)))
+        else:
+            wide = float(content.ceiling) * share
+            found.append((wide * wide / 12, Doubt(key, part, why, 0.0, float(content.ceiling) * weight)))
+    return found
+
+
+def _of_energy(batch: Batch, asked: Asked, bound: float) -> list[tuple[float, Doubt]]:
+    found = []
+    for key, energy in batch.energies.items():
+        share = batch.shares[key] / 100 * bound
+        for bearer, (factor, content) in energy.parts.items():
+            if bearer != asked.component:
+                spread = variance(scaled(content.points, float(factor) * share))
+                if spread:
+                    found.append((spread, Doubt(key, bearer, "energy", 0.0, None)))
+        if energy.unknown:
+            wide = float(energy.unknown) * share
+            found.append((wide * wide / 12, Doubt(key, "+".join(energy.unknown_in), "energy unknown", 0.0, None)))
+    return found
+
+
+def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper: bool) -> dict[str, Any] | None:
+    """From which content of one ingredient on an assay would decide, per 100 g: {at_least, at_most, bound}.
+
+    For a minimum `at_least` makes it met and `at_most` short; for a maximum (`upper`) `at_most` makes it kept; for
+    what only brings energy (bound `energy`) `at_most` makes the minimum met and `at_least` short. None where no content
+    that is possible would decide.
+    """
+    if not isinstance(asked.quotient, PerEnergy):
+        return None
+    if doubt.why == "energy":
+        return None if upper else _energy_assay(batch, asked.quotient, asked.unknown, bound, doubt)
+    parts = parts_of(asked.component)[1]
+    if doubt.component not in parts:
+        return None
+    own = batch.contents(doubt.component)[doubt.ingredient_id]
+    fixed = dict(asked.over)
+    fixed.pop(doubt.ingredient_id, None)
+    rest = total([*batch.amounts(fixed).values(), *_other_parts(batch, parts, doubt)])
+    others = batch.ceiling(fixed)
+    quotient = PerEnergy(rest, batch.energy, asked.quotient.bearer)
+    per_100g = 100 / batch.shares[doubt.ingredient_id]
+    most = own.most
+    # an assay may find more than the interval says, yet hardly three times as much
+    limit = 3 * float(own.high) if most is None or own.known else float(most)
+    top = limit / per_100g
+
+    def met(extra: float) -> float:
+        return quotient.chance(bound, Unknown(0.0, asked.unknown.under), extra)
+
+    def possible(extra: float) -> float:
+        return quotient.chance(bound, Unknown(others, 0.0), extra)
+
+    at_least = at_most = None
+    if upper:
+        if 1 - possible(0.0) >= CERTAIN_HIGH:
+            at_most = solve(possible, 1 - CERTAIN_HIGH, 0.0, top, 24) * per_100g
+    else:
+        if met(0.0) < CERTAIN_HIGH <= met(top):
+            at_least = solve(met, CERTAIN_HIGH, 0.0, top, 24) * per_100g
+        if possible(0.0) <= 1 - CERTAIN_HIGH < possible(top):
+            at_most = solve(possible, 1 - CERTAIN_HIGH, 0.0, top, 24) * per_100g
+    if at_least is None and at_most is None:
+        return None
+    return {
+        "ingredient_id": doubt.ingredient_id, "component": doubt.component, "at_least": at_least, "at_most": at_most,
+        "bound": "maximum" if upper else "minimum",
+    }  # fmt: skip
+
+
+def _energy_assay(
+    batch: Batch, quotient: PerEnergy, unknown: Unknown, bound: float, doubt: Doubt
+) -> dict[str, Any] | None:
+    """From which protein, fat or carbohydrate of one ingredient on its energy would decide about a minimum."""
+    factor, content = batch.energies[doubt.ingredient_id].parts[doubt.component]
+    others = {
+        key: scaled(energy.parts[doubt.component][1].points,
+                    float(energy.parts[doubt.component][0]) * batch.shares[key] / 100)
+        for key, energy in batch.energies.items() if key != doubt.ingredient_id
+    }  # fmt: skip
+    parts = {**batch.energy.parts, doubt.component: total(others.values())}
+    rest = PerEnergy(quotient.over, replace(batch.energy, parts=parts, whole=total(parts.values())), quotient.bearer)
+    per_100g = 100 / batch.shares[doubt.ingredient_id] / float(factor)
+    top = 3 * float(content.high) / per_100g
+
+    def lost(kcal: float) -> float:
+        return 1 - rest.chance(bound, Unknown(0.0, (unknown.under or 0.0) + kcal))
+
+    def hopeless(kcal: float) -> float:
+        return 1 - rest.chance(bound, Unknown(unknown.over, kcal))
+
+    met = solve(lost, 1 - CERTAIN_HIGH, 0.0, top, 24) * per_100g if lost(0.0) <= 1 - CERTAIN_HIGH else None
+    short = solve(hopeless, CERTAIN_HIGH, 0.0, top, 24) * per_100g if hopeless(top) >= CERTAIN_HIGH else None
+    if met is None and short is None:
+        return None
+    return {
+        "ingredient_id": doubt.ingredient_id, "component": doubt.component, "at_least": short, "at_most": met,
+        "bound": "energy",
+    }  # fmt: skip
+
+
+def _other_parts(batch: Batch, parts: tuple[str, ...], doubt: Doubt) -> list[tuple[float, ...]]:
+    """Of a sum: what the other parts of the doubtful ingredient hold."""
+    return [
+        scaled(batch.contents(part)[doubt.ingredient_id].points, batch.shares[doubt.ingredient_id] / 100)
+        for part in parts
+        if part != doubt.component
+    ]
+
+
+def deciding_grams(batch: Batch, asked: Asked, bound: float, upper: bool) -> dict[str, Any] | None:
+    """About how many grams more of the ingredient that is richest in it would meet a minimum, or how many less of the
+    one that brings most would keep a maximum, at the low (high) end of that ingredient's interval."""
+    if not isinstance(asked.quotient, PerEnergy):
+        return None
+    best: tuple[float, str] | None = None
+    for key, content in asked.over.items():
+        if key not in batch.table.ingredients or batch.grams[key] == 0:
+            continue
+        kcal = float(batch.energies[key].point)
+        gain = float(content.low if not upper else content.counted) - bound * kcal
+        weight = batch.shares[key] if upper else 1.0
+        if gain > 0 and (best is None or gain * weight > best[0] * (batch.shares[best[1]] if upper else 1.0)):
+            best = (gain, key)
+    if best is None:
+        return None
+    gain, key = best
+    shift = Unknown(asked.unknown.over, 0.0) if upper else Unknown(0.0, asked.unknown.under)
+    scale = mean(batch.energy.whole) * bound + mean(asked.quotient.over)
+    if upper:
+        if asked.unknown.over is None:
+            return None
+        found = solve(lambda less: 1 - asked.quotient.chance(bound, shift, -less), CERTAIN_HIGH, 0.0, scale * 4, 30)
+    else:
+        found = solve(lambda more: asked.quotient.chance(bound, shift, more), CERTAIN_HIGH, 0.0, scale * 8, 30)
+    grams = found / gain * 100 * float(batch.total)
+    part = MOST_ADDITION if batch.is_addition(key) else MOST_GRAMS
+    most = float(batch.grams[key]) if upper else part * float(batch.total)
+    if grams > most or grams <= 0:
+        return None
+    return {"ingredient_id": key, "grams": -grams if upper else grams, "bound": "maximum" if upper else "minimum"}

@@ -1,0 +1,342 @@
+"""One line of the result: a component of the batch, its bounds, the chances, the verdict and its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of
+from rawref.mix.content import Content, lacking_share
+from rawref.mix.doubt import Doubt, deciding_assay, deciding_grams, doubts_of
+from rawref.mix.dry import DryMatter
+from rawref.mix.kcal import limited, out, weighted
+from rawref.mix.quotient import (
+    CERTAIN_HIGH,
+    CERTAIN_LOW,
+    Chances,
+    Unknown,
+    ends,
+    keeps_maximum,
+    listed,
+    meets_minimum,
+    verdict_of,
+)
+from rawref.mix.spread import quantile, total
+from rawref.mix.table import WATER_ID
+from rawref.needs.profile import Bound, Need, unit_of
+
+ZERO = Fraction(0)
+OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
+Range = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """Totals of the batch in the canonical unit: what is counted, the 90 % interval, the high end of the known part.
+
+    `counted` is None where nothing but water has a figure; `high` is None where nothing bounds what is unknown. Of a
+    ratio the three are the ratio itself, and `known_high` is None.
+    """
+
+    counted: Fraction | None
+    low: float | None
+    high: float | None
+    known_high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The chances of both bounds and what follows."""
+
+    minimum: Chances | None
+    maximum: Chances | None
+    verdict: str
+
+
+def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_day: float | None) -> dict[str, Any]:
+    """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
+    asked, bounds = ask(batch, component), bounds_of(batch, need, component)
+    judged = _judged(batch, asked, bounds)
+    amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over)
+    per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
+    scale = 1.0 if asked.is_ratio else float(THOUSAND)
+    bottom, top = (None if value is None else value * scale for value in per)
+    pairs = asked.pairs()
+    lacking = {key: lacking_share(key, *contents) for key, contents in pairs.items()}
+    imputed = _flagged(pairs, "imputed")
+    material = _material(batch, asked, bounds)
+    registered = batch.table.components.get(component)
+    entry: dict[str, Any] = {
+        "component": component,
+        "name": registered.short if registered else _long_name(batch, component),
+        "unit": unit_of(component, batch.table.units()),
+        **_per(batch, asked, amount, dry, kcal_per_day),
+        "per_1000kcal_low": bottom,
+        "per_1000kcal_high": top,
+        "unknown_share": out(sum((batch.grams[key] * share for key, share in lacking.items()), ZERO) / batch.total),
+        "unknown_from": sorted(key for key, share in lacking.items() if share),
+        "material_unknown_from": material,
+        "range_from": sorted(key for key, content in asked.over.items() if content.state == "range"),
+        "imputed_from": imputed,
+        "estimated_from": _flagged(pairs, "estimate"),
+        "assayed_from": _flagged(pairs, "assay"),
+        "rival_from": _flagged(pairs, "rival"),
+        "not_counted_from": _flagged(pairs, "bound"),
+        "no_spread_from": _flagged({key: pairs[key] for key in pairs if key != WATER_ID}, "no_spread"),
+        "added_by": list(bounds.added_by),
+        **_bound_keys("minimum", bounds.minimum),
+        **_bound_keys("maximum", bounds.maximum),
+        "chance_minimum": listed(judged.minimum),
+        "chance_maximum": listed(judged.maximum),
+        "other_figures": _others(need, component, bounds, bottom, top),
+        "rests_on_memory": any(row.standing == "memory" for row in (bounds.minimum, bounds.maximum) if row),
+        "rests_on_imputed": bool(imputed) and _rests_on_imputed(batch, component, bounds, judged),
+        "verdict": judged.verdict,
+        "times_minimum": _times(batch, asked, amount, bounds),
+        "far_above_minimum": False,
+        "decided_by": [],
+        "assay_that_decides": None,
+        "grams_that_decide": None,
+    }
+    limit = batch.table.rules.of("far_above_minimum", component)
+    entry["far_above_minimum"] = bool(
+        judged.verdict == "meets" and bounds.maximum is None and limit and (entry["times_minimum"] or 0) >= float(limit)
+    )
+    if judged.verdict in {"undecided", "short", "over"}:
+        _add_remedies(batch, asked, bounds, judged, entry)
+    entry["reason"] = reason_of(entry)
+    return entry
+
+
+def _judged(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
+    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    least = most = None
+    if not asked.is_ratio and not batch.kcal:  # nothing to divide by, so nothing is known
+        least, most = (Chances(0.0, 1.0) if row else None for row in (bounds.minimum, bounds.maximum))
+        return Judgement(least, most, verdict_of(least, most))
+    if bounds.minimum is not None:
+        least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown)
+    if bounds.maximum is not None:
+        most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown)
+    return Judgement(least, most, verdict_of(least, most))
+
+
+def _amount(batch: Batch, contents: Mapping[str, Content]) -> Amount:
+    counted: Fraction | None = weighted(batch.grams, {key: content.counted for key, content in contents.items()})
+    figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
+    own = [key for key in figures if key != WATER_ID or contents[key].point]
+    if not own and set(batch.grams) != {WATER_ID}:
+        counted = None  # nothing but water has a figure
+    ceiling = limited(batch.grams, {key: content.ceiling for key, content in contents.items()})
+    if sum(content.low != content.high for content in contents.values()) <= 1:  # nothing to combine: exact
+        low, known = (
+            float(weighted(batch.grams, {key: getattr(content, end) for key, content in contents.items()}))
+            for end in ("low", "high")
+        )
+    else:
+        points = total(batch.amounts(contents).values())
+        low, known = (quantile(points, chance) * float(batch.total) for chance in (CERTAIN_LOW, CERTAIN_HIGH))
+    return Amount(counted, low, None if ceiling is None else known + float(ceiling), known)
+
+
+def _ratio(batch: Batch, asked: Asked) -> Amount:
+    over, under = _amount(batch, asked.over).counted, _amount(batch, asked.under).counted
+    low, high = ends(asked.quotient, asked.unknown)
+    return Amount(over / under if over is not None and under else None, low, high, None)
+
+
+def _per(
+    batch: Batch, asked: Asked, amount: Amount, dry: DryMatter, kcal_per_day: float | None
+) -> dict[str, float | None]:
+    """The total and its ends, and the total per 1000 kcal, 100 g, ounce, 100 g of dry matter and day."""
+    found: dict[str, float | None] = {
+        "amount": out(amount.counted), "low": amount.low, "high": amount.high, "known_high": amount.known_high,
+        "per_1000kcal": out(amount.counted), "per_100g": None, "per_ounce": None, "per_100g_dm": None,
+        "per_100g_dm_low": None, "per_100g_dm_high": None, "per_day": None,
+    }  # fmt: skip
+    if asked.is_ratio:
+        return found
+    counted = amount.counted
+    found["per_1000kcal"] = None if counted is None or not batch.kcal else float(counted / batch.kcal * THOUSAND)
+    if counted is not None:
+        found["per_100g"] = float(counted / batch.total * 100)
+        found["per_ounce"] = float(counted / batch.total * OUNCE_G)
+        if batch.kcal and kcal_per_day is not None:
+            found["per_day"] = float(counted / batch.kcal) * kcal_per_day
+    middle, low, high = dry.per(counted, amount.low, amount.high)
+    found |= {"per_100g_dm": middle, "per_100g_dm_low": low, "per_100g_dm_high": high}
+    return found
+
+
+def _material(batch: Batch, asked: Asked, bounds: Bounds) -> list[str]:
+    """The ingredients whose unknown content could move a chance by a point of a hundred (schemas/mix_rules.csv)."""
+    least = float(batch.table.rules.of("immaterial_chance") or ZERO)
+    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    figures = [float(row.per_1000kcal / scale) for row in (bounds.minimum, bounds.maximum) if row is not None]
+    found = set()
+    for contents, above in ((asked.over, True), (asked.under, False)):
+        for key, content in contents.items():
+            if content.ceiling == 0:
+                continue
+            if content.ceiling is None:
+                found.add(key)
+                continue
+            size = float(content.ceiling) * batch.shares[key] / 100
+            alone = Unknown(size, 0.0) if above else Unknown(0.0, size)
+            rest = _less(asked.unknown, size, above)
+            for figure in figures:
+                moved = abs(asked.quotient.chance(figure, alone) - asked.quotient.chance(figure, Unknown()))
+                if rest is not None:
+                    full = asked.unknown.over if above else asked.unknown.under
+                    whole = Unknown(full, 0.0) if above else Unknown(0.0, full)
+                    moved = max(
+                        moved, abs(asked.quotient.chance(figure, whole) - asked.quotient.chance(figure, rest))
+                    )
+                if moved >= least:
+                    found.add(key)
+    return sorted(found)
+
+
+def _less(unknown: Unknown, size: float, above: bool) -> Unknown | None:
+    full = unknown.over if above else unknown.under
+    if full is None:
+        return None
+    return Unknown(max(0.0, full - size), 0.0) if above else Unknown(0.0, max(0.0, full - size))
+
+
+def _rests_on_imputed(batch: Batch, component: str, bounds: Bounds, judged: Judgement) -> bool:
+    if judged.verdict not in {"over", "short", "meets"}:
+        return False
+    return _judged(batch, ask(batch, component, bare=True), bounds).verdict != judged.verdict
+
+
+def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float | None:
+    if bounds.minimum is None or amount.counted is None or not bounds.minimum.per_1000kcal:
+        return None
+    if asked.is_ratio:
+        return float(amount.counted / bounds.minimum.per_1000kcal)
+    return float(amount.counted / batch.kcal * THOUSAND / bounds.minimum.per_1000kcal) if batch.kcal else None
+
+
+def _add_remedies(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement, entry: dict[str, Any]) -> None:
+    """What the doubt comes from, and what would decide: an assay of the first that can, grams of an ingredient."""
+    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    maximal = judged.minimum is None or (judged.maximum is not None and not judged.maximum.sure and judged.minimum.sure)
+    row = bounds.maximum if maximal or judged.verdict == "over" else bounds.minimum
+    if row is None or not (batch.kcal or asked.is_ratio):
+        return
+    upper = row is bounds.maximum
+    bound = float(row.per_1000kcal / scale)
+    doubts: Sequence[Doubt] = doubts_of(batch, asked, bound)
+    if judged.verdict == "undecided":
+        entry["decided_by"] = [doubt.as_dict() for doubt in doubts]
+        for doubt in doubts[:2]:
+            entry["assay_that_decides"] = deciding_assay(batch, asked, bound, doubt, upper)
+            if entry["assay_that_decides"]:
+                break
+    entry["grams_that_decide"] = deciding_grams(batch, asked, bound, upper)
+
+
+def _flagged(contents: Mapping[str, Sequence[Content]], flag: str) -> list[str]:
+    """The ingredients of which a content (above or below the line) has the flag."""
+    return sorted(key for key, own in contents.items() if any(flag in content.flags for content in own))
+
+
+def _bound_keys(name: str, row: Bound | None) -> dict[str, Any]:
+    source = f"{row.source}; edition {row.edition}" if row and row.edition else row.source if row else None
+    return {
+        name: out(row.per_1000kcal) if row else None, f"{name}_standing": row.standing if row else None,
+        f"{name}_kind": row.kind if row else None, f"{name}_source": source, f"{name}_note": row.note if row else None,
+    }  # fmt: skip
+
+
+def _others(need: Need, component: str, bounds: Bounds, low: float | None, high: float | None) -> list[dict[str, Any]]:
+    """The published figures that are shown and not applied, the maximum that a stricter one replaced included."""
+    rows = [*need.shown(component), *(row for row in [need.applied(component, "maximum")] if row)]
+    found = []
+    for row in rows:
+        if row is bounds.maximum:
+            continue
+        figure = float(row.per_1000kcal)
+        above, below = low is not None and low >= figure, high is not None and high < figure
+        side = "above" if above else "below" if below else "either"
+        found.append({
+            "bound": row.bound, "variant": row.variant, "kind": row.kind, "per_1000kcal": figure,
+            "standing": row.standing, "source": row.source, "note": row.note, "compares": side,
+        })  # fmt: skip
+    return found
+
+
+def _long_name(batch: Batch, component: str) -> str:
+    """The name of a sum or a ratio, by the short names of its parts."""
+    sign = "/" if "/" in component else "+"
+    parts = [batch.table.components.get(part) for part in component.split(sign)]
+    words = [part.short if part else name for part, name in zip(parts, component.split(sign), strict=True)]
+    return f"{words[0]}/{words[1].lower()}" if sign == "/" else " + ".join([words[0], *map(_lower, words[1:])])
+
+
+def _lower(word: str) -> str:
+    return word if word.isupper() else word.lower()
+
+
+def reason_of(entry: Mapping[str, Any]) -> str:
+    """Why the verdict is what it is, in a sentence or two: what matters most first, then what would decide."""
+    verdict = entry["verdict"]
+    tail = f"; rests on imputed figures of {some(entry['imputed_from'])}" if entry["rests_on_imputed"] else ""
+    if entry["not_counted_from"]:
+        tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
+    if verdict == "no_requirement":
+        return _without_requirement(entry)
+    if verdict == "over":
+        who = f", which holds because {some(entry['added_by'])} adds it" if entry["added_by"] else ""
+        return f"above the maximum with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
+    if verdict == "short":
+        most = "even with the most that the unknown could hold, " if entry["material_unknown_from"] else ""
+        return f"{most}the minimum is met with a chance of only {chance(entry['chance_minimum'])}{tail}"
+    if verdict == "meets":
+        bare = entry["no_spread_from"]
+        tail += f"; no range is known for {some(bare)}" if bare else ""
+        return f"{_kept(entry)}{tail}"
+    return f"{_kept(entry)}{tail}{_by(entry)}"
+
+
+def _kept(entry: Mapping[str, Any]) -> str:
+    found = []
+    if entry["chance_minimum"]:
+        found.append(f"minimum met with a chance of {chance(entry['chance_minimum'])}")
+    if entry["chance_maximum"]:
+        found.append(f"maximum kept with {chance(entry['chance_maximum'])}")
+    return ", ".join(found)
+
+
+def _without_requirement(entry: Mapping[str, Any]) -> str:
+    shown = [row for row in entry["other_figures"] if row["bound"] == "minimum"]
+    if not shown:
+        return "the profile has no figure"
+    figures = ", ".join(f"{row['variant']} {row['per_1000kcal']:.4g} ({row['compares']})" for row in shown)
+    return f"no minimum exists for raw food; published per 1000 kcal: {figures}"
+
+
+def _by(entry: Mapping[str, Any]) -> str:
+    if not entry["decided_by"]:
+        return "; the mix has no known energy" if entry["per_1000kcal"] is None else ""
+    first = entry["decided_by"][0]
+    verbs = {"spread": "varies", "a range": "is only a range", "unknown": "is unknown", "energy": "(energy) varies",
+             "partly unknown": "is not wholly known", "energy unknown": "(energy) is unknown"}  # fmt: skip
+    who = f"{first['component']} of {first['ingredient_id']} {verbs[first['why']]}"
+    return f"; {who}: {first['share'] * 100:.0f} % of the doubt"
+
+
+def chance(ends_of: Sequence[float], less: float = 0.0) -> str:
+    """A chance or its range in per cent; `less` 1 for the chance of the contrary."""
+    low, high = ends_of if not less else (1 - ends_of[1], 1 - ends_of[0])
+    one, other = f"{low * 100:.0f}", f"{high * 100:.0f}"
+    return f"{one} %" if one == other else f"{one} to {other} %"
+
+
+def some(names: Sequence[str]) -> str:
+    """Up to four names."""
+    more = len(names) - 4
+    return ", ".join(names[:4]) + (f" and {more} more" if more > 0 else "")

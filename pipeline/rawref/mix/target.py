@@ -1,0 +1,108 @@
+"""How many grams of an ingredient bring a mix to a target, with the interval that the figures leave."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+from rawref.errors import InputError
+from rawref.mix.batch import Batch, ask
+from rawref.mix.contributions import nutrient_of
+from rawref.mix.kcal import out
+from rawref.mix.quotient import CERTAIN_HIGH, CERTAIN_LOW, Unknown
+from rawref.mix.spread import solve
+from rawref.mix.table import Table
+from rawref.needs.profile import number, parts_of, unit_of
+
+MOST = Fraction(1)  # as much again as the whole mix: more is another recipe
+THOUSAND = 1000
+
+
+def parse_target(table: Table, text: str) -> tuple[str, Fraction]:
+    """`CA/P=1.2` or `Iodine=425` as a component (or ratio) and a figure, per 1000 kcal in the canonical unit."""
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not (name and sign and value):
+        raise InputError(f"{text!r} is no target", "--target", "write NUTRIENT=FIGURE or A/B=FIGURE, such as CA/P=1.2")
+    if "/" in name:
+        over, _, under = name.partition("/")
+        component = f"{nutrient_of(table, over.strip(), '--target')}/{nutrient_of(table, under.strip(), '--target')}"
+    else:
+        component = nutrient_of(table, name, "--target")
+    figure = number(value, "--target", "the figure")
+    if not figure:
+        raise InputError("the figure is 0", "--target", "give a figure above zero")
+    return component, figure
+
+
+def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) -> dict[str, Any]:
+    """Grams of `ingredient_id` to add until the mix holds `figure`: by the figures of the table, and with a chance of 5
+    and of 95 %, what has no figure counting as nothing. InputError where no amount of it reaches the target."""
+    scale = Fraction(1) if "/" in component else Fraction(THOUSAND)
+    now, rich = _quotient(batch, component, scale), _quotient(_only(batch, ingredient_id), component, scale)
+    if now is not None and now >= figure:
+        what = f"the mix holds {float(now):.4g} already"
+        raise InputError(what, "--target", "give a higher target, or leave something out with --without")
+    if rich is not None and rich <= figure:
+        what = f"{ingredient_id} itself holds {float(rich):.4g}, so it cannot bring the mix to {float(figure):.4g}"
+        raise InputError(what, "--with", "choose a richer ingredient")
+    grams = _by_figures(batch, component, figure, scale, ingredient_id)
+    ends = [_with_chance(batch, component, figure / scale, ingredient_id, chance) for chance in
+            (CERTAIN_LOW, CERTAIN_HIGH)]  # fmt: skip
+    return {
+        "component": component, "unit": unit_of(component, batch.table.units()), "target": float(figure),
+        "present": out(now), "with": ingredient_id, "grams": out(grams), "grams_low": ends[0], "grams_high": ends[1],
+    }  # fmt: skip
+
+
+def more_of(batch: Batch, ingredient_id: str, grams: Fraction) -> Batch:
+    """The batch with that many grams more of one ingredient."""
+    return replace(batch, grams={**batch.grams, ingredient_id: batch.grams.get(ingredient_id, Fraction(0)) + grams})
+
+
+def _only(batch: Batch, ingredient_id: str) -> Batch:
+    return replace(batch, grams={ingredient_id: Fraction(100)})
+
+
+def _sums(batch: Batch, component: str) -> tuple[Fraction, Fraction]:
+    """What stands above and below the line, as the figures count."""
+    form, parts = parts_of(component)
+    over, *under = parts if form == "ratio" else (component,)
+    sums = [
+        sum((batch.grams[key] * content.counted / 100 for key, content in batch.contents(part).items()), Fraction(0))
+        for part in (over, *under)
+    ]
+    return sums[0], sums[1] if under else batch.kcal
+
+
+def _quotient(batch: Batch, component: str, scale: Fraction) -> Fraction | None:
+    over, under = _sums(batch, component)
+    return over / under * scale if under else None
+
+
+def _by_figures(batch: Batch, component: str, figure: Fraction, scale: Fraction, ingredient_id: str) -> Fraction:
+    """Exact: (over + g a) / (under + g b) = target is linear in g."""
+    over, under = _sums(batch, component)
+    rich, beside = _sums(_only(batch, ingredient_id), component)
+    target = figure / scale
+    gain = (rich - target * beside) / 100
+    if gain <= 0:
+        what = f"{ingredient_id} has no figure that would bring the mix to {float(figure):.4g}"
+        raise InputError(what, "--with", "choose another ingredient, or give its assay with --assay")
+    grams = (target * under - over) / gain
+    if grams > batch.total * MOST:
+        what = f"it would take {float(grams):.4g} g of {ingredient_id}, more than the mix weighs"
+        raise InputError(what, "--with", "choose a richer ingredient")
+    return grams
+
+
+def _with_chance(batch: Batch, component: str, bound: Fraction, ingredient_id: str, chance: float) -> float | None:
+    """Grams from which the target is reached with this chance; None above MOST."""
+    def reached(grams: float) -> float:
+        asked = ask(more_of(batch, ingredient_id, Fraction(grams)), component)
+        return asked.quotient.chance(float(bound), Unknown())
+
+    most = float(batch.total * MOST)
+    if reached(most) < chance:
+        return None
+    return solve(reached, chance, 0.0, most, 18)

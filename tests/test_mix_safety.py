@@ -1,0 +1,208 @@
+"""The trial mix never blesses an overdose: added nutrients, liver, thiaminase, avidin, vitamin E, the user's figures.
+
+Made-up tables; the legal maxima and requirement figures are those of the profile files, which name their regulation.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rawref.errors import InputError, InputErrors
+from rawref.mix.assay import read_assay
+from rawref.mix.mix import evaluate, has_findings
+from rawref.mix.table import Table, load_table
+from rawref.needs.profile import load_need
+from rawref.render.mix import mix_text
+
+from tests.mix_tables import (
+    WORKSPACE,
+    cells,
+    entry,
+    ingredient,
+    maximum,
+    minimum,
+    need_of,
+    rows_of,
+    table_of,
+    write_table,
+)
+
+PLAIN = {"WATER": "75", "PROCNT": "20", "FAT": "4", "ASH": "1", "CHOCDF": "0"}  # 114 kcal per 100 g
+HEADING = "ingredient_id,component,value,unit,basis,laboratory,date,low,high\n"
+
+
+def salty(folder: Path) -> Table:
+    """Poultry, a salt of zinc, shell with a trace of zinc."""
+    parts = [
+        ingredient("chicken-thigh-meat-only"),
+        ingredient("zinc-oxide", "none", "mineral", "addition", cautions='["pure_substance"]'),
+        ingredient("eggshell-powder", part="shell", kind="addition"),
+    ]
+    values = [
+        *cells("chicken-thigh-meat-only", **PLAIN, ZN="2.5 2 3"),
+        *cells("zinc-oxide", ZN="80340"), *cells("eggshell-powder", ZN="0.5", CA="38000"),
+    ]  # fmt: skip
+    return table_of(folder, parts, values)
+
+
+def test_an_added_nutrient_is_held_to_the_legal_maximum_of_the_total(tmp_path: Path) -> None:
+    """Commission Implementing Regulation (EU) 2019/1125: 200 mg Zn per kg feed at 12 % moisture, dogs and cats, which
+    the profile carries as 22.7 mg per 100 g DM = 56.75 mg per 1000 kcal. 1200 g of poultry hold 1368 kcal."""
+    table, need = salty(tmp_path / "t"), load_need(WORKSPACE)
+    plain = entry(evaluate(table, rows_of(("chicken-thigh-meat-only", 1200)), need), "ZN")
+    assert plain["maximum"] is None and plain["added_by"] == []
+    dosed = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("zinc-oxide", 5)), need)
+    zinc = entry(dosed, "ZN")
+    assert zinc["per_1000kcal"] > 2500 and zinc["maximum"] == pytest.approx(56.75)
+    assert (zinc["verdict"], zinc["added_by"], has_findings(dosed)) == ("over", ["zinc-oxide"], True)
+    assert "if added" not in mix_text(dosed).split("Per 1000 kcal ME:")[0]
+    assert next(line for line in mix_text(dosed).splitlines() if " · ZN " in line).endswith("56.75 if added")
+    small = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("zinc-oxide", "1/50")), need)
+    assert entry(small, "ZN")["maximum"] == pytest.approx(56.75) and entry(small, "ZN")["verdict"] == "meets"
+
+
+def test_a_trace_in_shell_is_no_addition_of_zinc(tmp_path: Path) -> None:
+    """A hundredth of the maximum or more counts (schemas/mix_rules.csv): 6 g of shell bring 0.03 mg of 77.6."""
+    table = salty(tmp_path / "t")
+    found = entry(evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("eggshell-powder", 6)),
+                           load_need(WORKSPACE)), "ZN")  # fmt: skip
+    assert found["maximum"] is None and found["added_by"] == []
+
+
+def test_a_line_without_a_maximum_says_so_and_far_above_asks_for_a_look(tmp_path: Path) -> None:
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, P="200", K="300", MG="30"))
+    need = need_of(tmp_path, minimum("P", "1000", "mg"), minimum("K", "200", "mg"), minimum("MG", "27", "mg"))
+    result = evaluate(table, rows_of(("a", 100)), need)
+    assert [entry(result, key)["verdict"] for key in ("P", "K", "MG")] == ["meets"] * 3
+    assert [entry(result, key)["far_above_minimum"] for key in ("P", "K", "MG")] == [False, True, False]  # 13 and 9.7
+    shown = mix_text(result).split("Per 1000 kcal ME:")[1].split("\n\n")[0]
+    lines = {key: line for line in shown.splitlines() for key in ("P", "K") if line.startswith(f"{key} ")}
+    assert all(line.endswith("no maximum published") and " - " not in line[24:] for line in lines.values())
+    assert "meets, high" in lines["K"] and "meets, high" not in lines["P"]
+
+
+def test_much_liver_is_judged_at_the_high_end_with_rival_evidence(tmp_path: Path) -> None:
+    """USDA SR28: retinol of beef liver 4948 µg per 100 g (13325), of New Zealand beef liver 28319 (23425). FEDIAF
+    nutritional maximum 40 000 IU = 12 000 µg per 100 g DM, 30 000 per 1000 kcal."""
+    parts = [ingredient("beef", "cattle"), ingredient("beef-liver", "cattle", "liver")]
+    values = [*cells("beef", **PLAIN, RETOL="0"), *cells("beef-liver", **PLAIN, RETOL="4948 3500 7000")]
+    folder = write_table(tmp_path / "t", parts, values)
+    mix, need = rows_of(("beef", 750), ("beef-liver", 250)), load_need(WORKSPACE)
+    assert entry(evaluate(load_table(WORKSPACE, folder), mix, need), "RETOL")["verdict"] == "meets"
+    (folder / "candidates.csv").write_text(
+        "ingredient_id,component,value,status,rank,reason_not_chosen\nbeef-liver,RETOL,4948,measured,1,\n"
+        "beef-liver,RETOL,28319,measured,2,match B\n",
+        encoding="utf-8",
+    )
+    found = entry(evaluate(load_table(WORKSPACE, folder), mix, need), "RETOL")
+    assert found["verdict"] == "undecided" and found["rival_from"] == ["beef-liver"]
+    assert found["chance_maximum"][0] < 0.95 < found["chance_minimum"][0]
+    assert found["high"] == pytest.approx(28319 * 2.5)
+    little = evaluate(load_table(WORKSPACE, folder), rows_of(("beef", 960), ("beef-liver", 40)), need)
+    assert entry(little, "RETOL")["verdict"] == "meets"
+
+
+def test_any_raw_fish_or_shellfish_has_the_thiaminase_caution(tmp_path: Path) -> None:
+    parts = [ingredient("tuna", "albacore-tuna"), ingredient("mussel", "blue-mussel"), ingredient("chicken"),
+             ingredient("oil", "finfish", "oil", "addition")]  # fmt: skip
+    table = table_of(tmp_path / "t", parts, [row for key in ("tuna", "mussel", "chicken", "oil")
+                                            for row in cells(key, **PLAIN)])  # fmt: skip
+    for key, warned in (("tuna", True), ("mussel", True), ("chicken", False), ("oil", False)):
+        found = evaluate(table, rows_of((key, 5), ("chicken", 95)), load_need(WORKSPACE))
+        at = [row["from"] for row in found["cautions"] if row["code"] == "raw_fish_thiaminase"]
+        assert at == ([[key]] if warned else []), key
+
+
+def test_biotin_of_raw_egg_white_does_not_count(tmp_path: Path) -> None:
+    """Avidin binds it. USDA SR28 WEIGHT: a large egg of 50 g has 17 g of yolk, so 100 g of whole egg count at most the
+    34 g of yolk in them."""
+    parts = [ingredient(f"chicken-egg-{part}", part=f"egg_{part}") for part in ("white", "yolk", "whole")]
+    values = [*cells("chicken-egg-white", **PLAIN, BIOT="7"), *cells("chicken-egg-yolk", **PLAIN, BIOT="50"),
+              *cells("chicken-egg-whole", **PLAIN, BIOT="24")]  # fmt: skip
+    table = table_of(tmp_path / "t", parts, values)
+    for part, biotin in (("white", 0), ("yolk", 50), ("whole", 17)):
+        found = entry(evaluate(table, rows_of((f"chicken-egg-{part}", 100)), load_need(WORKSPACE)), "BIOT")
+        assert (found["amount"] or 0) == pytest.approx(biotin)
+        assert bool(found["not_counted_from"]) is (part != "yolk")
+
+
+def assays(folder: Path, table: Table, *lines: str, also: tuple[str, ...] = ()) -> Any:
+    file = folder / "assay.csv"
+    file.write_text(HEADING + "\n".join(lines) + "\n", encoding="utf-8")
+    return read_assay(file, table, "assay.csv", also)
+
+
+def test_vitamin_e_has_one_currency(tmp_path: Path) -> None:
+    """1 IU is 1 mg all-rac-alpha-tocopheryl acetate, in which the standards count (AAFCO 2016: 40 IU per kg DM = 10 IU
+    per 1000 kcal): a label of just that many IU is enough, and not short."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, TOCPHA="0"))
+    need = load_need(WORKSPACE, "aafco-2016-adult")
+    for units, verdict in (("1.15", "meets"), ("1.1", "short")):  # 1000 g of a are 1140 kcal: 11.4 IU
+        given = assays(tmp_path, table, f"e-oil,TOCPHA,{units},IU,per_g,label,2024-01-31,,", also=("e-oil",))
+        result = evaluate(table, rows_of(("a", 1000), ("e-oil", 10)), need, assay=given)
+        assert entry(result, "TOCPHA")["chance_minimum"][1] == (1 if verdict == "meets" else 0)
+
+
+def kelp(folder: Path) -> Table:
+    parts = [
+        ingredient("chicken-liver", part="liver"),
+        ingredient("kelp-dried", "none", "plant", "addition", cautions='["kelp_iodine"]'),
+        ingredient("table-salt", "none", "salt", "addition"),
+        ingredient("taurine", "none", "amino_acid", "addition", cautions='["pure_substance"]'),
+    ]
+    values = [*cells("chicken-liver", **PLAIN), *cells("table-salt", NA="38760", CLD="60000"),
+              *cells("taurine", TAU="100000")]  # fmt: skip
+    return table_of(folder, parts, values)
+
+
+@pytest.mark.parametrize(
+    ("line", "problem"),
+    [
+        ("chicken-liver,PROCNT,90,g,per_100g,lab,2024-01-31,,", "add up to 170 g in 100 g"),
+        ("kelp-dried,ID,60,pct,per_100g,lab,2024-01-31,,", "at most 2 g"),
+        ("table-salt,NA,60,pct,per_100g,lab,2024-01-31,,", "at most 39.4 g"),
+        ("chicken-liver,CA,1,mg,per_100g,lab,2024-01-31,0.5,100001", "more than 100 g of CA in 100 g at the high end"),
+        ("chicken-liver,CA,1,mg,per_100g,lab,0001-01-01,,", "before 1950"),
+        ("chicken-liver,ENERC_KCAL,120,kcal,per_100g,lab,2024-01-31,,", "energy changes nothing"),
+        ("taurine,TAU,110,g,per_100g,lab,2024-01-31,,", "more than 100 g"),
+    ],
+)
+def test_an_impossible_figure_is_refused_with_the_reason(tmp_path: Path, line: str, problem: str) -> None:
+    """NaCl is 39.34 % sodium (IUPAC 2021); kelp holds 16 to over 8000 µg per g (Teas et al. 2004)."""
+    with pytest.raises((InputError, InputErrors)) as caught:
+        assays(tmp_path, kelp(tmp_path / "t"), line)
+    assert caught.value.line().startswith("assay.csv:2:") and problem in caught.value.line()
+
+
+def test_names_and_units_as_people_write_them(tmp_path: Path) -> None:
+    table = kelp(tmp_path / "t")
+    found = assays(
+        tmp_path, table, "chicken-liver,Mn,2.5,mg,per_kg,lab,2024-01-31,,",
+        "chicken-liver,se,30,mcg,per_100g,lab,2024-01-31,,",
+        "chicken-liver,ID,3,µg,per_100g,lab,2024-01-31,,", "chicken-liver,VITD,1,μg,per_100g,lab,2024-01-31,,",
+    )  # fmt: skip
+    values = {key[1]: item.cell.value for key, item in found.items()}
+    assert values == {"MN": Fraction(1, 4), "SE": 30, "ID": 3, "VITD": 1}
+
+
+def test_a_label_of_zero_does_not_silence_a_caution(tmp_path: Path) -> None:
+    table = kelp(tmp_path / "t")
+    mix = rows_of(("chicken-liver", 100), ("kelp-dried", 1))
+    for line, warned in (
+        ("kelp-dried,ID,0,ug,per_g,label,2024-01-31,,", True), ("kelp-dried,ID,600,ug,per_g,label,2024-01-31,,", False),
+        ("kelp-dried,ID,0,ug,per_g,A laboratory,2024-01-31,,", False),
+    ):  # fmt: skip
+        result = evaluate(table, mix, load_need(WORKSPACE), assay=assays(tmp_path, table, line))
+        assert any(row["code"] == "kelp_iodine" for row in result["cautions"]) is warned, line
+
+
+def test_a_maximum_from_memory_warns_and_does_not_decide_the_exit_status(tmp_path: Path) -> None:
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, F20D4N6="0.1"))
+    for standing, ends in (("memory", False), ("seen", True)):
+        line = maximum("F20D4N6", "0.5", "g").replace(",seen,", f",{standing},")
+        result = evaluate(table, rows_of(("a", 100)), need_of(tmp_path, line))
+        assert entry(result, "F20D4N6")["verdict"] == "over" and has_findings(result) is ends
+        assert "over" in mix_text(result)
