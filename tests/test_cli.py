@@ -169,7 +169,7 @@ def test_help_of_every_command_has_an_example(name: str) -> None:
         (("mix", "x.csv", "--bogus"), "mix: no such option: --bogus -> see rawref mix --help"),
         (("nonsense",), "no such command 'nonsense' -> see rawref --help"),
         (("trace",), "trace: give INGREDIENT and COMPONENT, or --from, or --step -> see rawref trace --help"),
-        (("find",), "find: give words of a name, or --review -> "),
+        (("find",), "find: give words of a name, --review or --unmapped -> "),
         (("suggest",), "suggest: give INGREDIENT and COMPONENT, or --errors -> see rawref suggest --help"),
         (("accept", "--reason", " "), "accept: the reason is empty -> "),
     ],

@@ -200,7 +200,9 @@ def read_alone(space: Workspace) -> duckdb.DuckDBPyConnection:
 @app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
 def fetch_command(
     sources: Annotated[list[str] | None, typer.Argument(help="Sources; default: all that are declared.")] = None,
-    origin: Annotated[Path | None, typer.Option("--from", help="Side-load this file or folder for one source.")] = None,
+    given: Annotated[
+        list[Path] | None, typer.Option("--from", help="Side-load this file or folder for one source.")
+    ] = None,
     offline: Annotated[
         bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")
     ] = False,
@@ -223,9 +225,14 @@ def fetch_command(
             sys.stderr.write(told + ("\n" if done == total else end))
             sys.stderr.flush()
 
+    if len(given or []) > 1:
+        raise InputError(
+            f"{len(given or [])} times --from: one file or folder is taken", "fetch",
+            "put the files of the release into one folder and give that",
+        )
     space = workspace()
     space.require_sources()
-    result = fetch(space, sources or [], origin=origin, offline=offline, progress=progress)
+    result = fetch(space, sources or [], origin=given[0] if given else None, offline=offline, progress=progress)
     entries = [asdict(entry) for entry in result.entries]
     if format is Format.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})

@@ -190,6 +190,12 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
            where v.source = ? and v.file = ? and v.line = ?""",
         [source, file, line],
     )
+    files = [r["file"] for r in rows(
+        con, "select distinct file from archival.\"values\" where source = ? order by 1", [source])]
+    if file not in files:
+        raise InputError(
+            f"{source} has no values in a file {file!r}", place, did_you_mean(file, files, f"use {', '.join(files)}")
+        )
     if not published:
         raise InputError("no published value on this line", place, "count lines from 1 in the unpacked file")
     value = published[0]

@@ -14,7 +14,7 @@ SHOWN = "raw/maintainer/decisions.csv"
 
 MATCHED = """
 select d.line, d.decision_id, d.source, d.food_id, d.source_component, d.ingredient_id, d.component, d.action,
-  d.expect_text, d.expect_derivation, v.text, v.derivation, f.food_id is not null as has_food,
+  d.expect_text, d.expect_derivation, v.text, v.derivation, v.source_code, f.food_id is not null as has_food,
   v.source_component is not null as has_value,
   d.ingredient_id is null or l.ingredient_id is not null as has_link,
   d.component is null or d.source_component is null or m.component is not null as has_component
@@ -99,9 +99,11 @@ def verify(con: duckdb.DuckDBPyConnection) -> int:
             ("text", d["expect_text"], d["text"]),
             ("derivation", d["expect_derivation"], d["derivation"]),
         ):
-            if expected is not None and expected != (held or ""):
+            printed = "/".join(x for x in (d["source_code"], held) if x) if field == "derivation" else held
+            if expected is not None and expected not in (held or "", printed or ""):
                 raise InputError(
-                    f"decision {d['decision_id']} expects {field} {expected!r} at {name}, the source now has {held!r}",
+                    f"decision {d['decision_id']} expects {field} {expected!r} at {name}, the source now has"
+                    f" {printed!r}",
                     where,
                     "mended upstream, or aim lost: look again, then set standing to fixed_upstream and the new text, or"
                     " take the row out",
