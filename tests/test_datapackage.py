@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import pyarrow.parquet as pq
 import pytest
 from rawref.fetch.decide import fetch
 from rawref.published.export import WIDE
-from rawref.registry import PUBLISHED
+from rawref.registry import PUBLISHED, fields
 from rawref.release.build import build, refresh
 from rawref.workspace import Workspace
 
@@ -20,6 +21,7 @@ from tests.rebuild import small_root
 from tests.test_fetch import foundation
 
 frictionless = pytest.importorskip("frictionless")
+TABLES = (*PUBLISHED, *WIDE)
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +81,28 @@ def test_frictionless_sees_another_byte(folder: Path, tmp_path: Path) -> None:
 def test_descriptor_has_only_known_keys(descriptor: dict[str, Any], ours: dict[str, Any]) -> None:
     jsonschema.Draft202012Validator.check_schema(ours)
     jsonschema.validate(descriptor, ours, jsonschema.Draft202012Validator)
-    assert [r["name"] for r in descriptor["resources"]] == [*PUBLISHED, *WIDE]
+    assert [r["name"] for r in descriptor["resources"]] == [*PUBLISHED, *WIDE, *(f"{n}-parquet" for n in TABLES)]
+
+
+def test_every_path_resolves(descriptor: dict[str, Any], folder: Path) -> None:
+    assert all((folder / r["path"]).is_file() for r in descriptor["resources"])
+    assert {r["path"] for r in descriptor["resources"]} == {
+        p.name for p in folder.iterdir() if p.suffix in (".csv", ".parquet")
+    }
+
+
+def test_a_parquet_file_says_what_it_is(folder: Path, checkout: Workspace) -> None:
+    """Licence, units by column as the registry has them, and the digest that manifest.json states of its CSV twin."""
+    content = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["content"]
+    for name in TABLES:
+        told = {k.decode(): v.decode() for k, v in pq.read_metadata(folder / f"{name}.parquet").metadata.items()}
+        assert told["licence"].startswith("CC0-1.0") and told["csv_sha256"] == content[name]
+        units = json.loads(told["units"])
+        assert set(units) <= set(pq.read_schema(folder / f"{name}.parquet").names)
+        if name == "table":
+            assert units["NA_mg"] == "mg" and units["ENERC_KCAL"] == "kcal"
+        elif name in PUBLISHED:
+            assert units == {f.column: f.unit for f in fields(checkout.schemas)[name] if f.unit}
 
 
 def test_an_undeclared_release_is_named_by_what_it_is(tmp_path: Path, ours: dict[str, Any]) -> None:

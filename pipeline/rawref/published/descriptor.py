@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rawref import CONTRACT_VERSION, __version__, registry
 from rawref.database import rows, scalar
-from rawref.published.export import code_digest, content_digests, digest, wide_column
+from rawref.published.export import WIDE, code_digest, content_digests, digest, wide_column
 from rawref.sources import Source
 
 if TYPE_CHECKING:
@@ -28,6 +28,10 @@ def _unused(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, int]]:
     ).fetchall():
         found.setdefault(source, {})[what] = n
     return found
+
+ID = "urn:uuid:08c584e6-4286-5e3b-bf71-9f7139b22bad"
+"""The data package, whatever its version and wherever it lies: uuid5 of its name in the URL namespace (RFC 9562)."""
+KEYWORDS = ("food composition", "raw ingredients", "cat", "nutrients", "INFOODS", "LanguaL", "provenance")
 
 
 def manifest(
@@ -112,7 +116,12 @@ def data_package(
                     "title": c["name"],
                     "description": (f"{c['name']}, {c['unit']}. " if kind == "number" else f"Status of {c['name']}. ")
                     + (c["usage_warning"] or "")
-                    + " Blank is unknown, never zero.",
+                    + (
+                        " Blank: no single figure, never zero; table_status says whether it is unknown (missing) or"
+                        " has a range, which values holds."
+                        if kind == "number"
+                        else " Blank is unknown, never zero."
+                    ),
                 }
                 for c in registry.components(schemas)
                 if c["needed"] == "yes"
@@ -121,12 +130,15 @@ def data_package(
             "primaryKey": ["ingredient_id"],
         }
         resources.append(_resource(folder, name, schema))
+    resources += [_twin(name) for name in (*registry.PUBLISHED, *WIDE)]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "id": ID,
         "name": "rawref-curated",
         "title": "rawref: raw ingredients for formulating cat diets, with the provenance of every value",
         "description": "One row per ingredient and component, with the gap where there is no evidence. "
         "A blank is unknown, never zero. Not veterinary advice.",
+        "keywords": list(KEYWORDS),
         **stamp,
         "licenses": [
             {
@@ -142,6 +154,17 @@ def data_package(
         ],
         "contributors": [{"title": "rawref contributors", "roles": ["creator"]}],
         "resources": resources,
+    }
+
+
+def _twin(name: str) -> dict[str, Any]:
+    """The Parquet form of a table: its digest is in manifest.json, as its bytes follow the library that wrote it."""
+    return {
+        "name": f"{name}-parquet",
+        "path": f"{name}.parquet",
+        "title": f"{name} as Parquet, the same content",
+        "format": "parquet",
+        "mediatype": "application/vnd.apache.parquet",
     }
 
 

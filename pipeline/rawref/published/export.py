@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     import duckdb
 
 WIDE = ("table", "table_status")
+LICENCE = "CC0-1.0 for the compilation; sources keep their own terms"
 TABLE_CODE = (
     "pipeline/rawref/sources/",
     "pipeline/rawref/stages/",
@@ -46,7 +48,8 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
             else f'"{f.column}"::{f.sql_type} as "{f.column}"'
             for f in registry.fields(schemas)[name]
         )
-        _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name)
+        units = {f.column: f.unit for f in registry.fields(schemas)[name] if f.unit}
+        _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name, units)
     for name, column in (("table", "value"), ("table_status", "status")):
         cells = ", ".join(
             f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""
@@ -58,6 +61,8 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
             f'select i.ingredient_id, i.name, {cells} from curated.ingredients i join curated."values" v'
             " using (ingredient_id) group by i.ingredient_id, i.name order by i.ingredient_id",
             folder / name,
+            {wide_column(c): c["unit"] for c in registry.components(schemas) if c["needed"] == "yes"}
+            if column == "value" else {},
         )
 
 
@@ -67,11 +72,24 @@ def wide_column(component: dict[str, str]) -> str:
     return tag if tag.lower().endswith(f"_{unit.lower()}") else f"{tag}_{unit}"
 
 
-def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path) -> None:
+def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path, units: dict[str, str]) -> None:
+    """Write a query as CSV, and as Parquet that says of itself what it holds: its licence, the units of its columns and
+    the digest of the CSV, by which manifest.json names the version (a number that a build does not know yet)."""
     csv, parquet = (literal(f"{stem.as_posix()}{ending}") for ending in (".csv", ".parquet"))
     con.execute(f"create or replace temp table going_out as {query}")
     con.execute(f"copy going_out to {csv} (format csv, header true, delimiter ',', quote '\"', escape '\"')")
-    con.execute(f"copy going_out to {parquet} (format parquet, compression zstd, row_group_size 200000)")
+    told = {
+        "title": f"rawref: {stem.name}",
+        "licence": LICENCE,
+        "missing": "null is unknown, never zero",
+        "units": json.dumps(units, ensure_ascii=False),
+        "csv_sha256": sha256(stem.with_name(f"{stem.name}.csv")),
+    }
+    metadata = ", ".join(f"{key}: {literal(text)}" for key, text in told.items())
+    con.execute(
+        f"copy going_out to {parquet} (format parquet, compression zstd, row_group_size 200000,"
+        f" kv_metadata {{{metadata}}})"
+    )
     con.execute("drop table going_out")
 
 
