@@ -236,13 +236,17 @@ class Patience(Retry):
         time.sleep(pause)
 
 
+class OutOfTime(BaseException):
+    """The time that one address may take is over. No Exception, so that no library takes it for a passing trouble."""
+
+
 class Unreadable(requests.RequestException):
     """The server sends the body in a form that was not asked for."""
 
 
 @contextmanager
 def within(seconds: float) -> Iterator[None]:
-    """Timeout in the midst of whatever it is after so many seconds, name lookup and dripping headers included.
+    """OutOfTime in the midst of whatever it is after so many seconds, name lookup and dripping headers included.
 
     A timeout of a socket bounds one silence only. Where this is not the main thread there is no alarm, and only the
     limits on silence and on the body hold.
@@ -252,7 +256,7 @@ def within(seconds: float) -> Iterator[None]:
         return
 
     def ring(number: int, frame: object) -> None:
-        raise requests.Timeout(f"not whole within {seconds:g} s")
+        raise OutOfTime
 
     before = signal.signal(signal.SIGALRM, ring)
     signal.setitimer(signal.ITIMER_REAL, seconds)
@@ -303,8 +307,13 @@ class Downloader:
                 reason = _reason(error)
             except (TransportError, ValueError) as error:  # an address, given or redirected to, that is none
                 reason = f"bad address: {' '.join(str(error).split())[:100]}"
+            except OutOfTime:
+                reason = f"not whole within {total:g} s"
         # Asked of the cache itself: with immediate expiry, `only_if_cached` answers 504 although a copy is there.
-        held = self._http.cache.get_response(self._http.cache.create_key(requests.Request("GET", url)))
+        try:
+            held = self._http.cache.get_response(self._http.cache.create_key(requests.Request("GET", url)))
+        except (requests.RequestException, TransportError, ValueError) as error:
+            raise NotCached(reason if reason != "offline" else f"bad address: {error}") from error
         if held is None:
             raise NotCached(reason)
         return f"stale ({reason})", held.content

@@ -1,0 +1,532 @@
+"""Each fault that was found once, by its cause: what is refused or told, with which exit status, and what stays."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import os
+import random
+import resource
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+import zipfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from rawref import clock, files, machine, registry
+from rawref.errors import InputError, MachineError
+from rawref.fetch.decide import fetch
+from rawref.fetch.download import Limits, NotCached, TooLarge, downloader
+from rawref.published.place import put_in_place
+from rawref.release.build import _sweep, build, input_digests
+from rawref.render.visible import visible
+from rawref.report.serve import server
+from rawref.sources import real_date, unpack
+from rawref.sources.foreign import parsing
+from rawref.sources.text import require_clean
+from rawref.workspace import Workspace
+
+from tests.faults import inputs, kills, mutate
+from tests.faults.targets import foundation, targets
+from tests.rebuild import small_root
+
+
+@pytest.fixture(scope="session")
+def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A small root, built and published."""
+    made = Workspace(small_root(tmp_path_factory.mktemp("faults") / "root"))
+    build(made, lambda _: None, workbook=False)
+    return made
+
+
+# 1: an interruption is 130
+
+
+@pytest.mark.parametrize("when", ["archival", "reference", "checks"])
+def test_an_interruption_is_130_at_every_stage(space: Workspace, when: str) -> None:
+    (space.work / "state.json").unlink(missing_ok=True)
+    running = kills.command(space.root, "build", "--no-workbook")
+    assert running.stdout is not None
+    for line in running.stdout:
+        if line.startswith(when):
+            running.send_signal(signal.SIGINT)
+            break
+    rest, _ = running.communicate(timeout=120)
+    assert (running.returncode, rest.splitlines()[-1]) == (130, "rawref: interrupted")
+    build(space, lambda _: None, workbook=False)
+    assert kills.left_over(space.root) == []
+
+
+# 2: everything inflated has a bound
+
+
+@pytest.fixture
+def address() -> Iterator[tuple[str, dict[str, object]]]:
+    """A server that answers every connection with `answer["bytes"]`, slowly if `answer["drip"]`."""
+    answer: dict[str, object] = {"bytes": b"", "seen": 0}
+    listener = socket.create_server(("127.0.0.1", 0))
+
+    def serve() -> None:
+        while True:
+            try:
+                peer, _ = listener.accept()
+            except OSError:
+                return
+            with peer:
+                peer.recv(65536)
+                answer["seen"] = int(str(answer["seen"])) + 1
+                body = answer["bytes"]
+                assert isinstance(body, bytes)
+                try:
+                    for at in range(0, len(body), 1 if answer.get("drip") else len(body)):
+                        peer.sendall(body[at : at + 1] if answer.get("drip") else body)
+                        time.sleep(0.05 if answer.get("drip") else 0)
+                except OSError:
+                    continue
+
+    threading.Thread(target=serve, daemon=True).start()
+    yield f"http://127.0.0.1:{listener.getsockname()[1]}/file", answer
+    listener.close()
+
+
+def ask(url: str, folder: Path, *, bytes_max: int = 1 << 20, total_s: float = 3) -> bytes:
+    limits = Limits(connect_s=1, read_s=1, total_s=total_s, retries=1, backoff_s=0.01)
+    with downloader(folder, limits) as web:
+        return web.get(url, offline=False, bytes_max=bytes_max)[1]
+
+
+def reply(body: bytes, *headings: str, status: str = "200 OK") -> bytes:
+    return "\r\n".join((f"HTTP/1.1 {status}", f"Content-Length: {len(body)}", *headings, "", "")).encode() + body
+
+
+def test_a_packed_body_inflates_within_its_bound(address: tuple[str, dict[str, object]], tmp_path: Path) -> None:
+    url, answer = address
+    answer["bytes"] = reply(mutate.bomb(64), "Content-Encoding: gzip")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(TooLarge, match="inflates to more"):
+        ask(url, tmp_path)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 32 << 10, "KB more than before"
+    answer["bytes"] = reply(gzip.compress(b"as it is"), "Content-Encoding: gzip")
+    assert ask(url, tmp_path) == b"as it is"
+
+
+def archive(path: Path, members: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> Path:
+    with zipfile.ZipFile(path, "w", method) as bundle:
+        for name, body in members.items():
+            bundle.writestr(zipfile.ZipInfo(name), body, method)
+    return path
+
+
+def test_the_archive_of_a_kept_source_is_unpacked_within_bounds(space: Workspace, tmp_path: Path) -> None:
+    bomb = archive(tmp_path / "sr28asc.zip", {"NUT_DATA.txt": b" " * (300 << 20)})
+    with pytest.raises(InputError, match="unpacks to"):
+        fetch(space, ["usda-sr28"], origin=bomb)
+    other = archive(tmp_path / "other.zip", {"NUT_DATA.txt": b"x"}, zipfile.ZIP_BZIP2)
+    with pytest.raises(InputError, match="packed by method 12"):
+        fetch(space, ["usda-sr28"], origin=other)
+
+
+# 3: whatever a parser raises is a fault of the file
+
+
+def test_one_wrapper_names_the_file() -> None:
+    for error in (AssertionError("x"), IndexError(), RecursionError("deep"), AttributeError("none"), OverflowError()):
+        with pytest.raises(InputError, match=r"book\.xls: cannot be read"), parsing("book.xls"):
+            raise error
+    for passes in (KeyboardInterrupt(), MemoryError(), OSError(28, "No space left on device"), InputError("ours")):
+        with pytest.raises(type(passes)), parsing("book.xls"):
+            raise passes
+
+
+def test_a_member_that_is_no_name_is_refused(tmp_path: Path) -> None:
+    for name in (".", "a\n", "\u202ea.csv"):
+        path = archive(tmp_path / "odd.zip", {name: b"x"})
+        with pytest.raises(InputError, match="name"):
+            unpack.verify(path, path.name)
+
+
+# 4: the machine's faults have a status of their own
+
+
+def test_the_faults_of_the_machine_are_told_apart() -> None:
+    full = OSError(28, "No space left on device", "/x/rawref.new")
+    wrapped = ValueError("closing")
+    wrapped.__context__ = full
+    for error, what in (
+        (full, "free space"), (wrapped, "free space"), (OSError(30, "", "/x"), "writable"),
+        (OSError(20, "", "/x"), "move what stands"), (RuntimeError("can't start new thread"), "ulimit"),
+        (MemoryError(), "ulimit"),
+    ):
+        found = machine.fault(error)
+        assert found is not None and found.exit_status == 5 and what in found.line()
+    assert machine.fault(ValueError("no space left for doubt")) is None
+
+
+def run(root: Path, *arguments: str, out: str = "", limits: dict[int, int] | None = None) -> tuple[int, str]:
+    def limit() -> None:
+        for which, size in (limits or {}).items():
+            resource.setrlimit(which, (size, size))
+
+    environment = {"PATH": os.environ["PATH"], "HOME": str(root), "PYTHONPATH": str(kills.ROOT / "pipeline")}
+    with open(out or os.devnull, "w") as stdout:
+        done = subprocess.run(
+            [sys.executable, "-m", "rawref", "--root", str(root), *arguments], env=environment, stdout=stdout,
+            stderr=subprocess.PIPE, text=True, timeout=240, preexec_fn=limit,
+        )
+    return done.returncode, done.stderr.strip().splitlines()[-1] if done.stderr.strip() else ""
+
+
+@pytest.mark.parametrize("size", [100_000, 3_000_000])
+def test_a_limit_on_the_size_of_files_is_the_machines_fault(space: Workspace, size: int) -> None:
+    (space.work / "state.json").unlink(missing_ok=True)
+    status, line = run(space.root, "build", "--no-workbook", limits={resource.RLIMIT_FSIZE: size})
+    assert status == 5 and ("limit" in line or "space" in line) and "restore" not in line, line
+    assert kills.mixed(space.curated) == []
+    build(space, lambda _: None, workbook=False)
+    assert kills.left_over(space.root) == []
+
+
+def test_a_full_device_for_the_result_is_told(space: Workspace) -> None:
+    status, line = run(space.root, "find", "beef", out="/dev/full")
+    assert status == 5 and "no space left" in line
+
+
+def test_a_file_in_the_place_of_a_folder_is_told(tmp_path: Path) -> None:
+    root = small_root(tmp_path / "root")
+    (root / ".rawref").write_text("")
+    status, line = run(root, "build")
+    assert status == 5 and "move what stands" in line
+
+
+def test_a_small_address_space_ends_and_never_hangs(space: Workspace) -> None:
+    (space.work / "state.json").unlink(missing_ok=True)
+    status, line = run(space.root, "build", "--no-workbook", limits={resource.RLIMIT_AS: 1_500_000_000})
+    assert status in (0, 1, 5), line
+    build(space, lambda _: None, workbook=False)
+
+
+# 5: what cannot be read is no build
+
+
+@pytest.mark.parametrize("name", ["state.json", "check.json", "rawref.duckdb"])
+@pytest.mark.parametrize("left", [20])
+def test_a_cut_file_of_the_last_build_is_no_build(space: Workspace, name: str, left: int) -> None:
+    build(space, lambda _: None, workbook=False)
+    path = space.work / name
+    path.write_bytes(path.read_bytes()[:left])
+    assert not build(space, lambda _: None, workbook=False).unchanged
+    assert build(space, lambda _: None, workbook=False).unchanged
+
+
+# 6: what kills leave is swept; only what pins name is read
+
+
+def test_leftovers_are_swept_and_a_swap_cut_off_is_put_back(space: Workspace) -> None:
+    for folder in (space.root / ".curated-x", space.work / "accept-x", space.work / "selftest-x"):
+        (folder / "deep").mkdir(parents=True)
+    aside = space.root / ".curated-y-old"
+    space.curated.rename(aside)
+    _sweep(space)
+    assert kills.mixed(space.curated) == [] and kills.left_over(space.root) == []
+
+
+def test_only_what_a_pin_names_is_an_input(space: Workspace) -> None:
+    stray = space.pinned / ".unpack-x" / "a.zip"
+    stray.parent.mkdir(parents=True)
+    stray.write_bytes(b"x")
+    assert not any("/.unpack" in name for name in input_digests(space))
+    assert ".curated-*/" in (kills.ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()
+    stray.unlink()
+    stray.parent.rmdir()
+
+
+# 7: damage is not accepted in silence
+
+
+@pytest.mark.parametrize(
+    ("body", "what"),
+    [
+        (b'a,b\n"x"y,1\n', ":2: text stands"), (b'a,b\nx"y",1\n', ":2: text stands"), (b'a,b\n"x,1\n', ":2: a quote"),
+        (b'a,b\n"""x"y,1\n', ":2: text"), (b'a,b\n""x,1\n', ":2: text"), (b"\xef\xbb\xbfa,b\n", ":1: begins"),
+        (b"a,b\nx\x00,1\n", ":2: control"), (b"a,b\rx,1\r", ":1: a carriage return"),
+    ],
+)
+def test_a_damaged_csv_file_is_refused_with_its_line(body: bytes, what: str) -> None:
+    with pytest.raises(InputError) as caught:
+        require_clean(body, "f.csv")
+    assert what in caught.value.line()
+
+
+@pytest.mark.parametrize("body", [b"", b'a,b\n"x","y ""z"" w"\r\n"","\n"\n', b'"""q""",""\n', b"a;b,c\n"])
+def test_sound_csv_passes(body: bytes) -> None:
+    """Forms that RFC 4180 (2.5 to 2.7) allows."""
+    require_clean(body, "f.csv")
+
+
+@pytest.mark.parametrize("text", ["9999-99-99", "9999-12-31", "2025-02-30", "", "-inf", "20130"])
+def test_a_date_that_cannot_be_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match="no date"):
+        real_date(text, "f")
+    for sound in ("2025-04-24", "2018-04", "2015"):
+        real_date(sound, "f")
+
+
+def values(tmp_path: Path, old: bytes, new: bytes, foods: int = 25) -> Path:
+    """The invented archive with something else in its values."""
+    path = tmp_path / kills.ARCHIVE
+    with zipfile.ZipFile(io.BytesIO(foundation(foods))) as bundle:
+        members = {item.filename: bundle.read(item) for item in bundle.infolist()}
+    name = next(name for name in members if name.endswith("/food_nutrient.csv"))
+    assert old in members[name]
+    members[name] = members[name].replace(old, new, 1)
+    return archive(path, members)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [(b'"2019"', b'"-inf"', "year '-inf'"), (b'"2019"', b'"20130"', "year '20130'"),
+     (b'"8"', b'"2228557"', "data points '2228557'"), (b'"0.9"', b'"inf"', "max 'inf'")],
+)
+def test_impossible_numbers_of_a_release_are_listed(
+    space: Workspace, tmp_path: Path, old: bytes, new: bytes, what: str
+) -> None:
+    with pytest.raises(InputError) as caught:
+        fetch(space, ["usda-fdc"], origin=values(tmp_path, old, new))
+    assert what in caught.value.line()
+
+
+def test_one_record_set_aside_more_stops_the_build(tmp_path: Path) -> None:
+    root = small_root(tmp_path / "root")
+    path = root / "raw" / "sources.toml"
+    text = path.read_text(encoding="utf-8")
+    heading = 'release = "28"\ndate = "2015-09-30"\n'
+    assert text.count(heading) == 1 and "set_aside" not in text.split(heading)[1].split("[[")[0]
+    path.write_text(text.replace(heading, f"{heading}set_aside = 99999\n"), encoding="utf-8")
+    with pytest.raises(InputError, match=r"\d+ records set aside where 99999 are declared"):
+        build(Workspace(root), lambda _: None, workbook=False)
+
+
+def test_headings_and_characters_of_what_people_enter(tmp_path: Path) -> None:
+    path = tmp_path / "f.csv"
+    for body, what in (("a,c\n", "heading is a,c"), ("a,b\nx\x1b,y\n", "U+001B"), ("a,b\nx\u202e,y\n", "U+202E")):
+        path.write_text(body, encoding="utf-8")
+        with pytest.raises(InputError) as caught:
+            list(registry.read_csv(path, due=("a", "b")))
+        assert what in caught.value.line()
+
+
+# 8: nothing steers the terminal
+
+
+def test_what_would_steer_a_terminal_is_shown_as_text() -> None:
+    """Control functions of ISO/IEC 6429: ESC [ is CSI, ESC ] is OSC, 0x9b is CSI in one byte."""
+    assert visible("a\x1b[31mb\x1b]0;t\x07\x9b\r\u202e") == "a\\x1b[31mb\\x1b]0;t\\x07\\x9b\\x0d\\u202e"
+    assert visible("tab\tand line\nand µ, é, 日本") == "tab\tand line\nand µ, é, 日本"
+
+
+def test_a_message_with_an_escape_is_shown_as_text(space: Workspace) -> None:
+    _, line = run(space.root, "find", "a\x1b[31mzzz")
+    status, line = run(space.root, "mix", "no\x1b[31m.csv")
+    assert status == 2 and "\x1b" not in line and "\\x1b[31m" in line
+
+
+# 9: only regular files
+
+
+def test_a_pipe_or_a_device_is_no_source(space: Workspace, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.zip")
+    for origin in (tmp_path / "pipe.zip", Path("/dev/zero")):
+        for source in ("usda-fdc", "usda-sr28"):
+            with pytest.raises(InputError, match="neither a regular file nor a folder"):
+                fetch(space, [source], origin=origin)
+
+
+# 10: HTTP
+
+
+def test_too_many_requests_is_asked_again(address: tuple[str, dict[str, object]], tmp_path: Path) -> None:
+    url, answer = address
+    answer["bytes"] = reply(b"", "Retry-After: 0", status="429 Too Many Requests")
+    with pytest.raises(NotCached, match="429"):
+        ask(url, tmp_path)
+    assert answer["seen"] == 2
+
+
+def test_a_pause_beyond_the_time_is_not_waited_for(address: tuple[str, dict[str, object]], tmp_path: Path) -> None:
+    url, answer = address
+    answer["bytes"] = reply(b"", "Retry-After: 86400", status="503 Service Unavailable")
+    began = time.monotonic()
+    with pytest.raises(NotCached):
+        ask(url, tmp_path)
+    assert time.monotonic() - began < 3
+
+
+def test_dripping_headings_end_at_the_total_time(address: tuple[str, dict[str, object]], tmp_path: Path) -> None:
+    url, answer = address
+    answer |= {"bytes": b"HTTP/1.1 200 OK\r\nX-Long: " + b"a" * 2_000, "drip": True}
+    began = time.monotonic()
+    with pytest.raises(NotCached, match="not whole within 1 s"):
+        ask(url, tmp_path, total_s=1)
+    assert time.monotonic() - began < 2.5
+
+
+@pytest.mark.parametrize("bad", ["http://[::1", "http://a..b/", "nonsense", "http://x:99999/"])
+def test_a_malformed_address_is_an_address_that_gives_nothing(
+    address: tuple[str, dict[str, object]], tmp_path: Path, bad: str
+) -> None:
+    with pytest.raises(NotCached):
+        ask(bad, tmp_path)
+    url, answer = address
+    answer["bytes"] = reply(b"", f"Location: {bad}", status="302 Found")
+    with pytest.raises(NotCached):
+        ask(url, tmp_path)
+
+
+# 11: readers, versions, the page server
+
+
+def test_a_reader_of_two_folders_reads_again(tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        for file in ("manifest.json", "values.csv"):
+            (tmp_path / name / file).write_text(name)
+    target, asked = tmp_path / "one", []
+
+    def read() -> str:
+        first = (target / "manifest.json").read_text()
+        if not asked:
+            put_in_place(tmp_path / "two", target)
+        asked.append(first)
+        return first + (target / "values.csv").read_text()
+
+    assert files.steady(target, read) == "twotwo" and asked == ["one", "two"]
+
+
+def test_a_clock_that_can_only_be_wrong_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("SOURCE_DATE_EPOCH", raising=False)
+    for seconds in (0, 100_000_000_000):
+        with pytest.raises(MachineError, match="the clock says"):
+            clock.plausible(datetime.fromtimestamp(seconds, UTC))
+    now = datetime(2027, 3, 1, tzinfo=UTC)
+    clock.plausible(now, "2027-03-01T00:00:00Z")
+    with pytest.raises(MachineError, match="before 2027-03-02"):
+        clock.plausible(now, "2027-03-02T00:00:00Z")
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
+    clock.plausible(datetime.fromtimestamp(0, UTC))
+
+
+def test_the_page_server_answers_its_own_names_and_keeps_to_its_folder(tmp_path: Path) -> None:
+    site = tmp_path / "site"
+    site.mkdir()
+    (site / "index.html").write_text("page")
+    (tmp_path / "secret").write_text("secret")
+    (site / "out").symlink_to(tmp_path / "secret")
+    with server(site) as running:
+        threading.Thread(target=running.serve_forever, daemon=True).start()
+        port = running.server_address[1]
+
+        def status(path: str, host: str) -> int:
+            request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", headers={"Host": host})
+            try:
+                with urllib.request.urlopen(request, timeout=5) as found:
+                    return int(found.status)
+            except urllib.error.HTTPError as error:
+                return error.code
+
+        assert status("/index.html", f"127.0.0.1:{port}") == status("/index.html", "localhost") == 200
+        assert status("/index.html", "rebound.example") == 421
+        assert status("/%00", "localhost") == status("/out", "localhost") == status("/../secret", "localhost") == 404
+        running.shutdown()
+
+
+# The harness itself, bounded: seconds, not minutes.
+
+
+@pytest.mark.parametrize("case", inputs.corpus(), ids=lambda case: f"{case['target']}-{case['file']}-{case['seed']}")
+def test_a_former_find_stays_mended(case: dict[str, str]) -> None:
+    with targets([case["target"]]) as (target,):
+        assert inputs.trial(target, case["file"], case["seed"])[0] != "find"
+
+
+def test_damaged_inputs_never_get_through() -> None:
+    with targets(["maintainer", "declarations", "needs", "mixes", "assays", "usda-sr28", "pins"]) as found:
+        for target in found:
+            tally = inputs.run(target, target.share, "sample")
+            assert tally.finds == [], target.name
+
+
+class Power(BaseException):
+    """The machine loses power."""
+
+
+@pytest.mark.parametrize("step", range(12))
+def test_power_lost_at_any_step_of_a_publish_leaves_a_whole_table(
+    space: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: int
+) -> None:
+    """What was written and not yet synced is cut; what was renamed stays renamed."""
+    fresh, target = tmp_path / "fresh", tmp_path / "root" / "curated"
+    for folder in (fresh, target):
+        folder.mkdir(parents=True)
+        for path in space.curated.iterdir():
+            (folder / path.name).write_bytes(path.read_bytes())
+    (target / "manifest.json").write_bytes((target / "manifest.json").read_bytes() + b"\n")  # the former one
+    done: list[str] = []
+    pending: set[Path] = set()
+    real_sync, real_copy, real_swap = files.sync, kills_copy, files.exchange
+    total = 2 * len(list(fresh.iterdir())) + 3
+    at = step * total // 12
+
+    def count(name: str) -> None:
+        if len(done) == at:
+            for path in pending:
+                path.write_bytes(path.read_bytes()[: random.Random(step).randrange(40)])
+            raise Power
+        done.append(name)
+
+    def copy(source: Path, to: Path) -> None:
+        count("copy")
+        real_copy(source, to)
+        pending.add(to)
+
+    def sync(path: Path) -> None:
+        count("sync")
+        real_sync(path)
+        pending.discard(path)
+
+    def swap(one: Path, other: Path) -> None:
+        count("swap")
+        assert not pending, "nothing may be swapped in before it is on the disk"
+        real_swap(one, other)
+
+    monkeypatch.setattr("rawref.published.place.shutil.copyfile", copy)
+    monkeypatch.setattr("rawref.published.place.shutil.rmtree", lambda *_, **__: None)  # no power, no tidying
+    monkeypatch.setattr("rawref.published.place.sync", sync)
+    monkeypatch.setattr("rawref.published.place.exchange", swap)
+    with pytest.raises(Power):
+        put_in_place(fresh, target)
+    monkeypatch.undo()
+    assert kills.mixed(target) == []
+    json.loads((target / "manifest.json").read_text(encoding="utf-8"))
+    _sweep(Workspace(target.parent))
+    assert [path.name for path in target.parent.iterdir()] == ["curated"]
+
+
+def kills_copy(source: Path, to: Path) -> None:
+    to.write_bytes(source.read_bytes())
+
+
+def test_a_killed_command_leaves_a_whole_table_and_nothing_else(tmp_path: Path) -> None:
+    root = kills.prepared(tmp_path)
+    rng = random.Random("sample")
+    for number, name in enumerate(("build", "accept", "fetch")):
+        _, wrong = kills.trial(root, name, rng, number + 1, 2.0)
+        assert wrong == []
