@@ -26,6 +26,8 @@ from rawref.errors import InputError
 from rawref.fetch.decide import available, fetch
 from rawref.mix import inputs as mix_inputs
 from rawref.mix import mix
+from rawref.mix.assay import read_assay
+from rawref.mix.table import load_table
 from rawref.needs.profile import read_need
 from rawref.release.build import build
 from rawref.sources import Release, declared, maintainer, usda_sr28
@@ -106,7 +108,7 @@ def _entered(space: Workspace) -> Iterator[Target]:
 
 
 def _tried(space: Workspace) -> Iterator[Target]:
-    table = mix.load_table(space)
+    table = load_table(space)
     units = table.units()
     needs = {path.name: path.read_bytes() for path in sorted((space.maintainer / "needs").glob("*.csv"))}
     yield Target("needs", needs, damaged, lambda name, body: _ignore(read_need(_file(space, name, body), units)), 60)
@@ -128,7 +130,7 @@ def _tried(space: Workspace) -> Iterator[Target]:
     }
     yield Target(
         "assays", assays, damaged,
-        lambda name, body: _ignore(mix_inputs.read_assay(_file(space, name, body), table, name, ())), 100,
+        lambda name, body: _ignore(read_assay(_file(space, name, body), table, name, ())), 100,
     )
 
 
