@@ -65,6 +65,8 @@ select s.*,
             when s.kind = 'by_species' then 'plant'
             when s.realm is null then 'other' else s.realm end as food_realm,
        case when s.kind = 'by_species' and s.species = 'plant' then 'plant'
+            -- a dish of several foods is no part of an animal
+            when food_realm = 'mixed' then 'other'
             else coalesce(s.found_part, case when s.default_part = 'muscle' then t.default_part end, s.default_part,
                           'unknown')
        end as part,
@@ -140,7 +142,7 @@ select *,
          case when food_realm = 'animal' and state = 'unknown' then 'state_unknown' end,
          case when food_realm = 'animal' and state in ('raw', 'unknown') and species in ('unknown', 'none')
               then 'species_unknown' end,
-         case when state = 'raw' and food_realm = 'animal' and codes_heated then 'langual_says_heated' end,
+         case when state = 'raw' and food_realm in ('animal', 'plant') and codes_heated then 'langual_says_heated' end,
          case when state = 'cooked' and food_realm = 'animal' and codes_raw and not codes_heated
               then 'langual_says_raw' end,
          case when plain_raw and codes_additions then 'langual_says_additions' end,
@@ -160,7 +162,7 @@ select *,
        ]), lambda x: x is not null)) as all_cautions,
        case when len(found_additions) > 0 then '["' || array_to_string(found_additions, '", "') || '"]'
             when food_realm = 'mixed' then 'unknown'
-            when food_realm = 'animal' and state in ('processed', 'unknown') and kind <> 'egg' then 'unknown'
+            when food_realm = 'animal' and (state = 'processed' or state = 'unknown' and kind <> 'egg') then 'unknown'
             when sodium_high or brand or plain_raw and (codes_additions or note_additions) then 'unknown'
             else 'none' end as additions
 from tested;
@@ -249,11 +251,22 @@ select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.sci
        case when len(f.all_cautions) = 0 then '[]'
             else '["' || array_to_string(f.all_cautions, '", "') || '"]' end as cautions,
        coalesce(f.langual, '[]') as langual,
-       try_cast(f.refuse_pct as double) as refuse_pct, f.refuse_note, f.file, f.line
+       -- "no data" is unknown, not none; a note whose parts name the bone twice and add up to the figure counts it twice
+       case when contains(lower(f.refuse_note), 'no component data') then null
+            when len(b.bones) = 2 and len(b.parts) = 2 and list_sum(b.parts) = try_cast(f.refuse_pct as double)
+              then list_max(b.parts)
+            else try_cast(f.refuse_pct as double) end as refuse_pct,
+       concat_ws('; ', f.refuse_note, if(len(b.bones) = 2 and len(b.parts) = 2
+         and list_sum(b.parts) = try_cast(f.refuse_pct as double),
+         'the source adds the bone twice: ' || f.refuse_pct || ' %', null)) as refuse_note, f.file, f.line
 from facet_judged f
 left join serious s using (food)
 left join facet_twin t using (food)
 left join facet_cuts c using (food)
+cross join lateral (
+  select regexp_extract_all(lower(coalesce(f.refuse_note, '')), 'bone[^,;%]*\d+ ?%') as bones,
+    list_transform(regexp_extract_all(coalesce(f.refuse_note, ''), '(\d+(?:\.\d+)?) ?%', 1), lambda x: x::double) as parts
+) b
 order by f.food;
 
 drop table facet_hit; drop table facet_found; drop table facet_kind; drop table facet_codes; drop table facet_notes;
