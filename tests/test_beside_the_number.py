@@ -50,13 +50,14 @@ def test_an_invented_remark(remark: str, held: tuple[float | None, str, str]) ->
                     " 'VITD' as component, 9.0::double as value, null::double as low, 'measured' as status,"
                     " true as evidence, '[]' as steps")
         con.execute("create temp table remark_rules(source text, component text, pattern text, step text, note text)")
-        con.executemany("insert into remark_rules values (?, ?, ?, ?, ?)", [list(r.values()) for r in csv.DictReader(file)])
+        rules = [list(row.values()) for row in csv.DictReader(file)]
+        con.executemany("insert into remark_rules values (?, ?, ?, ?, ?)", rules)
         run_file(con, SQL)
         assert con.execute('select value, status, steps from reference."values"').fetchone() == held
 
 
 def test_treatment_in_a_footnote_is_for_review(built: duckdb.DuckDBPyConnection) -> None:
-    """Every raw animal food of SR28 or Foundation Foods whose footnote tells of water held by treatment or additives."""
+    """Every raw animal food of SR28 or Foundation Foods whose footnote tells of treatment or additives."""
     told = built.execute(
         """select f.source, f.food_id, n.text, f.may_supply_raw from reference.foods f
            join archival.footnotes n using (source, food_id)
@@ -90,4 +91,5 @@ def test_facets_of_what_is_no_plain_ingredient(built: duckdb.DuckDBPyConnection)
     assert rows["16426"][3] == rows["16427"][3] == "no"
     assert rows["35001"][1] == rows["35186"][1] == "other"
     assert rows["01210"][2] == "unknown"
-    assert built.execute("select count(*) from reference.foods where realm = 'mixed' and part = 'muscle'").fetchone() == (0,)
+    dishes = built.execute("select count(*) from reference.foods where realm = 'mixed' and part = 'muscle'")
+    assert dishes.fetchone() == (0,)
