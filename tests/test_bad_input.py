@@ -270,7 +270,7 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
     "unknown unit": (
         member_file("NUTR_DEF", replaced(2, b"^~g~^", b"^~gr~^")),
         r"NUTR_DEF\.txt:2\b",
-        "Units 'gr'",
+        "in 'gr', a unit that is not known",
     ),
     "values file that ends at a line end too early": (
         values_file(lambda lines: lines.pop() and None, count=False),

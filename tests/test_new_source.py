@@ -194,3 +194,17 @@ def test_a_source_of_which_nothing_is_mapped_says_so(tmp_path: Path, reader: Non
     add(space, mapped=False)
     said = " ".join(build_summary(build(space, lambda _: None, workbook=False)).split())
     assert "invented: none of its 2 foods stands for an ingredient (rawref find --unmapped)" in said
+
+
+def test_all_faults_of_a_maintainer_file_are_told_in_one_run(tmp_path: Path) -> None:
+    space = Workspace(small_root(tmp_path / "root"))
+    path = space.maintainer / "ingredient_foods.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines[1] = lines[1].replace(",A,", ",Z,", 1)
+    lines[2] = "," + lines[2].partition(",")[2]
+    lines.append(lines[3])
+    path.write_text("\n".join([*lines, ""]), encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        build(space, lambda _: None, workbook=False)
+    told = "\n".join(caught.value.lines())
+    assert all(f"ingredient_foods.csv:{line}" in told for line in (2, 3, len(lines)))

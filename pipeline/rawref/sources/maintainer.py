@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.errors import InputError
+from rawref.errors import InputError, raise_all
 from rawref.registry.nearest import nearest
 from rawref.sources import Release, declared
 from rawref.workspace import Workspace
@@ -148,18 +148,25 @@ def _read(path: Path, name: str, schemas: Path) -> list[Row]:
     shown = f"raw/maintainer/{name}.csv"
     rows: list[Row] = []
     seen: dict[tuple[Any, ...], int] = {}
+    faults: list[InputError] = []
     for line, text in registry.read_csv(path, shown, [c.column for c in columns]):
-        row: Row = {c.column: _typed(c, text[c.column], f"{shown}:{line}", schemas) for c in columns}
-        row["line"] = line
+        row: Row = {"line": line}
+        for c in columns:
+            try:
+                row[c.column] = _typed(c, text[c.column], f"{shown}:{line}", schemas)
+            except InputError as error:
+                faults.append(error)
+                row[c.column] = None
         key = tuple(row[c.column] for c in columns if c.key)
-        if key in seen:
-            raise InputError(
+        if key in seen and None not in key:
+            faults.append(InputError(
                 f"{'/'.join(map(str, key))} stands already on line {seen[key]}",
                 f"{shown}:{line}",
                 "keep one of the two rows",
-            )
-        seen[key] = line
+            ))
+        seen.setdefault(key, line)
         rows.append(row)
+    raise_all(faults, shown)
     return rows
 
 
