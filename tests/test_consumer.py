@@ -211,6 +211,14 @@ def test_data_docs_are_built_on_request_only(
 ) -> None:
     consumer.run({"table": frames["table"]}, built_workspace.schemas, docs=tmp_path / "docs", version="2026.11.1")
     assert (tmp_path / "docs" / "index.html").is_file()
+    pages = sorted((tmp_path / "docs").rglob("*.html"))
+    for page in pages:  # they open offline: nothing is loaded from elsewhere, and a link to a page of ours leads there
+        text = page.read_text(encoding="utf-8")
+        assert not re.findall(r"""<(?:script|link|img|iframe)\b[^>]*(?:src|href)=["'](?:https?:)?//""", text), page
+        assert not re.findall(r"""url\(["']?(?:https?:)?//""", text), page
+    links = re.findall('href="([^"]+)"', (tmp_path / "docs" / "index.html").read_text(encoding="utf-8"))
+    assert "table: holds" in (tmp_path / "docs" / "index.html").read_text(encoding="utf-8")
+    assert {(tmp_path / "docs" / link) for link in links} == set(pages) - {tmp_path / "docs" / "index.html"}
     assert list((tmp_path / "docs" / "validations").rglob("*.html"))
     assert no_network == []
 

@@ -1,14 +1,15 @@
 """The consumer's view of curated/: the expectations of schemas/consumer_suite.json, run by great-expectations.
 
 Read as a careful program reads the CSV files: text stays text (sodium is `NA`), only an empty cell is missing. Nothing
-is sent anywhere: telemetry is off before the import, and no store is written. Data docs are built on request; their
-pages load scripts from other hosts when opened, and carry the clock, so they are never committed.
+is sent anywhere: telemetry is off before the import, and no store is written. Data docs are built on request and open
+offline: what their pages would load from other hosts is taken out. They carry the clock, so they are never committed.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -80,6 +81,8 @@ def run(
     """The suite over frames that were read already."""
     with _quiet():
         results = _results(frames, suite(schemas), docs, version)
+    if docs is not None:
+        _take_offline(docs)
     cases = []
     for table, expectations in suite(schemas).items():
         if table not in frames:
@@ -156,6 +159,40 @@ def _with_docs(gx: Any, definition: Any, table: str, frame: pd.DataFrame, versio
     )
     outcome = checkpoint.run(batch_parameters={"dataframe": frame}, run_id=RunIdentifier(run_name=version or "build"))
     return next(iter(outcome.run_results.values()))
+
+
+_ELSEWHERE = re.compile(
+    r"""<script\b[^>]*\bsrc=["'](?:https?:)?//[^>]*>\s*</script>|<(?:link|img)\b[^>]*\b(?:href|src)=["'](?:https?:)?//[^>]*>"""
+    r"""|<script\b(?![^>]*\bsrc=)[^>]*>.*?</script>|@import\s+url\([^)]*//[^)]*\);?""",
+    re.DOTALL | re.IGNORECASE,
+)
+"""What a page loads from another host, and the scripts in it, which do nothing without."""
+_LOOK = (
+    "<style>body{font:15px/1.5 sans-serif;max-width:72rem;margin:1rem auto;padding:0 1rem}"
+    "table{border-collapse:collapse}td,th{border:1px solid #bbb;padding:.3rem .6rem;text-align:left;vertical-align:top}"
+    ".collapse,.modal{display:block}</style>"
+)
+
+
+def _take_offline(docs: Path) -> None:
+    """Make the pages of the library such that they load nothing from elsewhere, with a plain index of them."""
+    listed = []
+    for path in sorted(docs.rglob("*.html")):
+        text = _ELSEWHERE.sub("", path.read_text(encoding="utf-8"))
+        text = re.sub(r"""url\(["']?(?:https?:)?//[^)]*\)""", "none", text)
+        path.write_text(text.replace("</head>", f"{_LOOK}</head>", 1), encoding="utf-8")
+        kind, _, rest = path.relative_to(docs).as_posix().partition("/")
+        if rest:
+            holds = "Status: Succeeded" in " ".join(re.sub(r"<[^>]*>", " ", text).split())
+            told = f"{rest.split('/')[0].removeprefix('consumer_').removesuffix('.html')}: " + (
+                "what is expected" if kind == "expectations" else "holds" if holds else "does not hold"
+            )
+            listed.append(f'<li><a href="{kind}/{rest}">{told}</a></li>')
+    (docs / "index.html").write_text(
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Data docs</title>{_LOOK}</head><body>'
+        f"<h1>The consumer's suite</h1><ul>{''.join(listed)}</ul></body></html>\n",
+        encoding="utf-8",
+    )
 
 
 def _expectation(expected: dict[str, Any]) -> Any:
