@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import sys
 from enum import StrEnum
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
+from typer.core import TyperGroup
 from typer.exceptions import TyperException
 
 from rawref import __version__
@@ -25,8 +25,19 @@ if TYPE_CHECKING:
 
     from rawref.mix.batch import Batch
 
+
+class Whole(TyperGroup):
+    """The group of commands, each told with its whole help text, which the library cuts to one line."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        found = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, " ".join((c.help or "").split())) for name, c in found if c and not c.hidden])
+
+
 app = typer.Typer(
     name="rawref",
+    cls=Whole,
     no_args_is_help=True,
     add_completion=True,
     pretty_exceptions_enable=False,
@@ -64,16 +75,51 @@ class MixFormat(StrEnum):
 
 
 class TableFormat(StrEnum):
-    """How the gaps are printed."""
+    """How a listing with rows is printed."""
 
     text = "text"
     json = "json"
     csv = "csv"
 
 
+
+
+def _first_cells(name: str, wanted: str = "") -> list[str]:
+    """The first column of a published table, of the rows whose column `wanted` is yes; nothing where it is not there:
+    a completion has nobody to tell."""
+    import csv
+
+    try:
+        with (Workspace.find(_root, _table).curated / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
+            return [next(iter(r.values())) for r in csv.DictReader(stream) if not wanted or r[wanted] == "yes"]
+    except (RawrefError, OSError, ValueError, KeyError):
+        return []
+
+
+def complete_ingredient(incomplete: str) -> list[str]:
+    """Ingredient ids that begin so."""
+    return [i for i in _first_cells("ingredients") if i.startswith(incomplete.lower())]
+
+
+def complete_component(incomplete: str) -> list[str]:
+    """Tagnames of needed components that begin so."""
+    return [c for c in _first_cells("components", "needed") if c.startswith(incomplete.upper())]
+
+
+def complete_need(incomplete: str) -> list[str]:
+    """Requirement profiles that begin so."""
+    from rawref.needs.profile import need_names
+
+    try:
+        return [n for n in need_names(Workspace.find(_root, _table)) if n.startswith(incomplete)]
+    except RawrefError:
+        return []
+
+
 ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, junit, markdown or sarif.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
-WideOption = Annotated[bool, typer.Option("--wide", help="Do not cut columns to 80 characters.")]
+TableOption = Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")]
+WideOption = Annotated[bool, typer.Option("--wide", help="Cut nothing to the width of the terminal.")]
 MIX_HELP = (
     "CSV with the heading ingredient_id,grams or ingredient_id,grams,as_purchased. Grams are edible; where "
     "as_purchased is yes the refuse comes off. water is an ingredient."
@@ -130,7 +176,23 @@ def out(text: str, nl: bool = True) -> None:
 
 def terminal_width() -> int:
     """Columns of the terminal that shows the result; 80 where it goes to a file or another program."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
+    from rawref.render.terminal import columns
+
+    return columns()
+
+
+def emit_csv(rows: list[dict[str, Any]]) -> None:
+    """The CSV result (RFC 4180, LF): the columns of the first row, lists as JSON, nothing for what is missing."""
+    import csv
+    import io
+
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    if rows:
+        writer.writerow(rows[0])
+    for row in rows:
+        writer.writerow([json.dumps(c, ensure_ascii=False) if isinstance(c, list | dict) else c for c in row.values()])
+    out(stream.getvalue(), nl=False)
 
 
 def emit(document: dict[str, Any]) -> None:
@@ -206,7 +268,7 @@ def fetch_command(
     offline: Annotated[
         bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")
     ] = False,
-    format: FormatOption = Format.text,
+    format: TableOption = TableFormat.text,
 ) -> None:
     """Get, verify and pin source releases, each beside the older ones."""
     from dataclasses import asdict
@@ -234,7 +296,9 @@ def fetch_command(
     space.require_sources()
     result = fetch(space, sources or [], origin=given[0] if given else None, offline=offline, progress=progress)
     entries = [asdict(entry) for entry in result.entries]
-    if format is Format.json:
+    if format is TableFormat.csv:
+        emit_csv(entries)
+    elif format is TableFormat.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
     else:
         out(render.releases(entries))
@@ -265,11 +329,15 @@ def build_command(
 
 @app.command("trace", epilog="Example: rawref trace chicken-liver VITD")
 def trace_command(
-    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
-    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    ingredient: Annotated[
+        str | None, typer.Argument(help="Ingredient id.", autocompletion=complete_ingredient)
+    ] = None,
+    component: Annotated[
+        str | None, typer.Argument(help="Component, an INFOODS tagname.", autocompletion=complete_component)
+    ] = None,
     source_line: Annotated[str | None, typer.Option("--from", help="SOURCE:FILE:LINE, to trace forward.")] = None,
     step: Annotated[str | None, typer.Option("--step", help="Step id, to list what it touched.")] = None,
-    format: FormatOption = Format.text,
+    format: TableOption = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """Show where a value comes from, down to the line of the source; or what a source line or a step reached."""
@@ -289,17 +357,25 @@ def trace_command(
             result, text = trace_from(con, source_line), render.trace_from
         else:
             result, text = trace_step(con, space.schemas, str(step)), render.trace_step
-    if format is Format.json:
+    if format is TableFormat.json:
         emit(result)
+    elif format is TableFormat.csv:
+        emit_csv(result["touched"] if step else result["curated"] if source_line else [result])
     else:
         out(text(result, wide))
 
 
 @app.command("gaps", epilog="Example: rawref gaps --component MN")
 def gaps_command(
-    need: Annotated[str | None, typer.Option(help="Requirement profile: rank by how much a gap could matter.")] = None,
-    ingredient: Annotated[str | None, typer.Option(help="Only this ingredient.")] = None,
-    component: Annotated[str | None, typer.Option(help="Only this component.")] = None,
+    need: Annotated[str | None, typer.Option(
+            help="Requirement profile: rank by how much a gap could matter.", autocompletion=complete_need
+        )] = None,
+    ingredient: Annotated[
+        str | None, typer.Option(help="Only this ingredient.", autocompletion=complete_ingredient)
+    ] = None,
+    component: Annotated[
+        str | None, typer.Option(help="Only this component.", autocompletion=complete_component)
+    ] = None,
     every: Annotated[bool, typer.Option("--all", help="Every gap in the text; json and csv are always whole.")] = False,
     format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
     wide: WideOption = False,
@@ -335,7 +411,7 @@ def find_command(
     unmapped: Annotated[
         bool, typer.Option("--unmapped", help="Only raw foods that stand for no ingredient yet: candidates to map.")
     ] = False,
-    format: FormatOption = Format.text,
+    format: TableOption = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """Find ingredients and source foods, with their state and coverage and whether they may supply a raw value."""
@@ -350,8 +426,17 @@ def find_command(
     with opened(space) as con:
         tell_which(space, BUILD)
         result = find(con, text, space.schemas, review=review, unmapped=unmapped)
-    if format is Format.json:
+    if format is TableFormat.json:
         emit(result)
+    elif format is TableFormat.csv:
+        told = ("name", "species", "part", "state", "skin", "bone", "components_valued", "components_measured")
+        emit_csv(
+            [
+                {"what": what, "source": row.get("source"), "id": row[key], **{name: row[name] for name in told}}
+                for what, key in (("ingredient", "ingredient_id"), ("food", "food_id"))
+                for row in result[f"{what}s"]
+            ]
+        )
     else:
         out(render.found(result, wide))
 
@@ -535,11 +620,16 @@ def accept_command(
 
 @app.command("suggest", epilog="Example: rawref suggest beef-flank-lean SE")
 def suggest_command(
-    ingredient: Annotated[str | None, typer.Argument(help="Ingredient id.")] = None,
-    component: Annotated[str | None, typer.Argument(help="Component, an INFOODS tagname.")] = None,
+    ingredient: Annotated[
+        str | None, typer.Argument(help="Ingredient id.", autocompletion=complete_ingredient)
+    ] = None,
+    component: Annotated[
+        str | None, typer.Argument(help="Component, an INFOODS tagname.", autocompletion=complete_component)
+    ] = None,
     errors: Annotated[
         bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")
     ] = False,
+    every: Annotated[bool, typer.Option("--all", help="Every refused cooked food in the JSON, not the first.")] = False,
     format: FormatOption = Format.text,
     wide: WideOption = False,
 ) -> None:
@@ -559,7 +649,7 @@ def suggest_command(
             result = suggest.suggest(con, space.schemas, str(ingredient), str(component))
             text = render_suggest.render_suggest
     if format is Format.json:
-        emit(result)
+        emit(result if errors or every else suggest.bounded(result))
     else:
         out(text(result, wide))
 
@@ -569,7 +659,9 @@ def mix_command(
     file: Annotated[Path, typer.Argument(help=MIX_HELP)],
     other: Annotated[Path | None, typer.Argument(help="A second mix, to compare with at the same energy.")] = None,
     need: Annotated[
-        str, typer.Option(help="Requirement profile: a stem of raw/maintainer/needs, or a path.")
+        str, typer.Option(
+            help="Requirement profile: a stem of raw/maintainer/needs, or a path.", autocompletion=complete_need
+        )
     ] = "fediaf-2021-adult-mer75",
     weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
     activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,

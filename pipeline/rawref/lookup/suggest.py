@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import duckdb
 
 Row = dict[str, Any]
+BOUND = 20
+"""How many refused cooked foods and comparable foods are listed in JSON unless all are asked for."""
 METHOD = "retention measured on raw and cooked pairs of USDA SR28; formula of USDA Release 6 (2007)"
 
 
@@ -61,6 +63,16 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
                    "outranked_by": better,
                    "refused": [t for t in twins if t not in offered and (t["refusals"] or t["offer"] != "weak")]},
         "next": _next(cell, kind["kind"], candidates, peers, [] if better else offered, parts),
+    }
+
+
+def bounded(result: Row) -> Row:
+    """A suggestion with the first of each long list, beside how many there are."""
+    cooked, peers = result["cooked"], result["peers"]
+    return {
+        **result,
+        "peers": {**peers, "list": peers["list"][:BOUND], "listed": min(len(peers["list"]), BOUND)},
+        "cooked": {**cooked, "refused": cooked["refused"][:BOUND], "refused_count": len(cooked["refused"])},
     }
 
 

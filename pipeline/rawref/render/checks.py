@@ -11,11 +11,11 @@ from rawref import registry
 from rawref.checks.run import closes
 from rawref.findings import Tested
 from rawref.render import ci
+from rawref.render.terminal import columns
 
 CheckResult = dict[str, Any]
 Rule = dict[str, Any]
 Finding = dict[str, Any]
-WIDTH = 80
 WORST = {"failed": 0, "warned": 1, "not_applicable": 2, "passed": 3}
 SHOWN = {"failed": 20, "warned": 3}
 FIRST = 4
@@ -38,7 +38,7 @@ def open_first(found: list[Finding]) -> list[Finding]:
 def text(result: CheckResult, *, wide: bool = False, whole: bool = False) -> str:
     """The result for a terminal, 80 columns unless `wide`: what closes the gate first and whole, then a few lines a
     rule. With `whole` every finding of every rule."""
-    width = 10_000 if wide else WIDTH
+    width = 10_000 if wide else columns()
     lines = [_counted(result), ""]
     told = [rule for rule in worst_first(result) if whole or rule["status"] in SHOWN]
     for rule in told:

@@ -8,7 +8,7 @@ from typing import Any
 from rawref.findings import Case, Finding, Tested
 from rawref.published.coverage import told, told_change
 from rawref.render import ci
-from rawref.render.terminal import WIDTH, number
+from rawref.render.terminal import columns, number
 
 TEXT_CAP = 40
 MARKDOWN_CAP = 30
@@ -148,7 +148,7 @@ def _told(changes: list[dict[str, Any]], wide: bool) -> list[str]:
 def _wrapped(line: str, first: str, then: str, wide: bool) -> list[str]:
     if wide:
         return [first + line]
-    return textwrap.wrap(line, WIDTH, initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
+    return textwrap.wrap(line, columns(), initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
 
 
 def markdown(result: dict[str, Any]) -> str:

@@ -5,18 +5,18 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from rawref.render.terminal import WIDTH, number, table
+from rawref.render.terminal import columns, number, table
 
 LABEL = 14
 TOLD = 5
-"""How many refused donors are told in text; JSON has all."""
+"""How many refused donors are told in text."""
 
 
 def _line(label: str, text: str, wide: bool) -> str:
     head = f"{label:<{LABEL}}"
     if wide:
         return head + text
-    return textwrap.fill(text, WIDTH, initial_indent=head, subsequent_indent=" " * LABEL, break_on_hyphens=False,
+    return textwrap.fill(text, columns(), initial_indent=head, subsequent_indent=" " * LABEL, break_on_hyphens=False,
                          break_long_words=False)
 
 
@@ -50,7 +50,7 @@ def render_suggest(r: dict[str, Any], wide: bool) -> str:
         lines.append(table(("food", "name", "value", "n"), [
             (f"{p['source']}:{p['food_id']}", p["name"], _short(p["value"]), p["n"]) for p in shown], wide, (2, 3)))
         if len(shown) < len(peers["list"]):
-            lines.append(f"  and {len(peers['list']) - len(shown)} more (--wide or --format json)")
+            lines.append(f"  and {len(peers['list']) - len(shown)} more (--wide)")
     else:
         lines.append(_line("raw peers", "no measured raw food of the same part and group of animals", wide))
     lines += ["", *_cooked(r["cooked"], unit, wide), "", "what to do next:"]
@@ -86,7 +86,7 @@ def _cooked(cooked: dict[str, Any], unit: str, wide: bool) -> list[str]:
                 lines.append(_line("", f"offer no: 90th percentile error {error['p90_pct']:g} % on {error['pairs']}"
                                        f" pairs of {error['group']}", wide))
         if len(shown) < len(cooked["refused"]):
-            lines.append(f"  and {len(cooked['refused']) - len(shown)} more (--wide or --format json)")
+            lines.append(f"  and {len(cooked['refused']) - len(shown)} more (--wide)")
     return lines
 
 

@@ -1,12 +1,25 @@
-"""Result objects as plain text: tables that fit 80 columns, words instead of colours."""
+"""Result objects as plain text: tables that fit the terminal, words instead of colours."""
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
+import sys
 from collections.abc import Sequence
 from typing import Any
 
 WIDTH = 80
+NARROW, BROAD = 60, 200
+
+
+def columns() -> int:
+    """How wide a line may be: as COLUMNS says, else as the terminal is, else 80 where the text goes to a file or pipe;
+    never under 60 or over 200."""
+    told = os.environ.get("COLUMNS", "")
+    here = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH
+    return min(max(int(told) if told.isdigit() else here, NARROW), BROAD)
+
 
 
 def number(value: Any) -> str:
@@ -23,11 +36,11 @@ def table(
     right: Sequence[int] = (),
     whole: Sequence[int] = (),
 ) -> str:
-    """Aligned columns; unless `wide`, the widest column is cut so that a line fits 80 characters, but none of `whole`:
+    """Aligned columns; unless `wide`, the widest column is cut so that a line fits the terminal, but none of `whole`:
     a line may then be longer."""
     cells = [[str(h) for h in heading], *[["" if c is None else str(c) for c in row] for row in body]]
     widths = [max(len(row[i]) for row in cells) for i in range(len(heading))]
-    while not wide and sum(widths) + 2 * (len(widths) - 1) > WIDTH:
+    while not wide and sum(widths) + 2 * (len(widths) - 1) > columns():
         widest = max((i for i in range(len(widths)) if i not in whole), key=lambda i: widths[i])
         if widths[widest] <= 8:
             break
@@ -51,7 +64,7 @@ def _wrap(label: str, text: str, wide: bool = False) -> str:
     head = f"{label:<14}"
     if wide:
         return head + text
-    return textwrap.fill(text, WIDTH, initial_indent=head, subsequent_indent=" " * 14, break_on_hyphens=False)
+    return textwrap.fill(text, columns(), initial_indent=head, subsequent_indent=" " * 14, break_on_hyphens=False)
 
 
 def build_summary(outcome: Any) -> str:
@@ -92,7 +105,7 @@ def build_summary(outcome: Any) -> str:
 def _wrap_plain(text: str) -> str:
     import textwrap
 
-    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+    return textwrap.fill(text, columns(), subsequent_indent="  ", break_on_hyphens=False)
 
 
 def releases(entries: list[dict[str, Any]]) -> str:
@@ -471,7 +484,7 @@ def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
         for i in found
     ]
     told = table(heading, body, wide, (4, 5, 6), whole=(0,))
-    if wide or max(map(len, told.splitlines())) <= WIDTH:
+    if wide or max(map(len, told.splitlines())) <= columns():
         return told
     return table([heading[0], *heading[2:]], [[row[0], *row[2:]] for row in body], wide, (3, 4, 5), whole=(0,))
 
