@@ -131,6 +131,7 @@ def test_trace_tells_what_is_published(run: Run, alone: Path, cell: tuple[str, s
 def test_find_gaps_steps_and_lines_read_the_published_table(run: Run, alone: Path) -> None:
     found = json.loads(run("find", "beef heart", "--format", "json").stdout)
     assert "beef-heart" in {r["ingredient_id"] for r in found["ingredients"]} and found["foods"]
+    assert json.loads(run("find", "--unmapped", "--format", "json").stdout)["foods"]
     gaps = json.loads(run("gaps", "--ingredient", "chicken-liver", "--format", "json").stdout)["gaps"]
     with (alone / "curated" / "gaps.csv").open(encoding="utf-8", newline="") as stream:
         wanted = {r["component"] for r in csv.DictReader(stream) if r["ingredient_id"] == "chicken-liver"}

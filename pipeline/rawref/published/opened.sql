@@ -55,3 +55,9 @@ create view archival.sr28_src_cd as
 create view archival.sr28_deriv_cd as
   select code as Deriv_Cd, description as Deriv_Desc from reference.status_map
   where source = 'usda-sr28' and kind = 'derivation';
+
+-- Grain: ingredient, source food mapped to it.
+create view reference.links as
+  select i.ingredient_id, split_part(f.food, ':', 1) as source, split_part(f.food, ':', 2) as food_id,
+    split_part(f.food, ':', 3) as match_quality
+  from curated.ingredients i, unnest(from_json(i.source_foods, '["VARCHAR"]')) f(food);
