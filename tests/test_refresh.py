@@ -14,6 +14,7 @@ import pytest
 from rawref.drift.compare import compare
 from rawref.fetch.decide import fetch
 from rawref.release.build import build
+from rawref.render.terminal import build_summary
 from rawref.workspace import Workspace
 
 from tests import oracle
@@ -88,3 +89,17 @@ def test_foundation_foods_of_april_after_those_of_october(official: Path, tmp_pa
     assert "no figure of a food that stands for an ingredient changed in its source" in head
     assert "release 2024-10-31 -> 2025-04-24" in head
     assert len(found["changes"]) < 300
+
+
+def test_a_fault_of_the_source_under_a_chosen_figure_is_told_by_the_build(tmp_path: Path) -> None:
+    """The mean of zinc outside its own minimum and maximum (D07) in the food that supplies the cell."""
+    root = small_root(tmp_path / "root")
+    lines = small_members()["NUT_DATA.txt"].split(b"\r\n")
+    at = next(i for i, line in enumerate(lines) if line.startswith(b"~13325~^~309~^"))
+    cells = lines[at].split(b"^")
+    cells[10], cells[11] = b"40", b"50"  # Min and Max (Documentation and User Guide, p. 32)
+    lines[at] = b"^".join(cells)
+    with_members(root, {"NUT_DATA.txt": b"\r\n".join(lines)})
+    outcome = build(Workspace(root), lambda _: None, workbook=False)
+    assert outcome.summary["checks"]["beneath"].get("D07", 0) >= 1
+    assert "which close no gate: " in " ".join(build_summary(outcome).split())

@@ -3,9 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rawref.checks.run import CheckResult, closing
 from rawref.checks.selftest import Plant
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def beneath(con: duckdb.DuckDBPyConnection, result: CheckResult) -> dict[str, int]:
+    """Rule to the number of its fail findings of scope source on figures that the table has chosen.
+
+    They close no gate by themselves (a rule of pairs or of a whole food judges no single cell), but nobody should
+    publish without having seen that they are there.
+    """
+    chosen = {r[0] for r in con.execute(
+        """select distinct source || ':' || food_id || ':' || source_component from curated."values"
+           where source is not null and source_component is not null""").fetchall()}
+    found: dict[str, int] = {}
+    for rule in result["rules"]:
+        hits = sum(f["severity"] == "fail" and f["scope"] == "source" and f["subject"] in chosen
+                   for f in rule["findings"])
+        if hits:
+            found[rule["id"]] = hits
+    return found
 
 
 @dataclass(frozen=True, slots=True)

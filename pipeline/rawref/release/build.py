@@ -150,7 +150,7 @@ def refresh(workspace: Workspace, say: Say, *, threads: int | None = None) -> bo
 def _make(
     workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None, workbook: bool = False
 ) -> dict[str, Any]:
-    from rawref.checks.gate import Gate
+    from rawref.checks.gate import Gate, beneath
     from rawref.checks.run import run
     from rawref.checks.selftest import selftest
     from rawref.database import connect
@@ -198,7 +198,10 @@ def _make(
                     plants = selftest(workspace.schemas, scratch=Path(scratch))
                     con.execute("checkpoint")
                     judged = Gate.of(checking.result(), plants)
-            summary["checks"] = {**judged.result["summary"], "gate": judged.why, "open": judged.open}
+            summary["checks"] = {
+                **judged.result["summary"], "gate": judged.why, "open": judged.open,
+                "beneath": beneath(con, judged.result),
+            }
             write_json(staged / "manifest.json", described | {"checks": judged.result["summary"]})
     except BaseException:
         with contextlib.suppress(OSError):

@@ -90,6 +90,9 @@ def build_summary(outcome: Any) -> str:
     lines += [told_core(s["coverage_core"]), told(s["coverage"], "the whole table")]
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))
+    if under := s.get("checks", {}).get("beneath"):
+        told = ", ".join(f"{rule} {n}" for rule, n in sorted(under.items(), key=lambda item: (-item[1], item[0]))[:8])
+        lines.append(f"fail findings of the sources on chosen figures, which close no gate: {told} (rawref check)")
     lines = [line if "\n" in line else _wrap_plain(line) for line in lines]
     took = "inputs unchanged, build taken over" if outcome.unchanged else f"{s['seconds']} s"
     said = {
