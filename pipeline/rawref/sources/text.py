@@ -28,6 +28,11 @@ MARKS = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
 """Byte order marks: the first field of a file that begins with one would be another than it reads."""
 
 
+_BEFORE, _BEHIND = np.zeros(256, bool), np.zeros(256, bool)
+"""What may stand before the quote that begins a quoted part, and behind the one that ends it."""
+_BEFORE[list(b',\n"')] = _BEHIND[list(b',\r\n"')] = True
+
+
 def require_clean(body: bytes, where: str) -> None:
     """InputError with the line where a CSV file holds a byte order mark, a control character, a bare carriage return,
     a quote that is not closed, or text before or behind a quoted field (RFC 4180, 2.5 to 2.7), which a reader would
@@ -57,14 +62,13 @@ def _unquoted(body: bytes) -> tuple[str, int] | None:
     held = np.frombuffer(body, np.uint8)
     quotes = np.flatnonzero(held == ord('"'))
     begins, ends = quotes[0::2], quotes[1::2]
-    before = np.where(begins > 0, held[begins - 1], ord("\n")) if begins.size else begins
-    behind = np.where(ends + 1 < held.size, held[np.minimum(ends + 1, held.size - 1)], ord("\n")) if ends.size else ends
-    wrong = [*begins[~np.isin(before, list(b',\n"'))][:1], *ends[~np.isin(behind, list(b',\r\n"'))][:1]]
-    # a part that begins behind a quote must be the second half of a doubled one
-    doubled = np.flatnonzero(before == ord('"'))
-    wrong += [begins[i] for i in doubled[:1] if i == 0] + [
-        *begins[doubled[doubled > 0]][begins[doubled[doubled > 0]] - 1 != ends[doubled[doubled > 0] - 1]][:1]
-    ]
+    if not begins.size:
+        return None
+    before = np.where(begins > 0, held[begins - 1], ord("\n"))
+    behind = np.where(ends + 1 < held.size, held[np.minimum(ends + 1, held.size - 1)], ord("\n"))
+    doubled = np.flatnonzero(before == ord('"'))  # the second half of a quote within a field, and nothing else
+    at_fault = begins[doubled][np.where(doubled > 0, ends[doubled - 1], -2) != begins[doubled] - 1]
+    wrong = [*begins[~_BEFORE[before]][:1], *ends[~_BEHIND[behind]][:1], *at_fault[:1]]
     if wrong:
         return "text stands before or behind a quoted field", int(min(wrong))
     return ("a quote that is not closed", int(begins[-1])) if quotes.size % 2 else None
