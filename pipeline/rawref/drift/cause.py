@@ -398,8 +398,12 @@ def _rest(inputs: _Inputs, change: dict[str, Any]) -> tuple[str, str]:
         return "rule", "of what changed only these reach it: " + ", ".join(rules)
     if code and not rules:
         return "code", "nothing that the cell is made from differs in a way that another changed input would explain"
-    left = [*rules, *(["the program"] if code else [])] or sorted(inputs.groups)
-    return "unknown", "the table does not tell which of these: " + ", ".join(left)
+    about = change.get("about") or {}
+    was, now = about.get("basis_before"), about.get("spread_basis")
+    if code and was and now and was != now and set(change["fields"]) <= SPREAD_FIELDS:
+        return "code", f"the range is worked out by another method: {was} -> {now}"
+    left = rules[:4] + ([f"{len(rules) - 4} more files"] if len(rules) > 4 else []) + (["the program"] if code else [])
+    return "unknown", "the table does not tell which of these: " + ", ".join(left or sorted(inputs.groups))
 
 
 def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
