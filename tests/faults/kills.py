@@ -142,8 +142,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             what, found = trial(root, name, rng, number + 1, lasts[name])
             came[name, what] += 1
             wrong += found
-            for line in found:
-                sys.stdout.write(f"  {line}\n")
+            sys.stdout.write("".join(f"{line}\n" for line in (f"{number + 1} {name} {what}", *found)))
+            sys.stdout.flush()
     sys.stdout.write(f"seed {chosen.seed}\n{'command':10}{'killed':>8}{'ended':>8}\n")
     for name in COMMANDS:
         sys.stdout.write(f"{name:10}{came[name, 'killed']:8}{came[name, 'ended']:8}\n")
