@@ -5,6 +5,7 @@ The same build gives the same bytes: no clock, no machine, no order that a hash 
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import tempfile
@@ -34,7 +35,8 @@ TYPES = {".csv": "text/csv", ".parquet": "application/vnd.apache.parquet", ".jso
          ".md": "text/markdown",
          ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
 PAGES = (
-    ("ingredients.html", "Ingredients"), ("coverage.html", "Coverage map"), ("components.html", "Components"),
+    ("ingredients.html", "Ingredients"), ("table.html", "Table"), ("coverage.html", "Coverage map"),
+    ("components.html", "Components"),
     ("quality.html", "Quality"), ("drift.html", "Drift"), ("sources.html", "Sources"),
     ("dictionary.html", "Dictionary"), ("download.html", "Download"),
 )
@@ -60,7 +62,7 @@ def write_site(
     fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
     try:
         fresh.chmod(0o755)
-        summary = _Writer(workspace, tables, fresh, check, drift).write()
+        summary = _Writer(workspace, tables, fresh, out, check, drift).write()
         exchange(fresh, out)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
@@ -70,9 +72,11 @@ def write_site(
 class _Writer:
     """One run: holds the templates and counts what it writes."""
 
-    def __init__(self, workspace: Workspace, tables: Tables, folder: Path, check: Mapping[str, Any] | None,
-                 drift: Mapping[str, Any] | None) -> None:
+    def __init__(self, workspace: Workspace, tables: Tables, folder: Path, out: Path,
+                 check: Mapping[str, Any] | None, drift: Mapping[str, Any] | None) -> None:
         self.workspace, self.tables, self.folder = workspace, tables, folder
+        self.data = Path(os.path.relpath(tables.folder, out)).as_posix()
+        """Where the published files lie, as seen from the start page."""
         self.check, self.drift = check, drift
         self.vocabularies = registry.vocabularies(workspace.schemas)
         self.cautions = {r["code"]: r for _, r in registry.read_csv(
@@ -84,7 +88,8 @@ class _Writer:
         made = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
                            trim_blocks=True, lstrip_blocks=True, auto_reload=False)
         made.filters.update(number=words.number, short=words.short, plain=words.plain, count=words.count,
-                            size=words.size, web=words.web, cut=words.cut, embedded=words.embedded)
+                            size=words.size, web=words.web, rounded=words.rounded, unit=words.unit, cut=words.cut,
+                            embedded=words.embedded)
         made.globals.update(span=words.span, exact_span=words.exact_span, share=words.share, bar=drawings.bar,
                             letters=words.LETTERS, pages=PAGES, program_version=__version__, stamp=self.tables.stamp,
                             vocabularies=self.vocabularies, cautions=self.cautions,
@@ -99,6 +104,9 @@ class _Writer:
                 raise InputError(f"id {name!r} cannot be the name of a page", "ingredients.csv",
                                  "use letters, digits, hyphens")
         shutil.copytree(HERE / "assets", self.folder / "assets")
+        (self.folder / "assets" / "words.js").write_text(
+            f"window.rawrefWords={words.embedded(views.search_words(t, self.workspace.schemas))};\n",
+            encoding="utf-8", newline="\n")
         downloads = self._downloads()
         all_cells = [cell for cells in t.cells.values() for cell in cells]
         status_words = self.vocabularies["status"]
@@ -107,10 +115,11 @@ class _Writer:
         self._page(
             "index.html", "index.html", tables=t, statuses=statuses, gap_kinds=gap_kinds, cells=len(all_cells),
             gaps=sum(gap_kinds.values()), stack=drawings.stack(statuses.items(), drawings.said_of(statuses)),
-            thinnest=views.thinnest(t), dataset=views.dataset(t, downloads, status_words),
+            thinnest=views.thinnest(t), dataset=views.dataset(t, downloads, status_words, self.data),
             caution_counts=self._caution_counts(), bands=drawings.BANDS,
         )
         self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices())
+        self._table_pages()
         self._ingredient_pages()
         self._coverage_pages()
         overview = []
@@ -124,7 +133,7 @@ class _Writer:
         self._page("drift.html", "drift.html", v=views.drift(t, self.drift))
         self._page("sources.html", "sources.html", sources=views.sources(t), from_database=t.from_database)
         self._page("dictionary.html", "dictionary.html", v=views.dictionary(self.workspace.schemas))
-        self._page("download.html", "download.html", downloads=downloads)
+        self._page("download.html", "download.html", downloads=downloads, home=self.data)
         (self.folder / MARKER).write_text("A site written by rawref report; the next run replaces this folder.\n",
                                           encoding="utf-8", newline="\n")
         everything = [path for path in self.folder.rglob("*") if path.is_file()]
@@ -148,15 +157,9 @@ class _Writer:
         self.pages[name] = len(body)
 
     def _downloads(self) -> list[dict[str, Any]]:
-        """Copies of the published files, so that the site can be hosted by itself, each with size and digest."""
-        target = self.folder / "data"
-        target.mkdir()
-        found = []
-        for path in sorted(self.tables.folder.iterdir()):
-            if path.suffix in TYPES and path.is_file():
-                shutil.copyfile(path, target / path.name)
-                found.append({"name": path.name, "type": TYPES[path.suffix], **digest(target / path.name)})
-        return found
+        """The published files, each with size and digest; they stay where they are, and the pages lead there."""
+        return [{"name": path.name, "type": TYPES[path.suffix], **digest(path)}
+                for path in sorted(self.tables.folder.iterdir()) if path.suffix in TYPES and path.is_file()]
 
     def _caution_counts(self) -> list[tuple[dict[str, str], int]]:
         """Every caution that some ingredient carries, with the number of those; the most frequent first."""
@@ -187,6 +190,14 @@ class _Writer:
                        current="ingredients.html", v=view, row=row, from_database=t.from_database,
                        embedded_cells=views.embedded_cells(view["cells"], columns),
                        before=order[at - 1] if at else None, after=order[at + 1] if at + 1 < len(order) else None)
+
+    def _table_pages(self) -> None:
+        """The table, a page a group of components, as all of it would be too long for one."""
+        groups = list(dict.fromkeys(c["group"] for c in self.tables.components))
+        for at, group in enumerate(groups):
+            self._page("table.html", f"table/{group}.html" if at else "table.html", root="../" if at else "",
+                       current="table.html", v=views.table_page(self.tables, group), groups=groups, group=group,
+                       choices=self._choices(), home=self.data)
 
     def _coverage_pages(self) -> None:
         v = views.coverage(self.tables)

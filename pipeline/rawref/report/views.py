@@ -7,9 +7,11 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from rawref import registry
+from rawref.lookup.words import meanings
 from rawref.report import drawings
 from rawref.report.drawings import Dot
 from rawref.report.tables import Peers, Row, Tables
@@ -289,7 +291,29 @@ def dictionary(schemas: Any) -> dict[str, Any]:
     }
 
 
-def dataset(tables: Tables, downloads: Sequence[Mapping[str, Any]], status_words: Mapping[str, str]) -> dict[str, Any]:
+def search_words(tables: Tables, schemas: Path) -> dict[str, Any]:
+    """What the search of the pages reads: the meanings of lookup/words, and a line per component and ingredient."""
+    return {
+        "means": {" ".join(said): [list(m) for m in meant] for said, meant in meanings(schemas).items()},
+        "entries": [[c["name"], f"component/{c['component']}.html", "component", c["component"]]
+                    for c in tables.components]
+        + [[row["name"], f"ingredient/{row['ingredient_id']}.html", "ingredient",
+            f"{row['ingredient_id']} {row['scientific_name'] or ''}"] for row in tables.ingredients],
+    }  # fmt: skip
+
+
+def table_page(tables: Tables, group: str) -> dict[str, Any]:
+    """The published values of one group of components: what is no evidence is marked, an unknown says so."""
+    components = [c for c in tables.components if c["group"] == group]
+    tags = {c["component"] for c in components}
+    lines = [{"row": row, "cells": [cell for cell in tables.cells[row["ingredient_id"]] if cell["component"] in tags]}
+             for row in tables.ingredients]
+    return {"components": components, "lines": lines}
+
+
+def dataset(
+    tables: Tables, downloads: Sequence[Mapping[str, Any]], status_words: Mapping[str, str], home: str
+) -> dict[str, Any]:
     """schema.org Dataset metadata of the table, from the same facts as the data package descriptor."""
     present = [s for s in tables.sources if s["release"]]
     dates = sorted(s["date"] for s in present if s["date"])
@@ -307,7 +331,7 @@ def dataset(tables: Tables, downloads: Sequence[Mapping[str, Any]], status_words
         "variableMeasured": [{"@type": "PropertyValue", "propertyID": c["component"], "name": c["name"],
                               "unitText": c["unit"]} for c in tables.components],
         "measurementTechnique": "; ".join(f"{code}: {text}" for code, text in status_words.items() if text),
-        "distribution": [{"@type": "DataDownload", "name": d["name"], "contentUrl": f"data/{d['name']}",
+        "distribution": [{"@type": "DataDownload", "name": d["name"], "contentUrl": f"{home}/{d['name']}",
                           "encodingFormat": d["type"], "contentSize": f"{d['bytes']} B", "sha256": d["sha256"]}
                          for d in downloads],
     }

@@ -20,6 +20,78 @@
     target.scrollIntoView({ block: box ? "center" : "start" });
   }
 
+  /* Words as lookup/words.py has them: small letters, no marks, singular; what else a word means is in words.js. */
+  var meant = (window.rawrefWords || {}).means || {};
+  function singular(word) {
+    if (word.length <= 3 || /(ss|us|is|as)$/.test(word)) { return word; }
+    if (/ies$/.test(word) && word.length > 5) { return word.slice(0, -3) + "y"; }
+    if (/(ches|shes|xes|oes)$/.test(word)) { return word.slice(0, -2); }
+    return /s$/.test(word) ? word.slice(0, -1) : word;
+  }
+  function wordsOf(text) {
+    return (text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").match(/[\p{L}\p{N}]+/gu) || []).map(singular);
+  }
+  /* The units of a question; each is a list of alternatives, an alternative a list of words. */
+  function unitsOf(text) {
+    var words = wordsOf(text), units = [], at = 0;
+    while (at < words.length) {
+      var size = 0;
+      for (var n = Math.min(3, words.length - at); n > 0 && !size; n -= 1) {
+        if (meant[words.slice(at, at + n).join(" ")]) { size = n; }
+      }
+      var phrase = words.slice(at, at + Math.max(size, 1));
+      units.push([phrase].concat(size ? meant[phrase.join(" ")] : []));
+      at += Math.max(size, 1);
+    }
+    return units;
+  }
+  /* Whether a text with these words answers the question; the word that is being typed may be a beginning. */
+  function answers(units, words, typing) {
+    return units.every(function (unit, at) {
+      var open = typing && at === units.length - 1 && unit.length === 1;
+      return unit.some(function (alternative) {
+        return alternative.every(function (word) {
+          return words.indexOf(word) >= 0 || open && words.some(function (held) { return held.indexOf(word) === 0; });
+        });
+      });
+    });
+  }
+
+  /* The search of the start page: components and ingredients, the shortest names first. */
+  function search(form) {
+    var list = one("[data-results]");
+    var entries = ((window.rawrefWords || {}).entries || []).map(function (entry) {
+      return { name: entry[0], href: entry[1], kind: entry[2], words: wordsOf(entry[0] + " " + entry[3]) };
+    });
+    function show() {
+      var units = unitsOf(form.elements.q.value);
+      while (list.firstChild) { list.removeChild(list.firstChild); }
+      if (!units.length) { return; }
+      var hits = entries.filter(function (entry) { return answers(units, entry.words, true); });
+      hits.sort(function (a, b) { return (a.kind === "component" ? 0 : 1) - (b.kind === "component" ? 0 : 1) || a.words.length - b.words.length; });
+      hits.slice(0, 12).forEach(function (entry) {
+        var item = doc.createElement("li"), link = doc.createElement("a");
+        link.href = entry.href;
+        link.textContent = entry.name;
+        item.appendChild(link);
+        if (entry.kind === "component") { item.appendChild(doc.createTextNode(" component")); }
+        list.appendChild(item);
+      });
+      if (hits.length > 12 || !hits.length) {
+        var last = doc.createElement("li");
+        last.textContent = hits.length ? "and " + (hits.length - 12) + " more: use the list of ingredients" : "nothing has these words";
+        list.appendChild(last);
+      }
+    }
+    form.addEventListener("submit", function (event) {
+      event.preventDefault();
+      var first = one("a", list);
+      if (first) { location.href = first.href; }
+    });
+    form.addEventListener("input", show);
+    if (form.elements.q.value) { show(); }
+  }
+
   /* Filters: each field of a form is matched with the data attribute of the same name on a row. */
   function filter(form) {
     var name = form.getAttribute("data-filter");
@@ -28,20 +100,20 @@
     var rows = table.tBodies ? all("tr", table.tBodies[0]) : all("[data-row]", table);
     /* What a row is searched by: its own words, else its heading and the page that it leads to. */
     var texts = rows.map(function (row) {
-      if (row.hasAttribute("data-q")) { return row.getAttribute("data-q"); }
-      return (row.cells[0].textContent + " " + one("a", row).getAttribute("href")).toLowerCase();
+      if (row.hasAttribute("data-q")) { return wordsOf(row.getAttribute("data-q")); }
+      return wordsOf(row.cells[0].textContent + " " + one("a", row).getAttribute("href"));
     });
     var hits = one('[data-hits="' + name + '"]');
     var none = one('[data-none="' + name + '"]');
     var columns = one("[data-columns]", form);
 
     function apply() {
-      var words = form.elements.q ? form.elements.q.value.toLowerCase().split(/\s+/).filter(Boolean) : [];
+      var units = unitsOf(form.elements.q ? form.elements.q.value : "");
       var wanted = all("select[name]", form).filter(function (select) { return select.value && select !== columns; });
       var shown = 0;
       rows.forEach(function (row, at) {
         var text = texts[at];
-        var fits = words.every(function (word) { return text.indexOf(word) >= 0; }) && wanted.every(function (select) {
+        var fits = answers(units, text, true) && wanted.every(function (select) {
           return (row.getAttribute("data-" + select.name) || "").split(" ").indexOf(select.value) >= 0;
         });
         row.hidden = !fits;
@@ -236,6 +308,7 @@
     all("table[data-sortable]").forEach(sortable);
     all("table.map").forEach(map);
     all("form[data-filter]").forEach(filter);
+    all("form[data-search]").forEach(search);
     if (one("#cells-data")) { tools(); }
     reveal();
     window.addEventListener("hashchange", reveal);
