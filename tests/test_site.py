@@ -114,7 +114,7 @@ class Site:
 def site(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Site:
     """The site of the whole table, from the working database."""
     folder, summary = site_folder.whole(built_workspace, tmp_path_factory.getbasetemp())
-    return Site(folder, built_workspace.curated, summary)
+    return Site(folder, built_workspace.built, summary)
 
 
 @pytest.fixture(scope="module")
@@ -262,7 +262,7 @@ def test_size(site: Site) -> None:
     sizes = {path: path.stat().st_size for path in site.pages()}
     assert max(sizes.values()) <= 1_000_000
     assert site.summary["pages"] == len(sizes) and site.summary["page_bytes"] == sum(sizes.values())
-    assert site.summary["bytes"] == sum(p.stat().st_size for p in site.folder.rglob("*") if p.is_file()) < 120_000_000
+    assert site.summary["bytes"] == sum(p.stat().st_size for p in site.folder.rglob("*") if p.is_file()) < 76_000_000
 
 
 def test_nothing_is_loaded_from_elsewhere_and_every_link_leads_somewhere(site: Site) -> None:
@@ -279,7 +279,7 @@ def test_nothing_is_loaded_from_elsewhere_and_every_link_leads_somewhere(site: S
             if not link.startswith(("https://", "http://")):
                 file, _, anchor = link.partition("#")
                 wanted.append((path, Path(os.path.normpath(path.parent / file)) if file else path, anchor))
-    present = {path for path in site.folder.rglob("*") if path.is_file()}
+    present = {path for folder in (site.folder, site.tables) for path in folder.rglob("*") if path.is_file()}
     for path, target, anchor in wanted:
         assert target in present, f"{path}: {target}"
         assert not anchor or "=" in anchor or anchor in ids[target], f"{path}: {target.name}#{anchor}"
@@ -301,13 +301,14 @@ def test_index_carries_dataset_metadata(site: Site) -> None:
 
 
 def test_downloads_are_the_published_bytes(site: Site) -> None:
-    offered = {p.name for p in (site.folder / "data").iterdir()}
-    assert offered == {p.name for p in site.tables.iterdir()}
-    page = tree(site.folder / "download.html").text
-    for path in site.tables.iterdir():
-        body = path.read_bytes()
-        assert (site.folder / "data" / path.name).read_bytes() == body
-        assert hashlib.sha256(body).hexdigest() in page
+    """The pages lead to the files where they lie, and repeat none of them."""
+    page = tree(site.folder / "download.html")
+    offered = {Path(os.path.normpath(site.folder / a.attributes["href"])) for a in page.all("a")
+               if "download" in a.attributes}
+    assert offered == {p for p in site.tables.iterdir() if p.is_file()}
+    for path in offered:
+        assert hashlib.sha256(path.read_bytes()).hexdigest() in page.text
+    assert not [p for p in site.folder.rglob("*") if p.suffix in (".csv", ".parquet", ".xlsx")]
 
 
 def test_dictionary_holds_the_whole_registry(site: Site, built_workspace: Workspace) -> None:
@@ -324,7 +325,8 @@ def test_hostile_texts_are_shown_and_do_nothing(hostile: Site) -> None:
         page = tree(path)
         scripts = list(page.all("script"))
         assert {e.attributes.get("type", e.attributes.get("src", "?")) for e in scripts} <= {
-            "application/json", "application/ld+json", "assets/site.js", "../assets/site.js"}, path
+            "application/json", "application/ld+json", "assets/site.js", "../assets/site.js", "assets/words.js",
+            "../assets/words.js"}, path
         assert not list(page.all("img")) and not list(page.all("b", id="hurt"))
         for link in page.all("a"):
             assert not link.attributes.get("href", "").lower().startswith(("javascript", "data:")), path
@@ -379,17 +381,18 @@ def digests(folder: Path) -> dict[str, str]:
 
 def test_the_same_build_gives_the_same_bytes(hostile: Site, built_workspace: Workspace, tmp_path: Path) -> None:
     """Another process, another hash seed, another locale and time zone, and over an older site."""
+    again = hostile.folder.parent / "again"  # as far from the published files as the first
     (tmp_path / "results.json").write_text(json.dumps([site_folder.CHECK, site_folder.DRIFT]), encoding="utf-8")
     code = ("import json,sys; from pathlib import Path; from rawref.report import write_site;"
             "from rawref.workspace import Workspace; c, d = json.load(open(sys.argv[4]));"
             "write_site(Workspace(Path(sys.argv[1])), Path(sys.argv[2]), Path(sys.argv[3]), check=c, drift=d)")
     for seed, zone in (("1", "Pacific/Auckland"), ("2", "UTC")):
         subprocess.run(
-            [sys.executable, "-c", code, str(built_workspace.root), str(hostile.tables), str(tmp_path / "site"),
+            [sys.executable, "-c", code, str(built_workspace.root), str(hostile.tables), str(again),
              str(tmp_path / "results.json")],
             check=True, cwd=Path(__file__).parent.parent,
             env={**os.environ, "PYTHONHASHSEED": seed, "TZ": zone, "LC_ALL": "C"})
-        assert digests(tmp_path / "site") == digests(hostile.folder)
+        assert digests(again) == digests(hostile.folder)
 
 
 @pytest.mark.slow
@@ -435,12 +438,14 @@ def test_an_id_that_would_leave_the_folder_is_refused(built_workspace: Workspace
 
 def test_the_server_keeps_to_loopback_and_to_the_folder(hostile: Site) -> None:
     (hostile.folder.parent / "secret.txt").write_text("no", encoding="utf-8")
-    with server(hostile.folder) as running:
+    with server(hostile.folder, hostile.tables) as running:
         threading.Thread(target=running.serve_forever, daemon=True).start()
         address = f"http://127.0.0.1:{running.server_address[1]}"
         assert running.server_address[0] == "127.0.0.1"
         with urllib.request.urlopen(f"{address}/index.html") as reply:
             assert reply.status == 200 and b"<!doctype html>" in reply.read()
+        with urllib.request.urlopen(f"{address}/{hostile.tables.name}/values.csv") as reply:
+            assert reply.read() == (hostile.tables / "values.csv").read_bytes()
         for path in ("/../secret.txt", "/%2e%2e/secret.txt", "/data/", "/nothing.html"):
             with pytest.raises(urllib.error.HTTPError) as refused:
                 urllib.request.urlopen(address + path)
@@ -448,7 +453,7 @@ def test_the_server_keeps_to_loopback_and_to_the_folder(hostile: Site) -> None:
             assert refused.value.code == 404
         running.shutdown()
     with pytest.raises(InputError, match="no site here"):
-        server(hostile.folder / "data")
+        server(hostile.folder / "data", hostile.tables)
 
 
 def test_numbers_keep_their_digits_or_say_that_they_do_not() -> None:

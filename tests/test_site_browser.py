@@ -16,7 +16,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
+from rawref.lookup.find import find
 from rawref.report import write_site
 from rawref.report.serve import server
 from rawref.workspace import Workspace
@@ -31,14 +33,15 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
+SCHEMAS = Path(__file__).parents[1] / "schemas"
 AXE = Path(__file__).parent / "assets" / "axe.min.js"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
          "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
          "--hide-scrollbars")
-PAGES = ("index.html", "ingredients.html", "ingredient/chicken-liver.html", "coverage.html", "coverage/bird.html",
-         "components.html", "component/RETOL.html", "component/TAU.html", "quality.html", "drift.html", "sources.html",
+PAGES = ("index.html", "ingredients.html", "ingredient/chicken-liver.html", "table.html", "coverage.html",
+         "coverage/bird.html", "components.html", "component/RETOL.html", "component/TAU.html", "quality.html", "drift.html", "sources.html",
          "dictionary.html", "download.html")
 HEAVY = ("coverage/bird.html", "component/RETOL.html")
 """Pages whose like is small enough to be examined rule by rule in a second."""
@@ -91,6 +94,11 @@ class Browser:
                         ".map(r => r.cells[0].textContent.trim())", table)
 
 
+def box_text(browser: Browser, chain: Any) -> str:
+    """What the cell says, its line in the table and its chain."""
+    return str(browser.run("return arguments[0].closest('tbody').textContent", chain))
+
+
 @pytest.fixture(scope="module")
 def driver(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
     options = webdriver.ChromeOptions()
@@ -113,8 +121,8 @@ def folder(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory)
 
 
 @pytest.fixture(scope="module")
-def served(folder: Path) -> Iterator[str]:
-    with server(folder) as running:
+def served(folder: Path, built_workspace: Workspace) -> Iterator[str]:
+    with server(folder, built_workspace.built) as running:
         threading.Thread(target=running.serve_forever, daemon=True).start()
         yield f"http://127.0.0.1:{running.server_address[1]}"
         running.shutdown()
@@ -219,14 +227,18 @@ def test_sorting_by_coverage_and_by_amount(browser: Browser) -> None:
         assert texts[:len(known)] == [v for v in texts if v], "an unknown amount never sorts among the known"
 
 
-def test_a_deep_link_opens_its_chain_and_no_other(browser: Browser) -> None:
+def test_a_deep_link_opens_its_chain_and_no_other(browser: Browser, built: duckdb.DuckDBPyConnection) -> None:
+    file, line, status = built.execute(
+        """select file, line, status from curated."values"
+           where ingredient_id = 'chicken-liver' and component = 'VITD'"""
+    ).fetchall()[0]
     browser.visit("ingredient/chicken-liver.html#VITD")
     opened = browser.run("return [...document.querySelectorAll('details[open] .chain')].map(c => c.id)")
     assert opened == ["VITD"]
     chain = browser.one("#VITD")
     box = browser.run("const r = arguments[0].getBoundingClientRect(); return [r.top, innerHeight]", chain)
     assert 0 <= box[0] < box[1], "the chain is on the screen"
-    assert "NUT_DATA.txt" in chain.text and "line 69721" in chain.text and "assumed" in chain.text
+    assert file in chain.text and line in chain.text and status.replace("_", " ") in box_text(browser, chain)
     browser.driver.get(f"{browser.base}/ingredient/chicken-liver.html#NA")
     assert browser.one("#NA").is_displayed()
     browser.visit("ingredient/chicken-liver.html#no-such-thing")
@@ -416,3 +428,23 @@ def test_a_print_has_the_page_without_its_tools(browser: Browser) -> None:
         assert browser.run("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
+def test_the_search_reads_words_as_the_command_line_does(browser: Browser, built: duckdb.DuckDBPyConnection) -> None:
+    """The list shows what `rawref find` finds: both read schemas/search_words.csv; pig is pork and no pigeon."""
+    for text in ("pig", "cow heart", "kidneys", "green tripe", "offal"):
+        browser.visit("ingredients.html")
+        browser.one("input[name=q]").send_keys(text)
+        found = {row["ingredient_id"] for row in find(built, text, SCHEMAS)["ingredients"]}
+        shown = browser.run(
+            "return [...document.querySelectorAll('#list tbody tr')].filter(r => !r.hidden)"
+            ".map(r => r.querySelector('a').getAttribute('href').split('/').pop().replace('.html', ''))"
+        )
+        assert set(shown) == found, text
+
+
+def test_the_start_page_finds_components_and_ingredients(browser: Browser) -> None:
+    browser.visit("index.html")
+    browser.one("input[name=q]").send_keys("vitamin e")
+    first = browser.run("return document.querySelector('[data-results] a').getAttribute('href')")
+    assert first == "component/TOCPHA.html"

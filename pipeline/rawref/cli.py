@@ -796,7 +796,7 @@ def report_command(
             f"{space.relative(target)}/index.html"
         )
     if open_pages:
-        serve(target, say)
+        serve(target, space.root / summary["published"], say)
 
 
 def usage(error: TyperException) -> list[str]:

@@ -139,6 +139,7 @@ class _Writer:
         everything = [path for path in self.folder.rglob("*") if path.is_file()]
         largest = max(self.pages, key=lambda name: (self.pages[name], name))
         return {
+            "published": self.workspace.relative(t.folder),
             "pages": len(self.pages), "page_bytes": sum(self.pages.values()),
             "bytes": sum(path.stat().st_size for path in everything), "files": len(everything),
             "largest_page": largest, "largest_page_bytes": self.pages[largest],
