@@ -40,8 +40,9 @@ DRIVER = shutil.which("chromedriver")
 FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
          "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
          "--hide-scrollbars")
-PAGES = ("index.html", "ingredients.html", "ingredient/chicken-liver.html", "table.html", "coverage.html",
-         "coverage/bird.html", "components.html", "component/RETOL.html", "component/TAU.html", "quality.html", "drift.html", "sources.html",
+PAGES = ("index.html", "ingredients.html", "ingredient/chicken-liver.html", "table.html",
+         "coverage.html", "coverage/bird.html", "components.html", "component/RETOL.html", "component/TAU.html",
+         "quality.html", "drift.html", "sources.html",
          "dictionary.html", "download.html")
 HEAVY = ("coverage/bird.html", "component/RETOL.html")
 """Pages whose like is small enough to be examined rule by rule in a second."""

@@ -85,6 +85,11 @@ def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
             for f in columns
         )
         con.execute(f'insert into curated."{name}" select {casts} from incoming')
+    # the published candidates are those that lost; rules compare them with what was chosen
+    con.execute(
+        """insert into curated.candidates by name
+           select v.*, 1 as rank, null::text as reason_not_chosen from curated."values" v where v.food_id is not null"""
+    )
 
 
 def _load_decisions(con: duckdb.DuckDBPyConnection, schemas: Path, maintainer: Path) -> None:

@@ -37,6 +37,10 @@ ORDER = {
 }
 
 
+LOSERS = "reason_not_chosen is not null"
+"""Which candidates are published: what was chosen stands in `values` already, with all that is said of it."""
+
+
 def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
     """Write every published table below `folder` as CSV (RFC 4180, LF, keys in order) and Parquet."""
     folder.mkdir(parents=True)
@@ -49,7 +53,8 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
             for f in registry.fields(schemas)[name]
         )
         units = {f.column: f.unit for f in registry.fields(schemas)[name] if f.unit}
-        _copy(con, f'select {columns} from curated."{name}" t order by {ORDER[name]}', folder / name, units)
+        which = f"where {LOSERS}" if name == "candidates" else ""
+        _copy(con, f'select {columns} from curated."{name}" t {which} order by {ORDER[name]}', folder / name, units)
     for name, column in (("table", "value"), ("table_status", "status")):
         cells = ", ".join(
             f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""

@@ -36,15 +36,18 @@ create view archival.foods as select source, release, food_id, name from curated
 create view archival.releases as select distinct source, release from curated.catalogue;
 create table archival.components(source text, release text, source_component text, name text);
 
--- Grain: published value that is a candidate of an ingredient.
+-- Grain: published value that is a candidate of an ingredient, chosen or not.
+create view considered as
+  select * exclude (rank, reason_not_chosen) from curated.candidates
+  union all by name select * from curated."values";
 create view archival."values" as
   select distinct source, release, food_id, source_component, source_value as text, source_unit as unit, n, derivation,
     file, line::text as line
-  from curated.candidates where source is not null;
+  from considered where source is not null;
 create view reference."values" as
   select distinct source, release, food_id, source_component, component, value, low, high, unit, status, steps,
     status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified') as evidence
-  from curated.candidates where source is not null;
+  from considered where source is not null;
 
 -- Codes of the sources in words.
 create view reference.status_map as
