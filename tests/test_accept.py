@@ -14,7 +14,7 @@ from rawref import cli, registry
 from rawref.clock import now
 from rawref.drift.compare import drift
 from rawref.errors import InputError
-from rawref.release.accept import Acceptance, accept, next_version, stamped
+from rawref.release.accept import LIST_ROWS, Acceptance, accept, next_version, stamped
 from rawref.release.build import build, refresh
 from rawref.workspace import Workspace
 from typer.testing import CliRunner
@@ -333,7 +333,7 @@ def test_the_entry_is_prose_of_at_most_forty_lines_and_the_full_list_has_every_r
     assert "(changes.tsv)" in latest and "- and " in latest
     text = (space.curated / "changes.tsv").read_text(encoding="utf-8").splitlines()
     told = sum(1 + sum(len(m["fields"]) or 1 for m in c.get("members", ())) for c in result.drift["changes"])
-    assert len(text) == min(told, 20_000) + 1 + (told > 20_000)
+    assert len(text) == min(told, LIST_ROWS) + 1 + (told > LIST_ROWS)
     assert len({line.count("\t") for line in text if not line.startswith("#")}) == 1
 
 

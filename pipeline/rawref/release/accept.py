@@ -22,7 +22,7 @@ Say = Callable[[str], None]
 ENTRY_LINES = 40
 """Lines of an entry of the change log; the list of every change stands beside it."""
 FULL_LIST = "changes.tsv"
-LIST_ROWS = 20_000
+LIST_ROWS = 5_000
 """Rows of the full list, worst first: the table's size budget holds whatever changes."""
 LEDGER = "accepted-versions"
 """In the working folder: every number that was given out, in case a table is taken back by git."""

@@ -10,7 +10,7 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
     as derivation,
   c.donor_food_id, c.donor_state, c.file, c.line, c.steps, '[]' as reference_ids, '[]' as alternatives,
   null::double as disagreement, coalesce(c.prefer_id, c.reject_id) as decision_id,
-  c.note as reason, c.rank,
+  null::text as reason, c.rank,  -- the note of the match stands in ingredient_foods.csv, once
   case when c.rank = 1 and c.refused is null then null
     when c.refused is not null then c.refused
     when c.match_quality > f.match_quality then 'match ' || c.match_quality || ' after ' || f.match_quality
