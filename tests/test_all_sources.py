@@ -122,7 +122,7 @@ def test_a_record_stands_where_the_food_that_it_repeats_supplies_nothing(scratch
             " and component = 'CLD' order by 1"
         ).fetchall()
         assert [source for source, _ in refused] == [CIQUAL, "maintainer"]
-        assert all(why.startswith("the food waits for a look (water_low_for_raw)") for _, why in refused), refused
+        assert all(why.startswith("the food needs review (water_low_for_raw)") for _, why in refused), refused
 
 
 def test_a_hold_is_decided_once_for_the_food_and_what_repeats_it(rich: duckdb.DuckDBPyConnection) -> None:

@@ -506,8 +506,8 @@ def test_decisions_of_the_repository_hold(built: duckdb.DuckDBPyConnection) -> N
     [
         ({"food_id": "00000"}, "matches nothing"),
         ({"source_component": "999"}, "matches nothing"),
-        ({"expect_text": "1.23"}, "mended upstream, or aim lost"),
-        ({"expect_derivation": "ZZ"}, "mended upstream, or aim lost"),
+        ({"expect_text": "1.23"}, "fixed by the publisher, or the decision no longer matches"),
+        ({"expect_derivation": "ZZ"}, "fixed by the publisher, or the decision no longer matches"),
         ({"expect_text": None}, "has no guard"),
         ({"ingredient_id": "unicorn-liver"}, "matches nothing"),
         ({"ingredient_id": "chicken-liver"}, "does not use"),

@@ -78,7 +78,7 @@ GAP_KINDS = [
     "only_imputed",
 ]
 # Why a candidate may not be used at all; every other reason is one of order.
-REFUSED = ("block:", "struck out", "the food waits for a look", "repeats ")
+REFUSED = ("block:", "struck out", "the food needs review", "repeats ")
 # Fibre, carbohydrate and energy of muscle are convention, not analysis: they do not speak for a food.
 CONVENTION = ("FIBTG", "CHOCDF", "ENERC_KCAL")
 # The acids that a cat cannot make, as cat_requirements.csv of the dossiers has them after NRC 2006: linoleic and
@@ -451,7 +451,7 @@ def test_only_cooked_means_that_no_raw_food_has_it(folder: Path, candidates: dic
         # SR28 13318, beef brain, raw, has no amino acids; 13320, simmered, has
         ("beef-brain", "ARG", "only_cooked", "no raw one does"),
         # SR28 15066, Alaska pollock, raw, prints arginine; the food is held, as its sodium is that of soaked fish
-        ("alaska-pollock", "ARG", "not_reported", "the food waits for a look (sodium_high)"),
+        ("alaska-pollock", "ARG", "not_reported", "the food needs review (sodium_high)"),
         # SR28 17029, lamb rib, raw, has no EPA; 17080 and 17314, raw ribs too, have: fatty acids come from one food
         ("lamb-rib-lean-and-fat", "F20D5N3", "not_reported", "fatty acid figures come from one food"),
         # SR28 09447 fried plantains and 11243 grilled mushrooms have menaquinone-4: no word on broccoli
@@ -520,7 +520,7 @@ def test_raw_ingredients_are_fed_by_raw_and_plain_foods(values: list[Row], kinds
 
 
 def test_facets_of_the_foods_behind_raw_ingredients(folder: Path, values: list[Row], kinds: dict[str, str]) -> None:
-    """The catalogue agrees: raw, nothing added, may supply; what waits for a look does so only by a decision."""
+    """The catalogue agrees: raw, nothing added, may supply; what needs review does so only by a decision."""
     settled = {(d["source"], d["food_id"]) for d in decisions("acknowledge") if not d["source_component"]}
     facets = {(r["source"], r["food_id"]): r for r in oracle.published(folder, "catalogue")}
     wrong = set()

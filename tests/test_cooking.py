@@ -517,8 +517,8 @@ TAIL = ",accept_estimate,why,source,,open"
 
 
 @pytest.mark.parametrize(("row", "message"), [
-    (HEAD + "13322,317,beef-heart,SE,39.9,A" + TAIL, "mended upstream, or aim lost"),
-    (HEAD + "13322,317,beef-heart,SE,38.9,AR" + TAIL, "mended upstream, or aim lost"),
+    (HEAD + "13322,317,beef-heart,SE,39.9,A" + TAIL, "fixed by the publisher, or the decision no longer matches"),
+    (HEAD + "13322,317,beef-heart,SE,38.9,AR" + TAIL, "fixed by the publisher, or the decision no longer matches"),
     (HEAD + "13322,317,beef-heart,SE,,A" + TAIL, "needs ingredient_id, component and expect_text"),
     (HEAD + "05028,317,beef-heart,SE,38.9,A" + TAIL, "no cooked food of the same animal and part"),
     (HEAD + "13322,309,beef-heart,ZN,2.87,A" + TAIL, "has a raw value"),

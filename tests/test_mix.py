@@ -1136,7 +1136,7 @@ def test_every_bad_row_is_reported(small: Table, tmp_path: Path) -> None:
         lines,
         ("unknown ingredient 'chicken-livr'", "grams is negative", "1 cell where", "no ingredient",
          "refuse of chicken-liver is unknown", "unknown ingredient 'beef-hart'", "as_purchased is", "grams is 'lots'",
-         "8 faults -> mend them"),
+         "8 faults -> correct them"),
         strict=True,
     ):  # fmt: skip
         assert problem in line

@@ -38,7 +38,7 @@ class InputErrors(InputError):
     def __init__(self, faults: Sequence[InputError], where: str) -> None:
         self.faults = tuple(faults)
         kept = "" if len(faults) <= self.shown else f", the first {self.shown} shown"
-        super().__init__(f"{len(faults)} faults{kept}", where, "mend them and run again")
+        super().__init__(f"{len(faults)} faults{kept}", where, "correct them and run again")
 
     def lines(self) -> list[str]:
         """The faults in the order of the file, then their number."""

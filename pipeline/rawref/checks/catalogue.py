@@ -80,7 +80,7 @@ def _rule(row: dict[str, str], scopes: tuple[str, ...], where: str) -> Rule:
         raise InputError("parameters are not a JSON object", where, 'write it as {"name": number}')
     classes, lists, via = given.pop("classes", {}), given.pop("lists", {}), given.pop("via", None)
     if via not in (None, "cell", "cells", "food"):
-        raise InputError(f"via {via!r} is not cell, cells or food", where, "mend the word")
+        raise InputError(f"via {via!r} is not cell, cells or food", where, "correct the word")
     limits = {"": Limits(_interval(row["warn"], "warn", where), _interval(row["fail"], "fail", where))}
     for name, limit in classes.items():
         limits[name] = Limits(

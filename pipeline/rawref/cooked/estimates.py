@@ -75,7 +75,8 @@ def _accepted(con: duckdb.DuckDBPyConnection, decision: Row) -> Row:
     expected = decision["expect_derivation"]
     if twin["published"] != decision["expect_text"] or expected not in (None, twin["derivation"] or ""):
         raise InputError(f"{donor} {component} is {twin['published']!r} (derivation {twin['derivation'] or 'none'}),"
-                         f" not {decision['expect_text']!r}: mended upstream, or aim lost", where,
+                         f" not {decision['expect_text']!r}: fixed by the publisher, or the decision no longer"
+                         " matches", where,
                          "look at the value again, then renew or withdraw the decision")
     if decision["source_component"] not in (None, twin["source_component"]):
         raise InputError(f"{component} of {donor} is component {twin['source_component']} of the source", where,

@@ -30,9 +30,9 @@ SMALL = 2000
 NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d{1,3})?"
 INTEGER = r"[-+]?\d+"
 CURE = {
-    "published": "rebuild; if it stays, mend the SQL or the registry",
-    "maintainer": "mend the cell",
-    "archival": "mend the reader, or restore the pinned file",
+    "published": "rebuild; if it stays, correct the SQL or the registry",
+    "maintainer": "correct the cell",
+    "archival": "correct the reader, or restore the pinned file",
 }
 EMPTY = "is empty, though required"
 DOUBLED = "key is not unique"

@@ -63,7 +63,7 @@ def text(result: CheckResult, *, wide: bool = False, whole: bool = False) -> str
         else f"{closing} undecided failures close the gate: reject or acknowledge each"
     )
     if closing:
-        lines.append("in raw/maintainer/decisions.csv, or mend the source of the fault")
+        lines.append("in raw/maintainer/decisions.csv, or correct the source of the fault")
     return "\n".join(lines)
 
 

@@ -86,7 +86,7 @@ def build_summary(outcome: Any) -> str:
     ]
     if s["absent"]:
         lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch, or fetch SOURCE --from FILE)")
-    lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods wait for a look (rawref find --review)")
+    lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods need review (rawref find --review)")
     lines += [told_core(s["coverage_core"]), told(s["coverage"], "the whole table")]
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))
@@ -259,7 +259,7 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     for ref in r["references"]:
         told = ", ".join(str(ref[k]) for k in ("authors", "year", "title", "container", "volume", "pages") if ref[k])
         add("reference", f"{ref['reference_id']} {told}")
-    add("mind", r["usage_warning"])
+    add("note", r["usage_warning"])
     if r["alternatives"]:
         lines += ["", "not chosen:"]
         for a in r["alternatives"]:

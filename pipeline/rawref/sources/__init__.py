@@ -129,7 +129,7 @@ def declared(workspace: Workspace) -> list[Source]:
         if not all(isinstance(entry, dict) for entry in document.get("source", [])):
             raise InputError("source is no list of tables", workspace.relative(path), "write [[source]]")
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"not valid TOML: {error}", workspace.relative(path), "mend the declaration") from error
+        raise InputError(f"not valid TOML: {error}", workspace.relative(path), "correct the declaration") from error
     return [_source(entry, workspace.relative(path)) for entry in document.get("source", [])]
 
 

@@ -90,7 +90,7 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
                         raise InputError(
                             f"{column.column} {row[column.column]!r} is not one of {', '.join(sources)}",
                             _where(name, row),
-                            "mend the id, or declare the source in raw/sources.toml",
+                            "correct the id, or declare the source in raw/sources.toml",
                         )
             if column.constraint.startswith("ref:maintainer."):
                 target = column.constraint.removeprefix("ref:maintainer.")
@@ -101,7 +101,7 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
                         raise InputError(
                             f"{column.column} {row[column.column]!r} is not in {target}.csv",
                             _where(name, row),
-                            f"add it to {target}.csv or mend the id",
+                            f"add it to {target}.csv or correct the id",
                         )
     cautions = {r["code"] for _, r in registry.read_csv(schemas / "cautions.csv", "schemas/cautions.csv")}
     for row in tables["ingredients"]:
@@ -189,7 +189,7 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
             low, _, high = rest.partition(":")
             if (low and value < float(low)) or (high and value > float(high)):
                 raise InputError(
-                    f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where, "mend the number"
+                    f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where, "correct the number"
                 )
         return int(value) if field.type == "integer" else value
     if field.type == "list":
@@ -259,7 +259,7 @@ def _check_cited(rows: list[Row], schemas: Path) -> None:
             raise InputError(
                 f"low {_shown(low)}, value {_shown(value)}, high {_shown(high)} are not in order",
                 where,
-                "mend the numbers",
+                "correct the numbers",
             )
         if not known:
             raise InputError("neither value nor low nor high", where, "give the amount, or take the row out")
@@ -267,7 +267,7 @@ def _check_cited(rows: list[Row], schemas: Path) -> None:
             raise InputError(
                 f"value {_shown(value)} with status {row['status']}",
                 where,
-                "leave value empty and give low and high, or mend the status",
+                "leave value empty and give low and high, or correct the status",
             )
         for column, amount in _stated(row, [steps[step]["factor"] for step in named]).items():
             if float(amount) != row[column]:
@@ -275,7 +275,7 @@ def _check_cited(rows: list[Row], schemas: Path) -> None:
                 raise InputError(
                     f"text {row['text']!r}{by} gives {column} {amount.normalize():f}, not {_shown(row[column])}",
                     where,
-                    "mend the number, the text or the steps",
+                    "correct the number, the text or the steps",
                 )
 
 
@@ -318,7 +318,7 @@ def _check_composites(rows: list[Row], ingredients: list[Row]) -> None:
                 raise InputError(
                     f"{row[column]} is of kind {kinds[row[column]]}, and {'has parts' if due else 'is a part'}",
                     _where("composites", row),
-                    "a composite is made of parts that are none: mend the ids, or kind in ingredients.csv",
+                    "a composite is made of parts that are none: correct the ids, or kind in ingredients.csv",
                 )
     made = {row["ingredient_id"] for row in rows}
     for row in ingredients:
@@ -326,17 +326,17 @@ def _check_composites(rows: list[Row], ingredients: list[Row]) -> None:
             raise InputError(
                 f"composite {row['ingredient_id']} has no parts",
                 _where("ingredients", row),
-                "give its parts and shares in composites.csv, or mend kind",
+                "give its parts and shares in composites.csv, or correct kind",
             )
     total: dict[str, float] = {}
     for row in rows:
         if not row["share_low_pct"] <= row["share_pct"] <= row["share_high_pct"]:
-            raise InputError("share is outside its own range", _where("composites", row), "mend the shares")
+            raise InputError("share is outside its own range", _where("composites", row), "correct the shares")
         total[row["ingredient_id"]] = total.get(row["ingredient_id"], 0.0) + row["share_pct"]
     for row in rows:
         if abs(total[row["ingredient_id"]] - 100) > 1e-6:
             raise InputError(
                 f"shares of {row['ingredient_id']} sum to {total[row['ingredient_id']]:g}, not 100",
                 _where("composites", row),
-                "mend the shares",
+                "correct the shares",
             )

@@ -62,26 +62,26 @@ def verify(con: duckdb.DuckDBPyConnection) -> int:
             raise InputError(
                 f"decision {d['decision_id']} matches nothing: {d['source']} has no food {d['food_id']}",
                 where,
-                "mend the food id, or take the row out",
+                "correct the food id, or take the row out",
             )
         if d["source_component"] and not d["has_value"]:
             raise InputError(
                 f"decision {d['decision_id']} matches nothing: no value {name}",
                 where,
-                "mend source_component, or take the row out",
+                "correct source_component, or take the row out",
             )
         if not d["has_link"]:
             raise InputError(
                 f"decision {d['decision_id']} matches nothing: {d['ingredient_id']} does not use {d['source']}"
                 f" {d['food_id']}",
                 where,
-                "mend ingredient_id, or leave it empty",
+                "correct ingredient_id, or leave it empty",
             )
         if not d["has_component"]:
             raise InputError(
                 f"decision {d['decision_id']}: {name} does not feed {d['component']}",
                 where,
-                "mend component, or leave it empty",
+                "correct component, or leave it empty",
             )
         if d["action"] in ("reject", "prefer", "accept_estimate") and not d["source_component"]:
             raise InputError(
@@ -105,7 +105,8 @@ def verify(con: duckdb.DuckDBPyConnection) -> int:
                     f"decision {d['decision_id']} expects {field} {expected!r} at {name}, the source now has"
                     f" {printed!r}",
                     where,
-                    "mended upstream, or aim lost: look again, then set standing to fixed_upstream and the new text, or"
+                    "fixed by the publisher, or the decision no longer matches:"
+                    " look again, then set standing to fixed_upstream and the new text, or"
                     " take the row out",
                 )
     return len(found)

@@ -146,7 +146,7 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     then 'calculated' else o.status end as status,
   o.evidence and z.but is null as evidence, z.but,
   case
-    when o.held then 'the food waits for a look (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
+    when o.held then 'the food needs review (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
     when y.food_id is not null then

@@ -185,7 +185,7 @@ def _require_sound_links(con: duckdb.DuckDBPyConnection) -> None:
         where = f"raw/maintainer/ingredient_foods.csv:{line}"
         more = f" ({len(faults)} such rows)" if len(faults) > 1 else ""
         if name is None:
-            raise InputError(f"{source} has no food {food}{more}", where, "mend the food id or take the row out")
+            raise InputError(f"{source} has no food {food}{more}", where, "correct the food id or take the row out")
         if name != expected:
             raise InputError(
                 f"{source} {food} is {name!r}, not {expected!r}{more}",
