@@ -39,5 +39,5 @@ def test_commands_and_options_that_documents_name_exist() -> None:
         for line in re.findall(r"rawref ([a-z]+[^`\n]*)", text):
             words = line.split()
             if words[0] in command.commands:  # type: ignore[attr-defined]
-                for option in re.findall(r"(?<![\w-])--[a-z]+", line):
+                for option in re.findall(r"(?<![\w-])--[a-z]+(?:-[a-z]+)*", line):
                     assert option in known, f"{name}: {line}"
