@@ -32,7 +32,7 @@ def test_there_are_transcripts() -> None:
 
 def test_commands_and_options_that_documents_name_exist() -> None:
     command = get_command(app)
-    known = {opt for sub in command.commands.values() for p in sub.params for opt in p.opts}  # type: ignore[attr-defined]
+    known = {opt for sub in command.commands.values() for p in sub.params for opt in (*p.opts, *p.secondary_opts)}  # type: ignore[attr-defined]
     known |= {opt for p in command.params for opt in p.opts} | {"--help"}
     for name in (*DOCUMENTS, "DEVELOPERS.md"):
         text = (REPO / name).read_text(encoding="utf-8")
