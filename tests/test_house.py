@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import csv
+import re
 from pathlib import Path
 
 REPO = Path(__file__).parents[1]
@@ -65,3 +66,16 @@ def test_only_the_command_line_prints():
         )
     ]
     assert set(printing) <= {"pipeline/rawref/cli.py"}
+
+
+def test_every_step_is_used_or_is_for_a_source_to_come():
+    """A named step stands in a mapping, a rule or a cited record; what none uses is a conversion of unit or basis."""
+    with (REPO / "schemas" / "conversions.csv").open(encoding="utf-8", newline="") as stream:
+        steps = [row["id"] for row in csv.DictReader(stream)]
+    places = [p for p in (REPO / "schemas").rglob("*") if p.suffix in (".csv", ".toml") and p.stem != "conversions"]
+    places += [p for p in PACKAGE.rglob("*") if p.suffix in (".py", ".sql")]
+    places += list((REPO / "raw" / "maintainer").glob("*.csv"))
+    words = {word for p in places for word in re.findall(r"\w+", p.read_text(encoding="utf-8"))}
+    unused = {step for step in steps if step not in words}
+    developers = (REPO / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert all(f"`{step}`" in developers for step in unused), sorted(unused)
