@@ -46,3 +46,8 @@ def step_between(schemas: Path, declared: str, expected: str) -> str | None:
         if (step["from_component"], step["from_unit"], step["to_unit"]) == ("any", declared, expected):
             return name
     return None
+
+
+def shown_unit(unit: str | None) -> str:
+    """A unit of ours as a person reads it: µg for ug, nothing for a ratio."""
+    return {"ug": "µg", "ratio": ""}.get(unit or "", unit or "")

@@ -8,6 +8,8 @@ import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
+from rawref.registry.units import shown_unit
+
 WIDTH, WIDE = 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
@@ -118,11 +120,6 @@ def figure(value: float | None, width: int = 9) -> str:
         if "e" not in text and len(text) <= width:
             return text
     return "~0" if abs(value) < 1 else f"{value:.0e}"
-
-
-def shown_unit(unit: str | None) -> str:
-    """A unit as people write it."""
-    return {"ug": "µg", "ratio": "", None: ""}.get(unit, unit or "")
 
 
 def label(entry: Entry, width: int) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
-from rawref.render.mix import NO_MAXIMUM, chance_text, figure, shown_unit, standing, verdict_text
+from rawref.registry.units import shown_unit
+from rawref.render.mix import NO_MAXIMUM, chance_text, figure, standing, verdict_text
 
 OUNCE_G = 28.349523125
 Table = tuple[Sequence[str], list[Sequence[str]]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+from rawref.registry.units import shown_unit
 from rawref.render.terminal import columns, number, table
 
 LABEL = 14
@@ -28,7 +29,8 @@ def render_suggest(r: dict[str, Any], wide: bool) -> str:
     """A suggestion as text: what stands, what was passed over, raw peers, cooked twins, what to do next."""
     now, unit = r["now"], r["unit"]
     lines = [f"{r['ingredient_id']} {r['component']}", ""]
-    stands = f"{number(now['value'])} {unit}, {now['status']}" if now["value"] is not None else now["status"]
+    amount = "" if now["value"] is None else f"{number(now['value'])} {shown_unit(unit)}, "
+    stands = f"{amount}{now['status']}"
     lines.append(_line("now", stands + ("" if now["evidence"] else ", no evidence"), wide))
     if now["gap"]:
         lines.append(_line("gap", f"{now['gap']['kind']}: {now['gap']['detail']}", wide))
@@ -42,7 +44,7 @@ def render_suggest(r: dict[str, Any], wide: bool) -> str:
     peers = r["peers"]
     lines.append("")
     if peers["n"]:
-        lines.append(_line("raw peers", f"{_short(peers['low'])} to {_short(peers['high'])} {unit}, median"
+        lines.append(_line("raw peers", f"{_short(peers['low'])} to {_short(peers['high'])} {shown_unit(unit)}, median"
                                         f" {_short(peers['median'])}, n {peers['n']} (5th to 95th percentile;"
                                         f" {peers['part']}, {peers['species_group']}; {peers['same_species']} of the"
                                         " same species)", wide))
@@ -80,7 +82,7 @@ def _cooked(cooked: dict[str, Any], unit: str, wide: bool) -> list[str]:
             for rule in twin["refusals"]:
                 lines.append(_line("", f"rule {rule['rule']}: {rule['text']}", wide))
             if twin["value"] is not None:
-                lines.append(_line("", f"for comparison only: {_short(twin['value'])} {unit}", wide))
+                lines.append(_line("", f"for comparison only: {_short(twin['value'])} {shown_unit(unit)}", wide))
             if not twin["refusals"]:
                 error = twin["error"]
                 lines.append(_line("", f"offer no: 90th percentile error {error['p90_pct']:g} % on {error['pairs']}"
@@ -94,7 +96,7 @@ def _twin(t: dict[str, Any], unit: str, wide: bool) -> list[str]:
     error = t["error"]
     head = "from cooked" if t["offer"] != "weak" else "WEAK, not to be taken over: from cooked"
     interval = f"80 % interval {_short(t['low'])} to {_short(t['high'])}"
-    lines = [f"{head}: {_short(t['value'])} {unit}, {interval} ({t['offer']})"]
+    lines = [f"{head}: {_short(t['value'])} {shown_unit(unit)}, {interval} ({t['offer']})"]
     lines.append(_line("  donor", f"{t['donor_source']} {t['donor_food_id']} {t['donor_name']}: {t['published']}"
                                   f" {t['published_unit']}, {t['status']}, n {t['n']}", wide))
     lines.append(_line("  raw twin", f"{t['twin_food_id']} {t['twin_name']} (match {t['match_quality']})", wide))

@@ -9,6 +9,8 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
+from rawref.registry.units import shown_unit
+
 WIDTH = 80
 NARROW, BROAD = 60, 200
 
@@ -91,8 +93,8 @@ def build_summary(outcome: Any) -> str:
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))
     if under := s.get("checks", {}).get("beneath"):
-        told = ", ".join(f"{rule} {n}" for rule, n in sorted(under.items(), key=lambda item: (-item[1], item[0]))[:8])
-        lines.append(f"fail findings of the sources on chosen figures, which close no gate: {told} (rawref check)")
+        most = ", ".join(f"{rule} {n}" for rule, n in sorted(under.items(), key=lambda item: (-item[1], item[0]))[:8])
+        lines.append(f"fail findings of the sources on chosen figures, which close no gate: {most} (rawref check)")
     lines = [line if "\n" in line else _wrap_plain(line) for line in lines]
     took = "inputs unchanged, build taken over" if outcome.unchanged else f"{s['seconds']} s"
     said = {
@@ -142,14 +144,14 @@ def short(value: float | None) -> str:
 
 def _span(low: float | None, high: float | None, unit: str) -> str:
     if high is None:
-        return f"at least {short(low)} {unit}"
-    return f"{short(low)} to {short(high)} {unit}"
+        return f"at least {short(low)} {shown_unit(unit)}"
+    return f"{short(low)} to {short(high)} {shown_unit(unit)}"
 
 
 def _amount(row: dict[str, Any]) -> str:
     """The value, else the range, else unknown."""
     if row["value"] is not None:
-        return f"{number(row['value'])} {row['unit']}"
+        return f"{number(row['value'])} {shown_unit(row['unit'])}"
     ranged = row.get("low") is not None or row.get("high") is not None
     return _span(row["low"], row["high"], row["unit"]) if ranged else "unknown"
 
@@ -176,9 +178,10 @@ def _peers(p: dict[str, Any], value: float | None, unit: str) -> str:
         return "no comparable food has evidence"
     which = f"({p['part']}, {p['species_group'].replace('_', ' or ')})"
     if p["n"] == 1:
-        return f"1 comparable raw food {which}, {short(p['median'])} {unit}"
+        return f"1 comparable raw food {which}, {short(p['median'])} {shown_unit(unit)}"
     return (
-        f"{p['n']} comparable raw foods {which}, median {short(p['median'])} {unit}, 5th to 95th percentile "
+        f"{p['n']} comparable raw foods {which}, median {short(p['median'])} {shown_unit(unit)}, 5th to 95th"
+        " percentile "
         + _span(p["low"], p["high"], unit)
         + _beside(value, p["low"], p["high"])
     )
@@ -193,7 +196,7 @@ def _beside(value: float | None, low: float | None, high: float | None) -> str:
 
 def trace_cell(r: dict[str, Any], wide: bool) -> str:
     """The chain behind one cell, from the number down to the line."""
-    amount = "no point value" if r["value"] is None else f"{number(r['value'])} {r['unit']}"
+    amount = "no point value" if r["value"] is None else f"{number(r['value'])} {shown_unit(r['unit'])}"
     head = f"{r['ingredient_id']} {r['component']}: {amount}, {r['status']}"
     lines = [head if wide else _wrap_plain(head), ""]
     meaning = r["meanings"]
@@ -288,7 +291,7 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
     for h in r["reference"]:
         shown = number(h["value"]) if h["value"] is not None else f"{number(h['low'])} to {number(h['high'])}"
         lines.append(
-            f"reference  {h['component']} {shown} {h['unit']}, {h['status']}"
+            f"reference  {h['component']} {shown} {shown_unit(h['unit'])}, {h['status']}"
             f"{'' if h['evidence'] else ', no evidence'}{'; steps ' + ', '.join(h['steps']) if h['steps'] else ''}"
         )
     if not r["reference"]:
@@ -333,7 +336,7 @@ def trace_step(r: dict[str, Any], wide: bool) -> str:
                         t["ingredient_id"],
                         t["component"],
                         f"{t['source_value']} {t['source_unit']}",
-                        f"{number(t['value'])} {t['unit']}",
+                        f"{number(t['value'])} {shown_unit(t['unit'])}",
                         t["status"],
                     )
                     for t in r["touched"]
@@ -400,7 +403,7 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
     for g in found:
         p = g["peers"]
         ends = short(p["low"]) + (f" to {short(p['high'])}" if p["n"] > 1 else "")
-        peers = f"{ends} {p['unit']} (n {p['n']})" if p["n"] else "none"
+        peers = f"{ends} {shown_unit(p['unit'])} (n {p['n']})" if p["n"] else "none"
         # More than all of it is not more of a gap: the unknown alone could meet the minimum.
         impact = "" if g["impact"] is None else "all of it" if g["impact"] >= 1 else f"{g['impact']:.0%}"
         body.append(
@@ -423,7 +426,8 @@ def found(r: dict[str, Any], wide: bool) -> str:
         return hint if wide else _wrap_plain(hint)
     blocks = [f"no name has {typed!r}; read as {word!r}" for typed, word in r["read_as"].items()]
     if r["components"]:
-        blocks.append("\n".join(f"component {c['component']}  {c['name']}, {c['unit']}" for c in r["components"]))
+        blocks.append("\n".join(f"component {c['component']}  {c['name']}, {shown_unit(c['unit'])}"
+                                for c in r["components"]))
     if r["ingredients"]:
         blocks.append(_found_ingredients(r["ingredients"], wide))
     lines = ["\n\n".join(blocks), *([""] if r["foods"] else [])] if blocks else []

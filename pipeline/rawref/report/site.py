@@ -19,6 +19,7 @@ from rawref import __version__, registry
 from rawref.errors import InputError, InternalError
 from rawref.files import exchange
 from rawref.published.export import digest
+from rawref.registry.units import shown_unit
 from rawref.report import drawings, views, words
 from rawref.report.tables import Tables, read
 from rawref.workspace import Workspace
@@ -88,7 +89,7 @@ class _Writer:
         made = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
                            trim_blocks=True, lstrip_blocks=True, auto_reload=False)
         made.filters.update(number=words.number, short=words.short, plain=words.plain, count=words.count,
-                            size=words.size, web=words.web, rounded=words.rounded, unit=words.unit, cut=words.cut,
+                            size=words.size, web=words.web, rounded=words.rounded, unit=shown_unit, cut=words.cut,
                             embedded=words.embedded)
         made.globals.update(span=words.span, exact_span=words.exact_span, share=words.share, bar=drawings.bar,
                             letters=words.LETTERS, pages=PAGES, program_version=__version__, stamp=self.tables.stamp,

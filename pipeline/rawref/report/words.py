@@ -59,11 +59,6 @@ def rounded(value: float) -> str:
     return _plainly(Decimal(f"{value:.4g}"))
 
 
-def unit(code: str) -> str:
-    """A unit as a person reads it: µg for ug."""
-    return {"ug": "µg"}.get(code, code)
-
-
 @lru_cache(maxsize=100_000)
 def outward(value: float, *, up: bool) -> str:
     """One end of a range to four digits, rounded away from the middle: a range is never shown narrower than it is."""
