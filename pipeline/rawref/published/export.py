@@ -34,6 +34,7 @@ ORDER = {
     "components": "(select position from reference.components c where c.component = t.component)",
     "references": "reference_id",
     "catalogue": "source, food_id",
+    "calibration": "measure, component, class, left_out",
 }
 
 

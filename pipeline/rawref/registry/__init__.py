@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rawref.errors import InputError
 
-PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue")
+PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue", "calibration")
 """The published long tables; the wide twins are made from `values`."""
 MAINTAINER = (
     "ingredients",

@@ -40,6 +40,7 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     _load_bone_bounds(con, schemas)
     run_file(con, HERE / "bone_bounds.sql")
     build_ceilings(con)
+    run_file(con, HERE / "calibration.sql")
     run_file(con, HERE / "gaps.sql")
     apply_accepted(con, schemas)
     run_file(con, HERE / "tables.sql")

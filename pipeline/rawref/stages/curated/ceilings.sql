@@ -39,11 +39,13 @@ with cells as (
   from (select distinct class, component, species from cells) c
     join ceiling_foods f on f.component = c.component and f.class = c.class and f.species <> c.species
   group by all
+), targets as (
+  select c.*, r.reach, r.n, r.top, r.most from cells c join reached r using (ingredient_id, component)
+  union all by name
+  select c.*, b.reach, b.n, b.top, b.most from cells c join broad b using (class, component, species)
 )
-select c.ingredient_id, c.component, c.species, c.x, r.reach, r.n::int as n, if(r.n < 20, r.top, r.most) as anchor, p.position,
-  p."group"
-from cells c join reached r using (ingredient_id, component) join reference.components p using (component)
-union all by name
-select c.ingredient_id, c.component, c.species, c.x, b.reach, b.n::int as n, if(b.n < 20, b.top, b.most) as anchor, p.position,
-  p."group"
-from cells c join broad b using (class, component, species) join reference.components p using (component);
+select row_number() over (order by p.position, t.ingredient_id, t.reach) - 1 as target_id, t.ingredient_id,
+  t.component, t.reach, t.n::int as n, list_position(['near', 'far', 'class'], t.reach) - 1 as reach_code,
+  dense_rank() over (order by p."group") - 1 as group_code, dense_rank() over (order by t.species) - 1 as species_code,
+  if(t.n < 20, t.top, t.most) as anchor, t.x
+from targets t join reference.components p using (component);

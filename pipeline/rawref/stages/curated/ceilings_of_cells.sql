@@ -1,3 +1,9 @@
+-- curated.ceiling_trials: every bound that comparable foods give, and whether it held for what is known (null where it
+-- is not known); key (ingredient_id, component, reach).
+create table curated.ceiling_trials as
+select t.ingredient_id, t.component, t.reach, t.n, m.bound, if(m.held < 0, null, m.held = 1) as held
+from ceiling_made m join ceiling_targets t using (target_id) where not isnan(m.bound);
+
 -- curated.ceilings: what an unknown cell holds at most; key (ingredient_id, component). The smallest bound that applies:
 -- comparable foods (nearest reach that has any), what its own limit leaves, what the block cannot exceed.
 create temp table ceiling_cells as
@@ -19,7 +25,7 @@ with cells as (
       format('{} comparable foods of other animals', b.n)
       else format('{} foods of other animals and parts', b.n) end
     || ', widened until it holds for 95 of 100 known cells' as basis
-  from cells c join curated.ceiling_bounds b using (ingredient_id, component)
+  from cells c join curated.ceiling_trials b using (ingredient_id, component)
   where b.bound is not null
   qualify row_number() over (partition by c.ingredient_id, c.component
     order by case b.reach when 'near' then 1 when 'far' then 2 else 3 end) = 1

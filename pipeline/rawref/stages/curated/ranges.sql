@@ -90,16 +90,29 @@ select c.ingredient_id, c.component, c.source, c.food_id, count(*) as rivals, su
 from range_cells c join range_witnesses w using (ingredient_id, component)
 where w.witness <> c.witness group by all;
 
--- The features of a cell, of a pair, in the order that the arrays are read in.
-create temp view range_features as
-select c.ingredient_id, c.component, c.source, c.food_id, c."group", c.class, c.species, c.bounded, c.value,
-  c.x::double as x, c.fat, c.print_error, c.own_cv, c.n::double as n, c.position,
+-- The features of a cell, of a pair, as the arrays are read: words as codes in the order of the words, and a number for
+-- every cell by which its range finds back.
+create temp table range_features as
+select row_number() over (order by c.position, c.ingredient_id, c.source, c.food_id) - 1 as cell_id, c.ingredient_id,
+  c.component, c.source, c.food_id, c.position as component_code,
+  dense_rank() over (order by c."group") - 1 as group_code,
+  list_position(['meat', 'sea', 'organ', 'egg', 'other'], c.class) - 1 as class_code,
+  dense_rank() over (order by c.species) - 1 as species_code, c.bounded, c.x::double as x, c.fat::double as fat,
+  c.print_error::double as print_error, c.own_cv::double as own_cv, c.n::double as n,
   ascii(c.match_quality) - ascii('A') as match, c.evidence::int as evidence,
-  case p.peer_level when 'species' then 1 when 'group' then 2 else 0 end as peer_level, p.peer_shift,
-  coalesce(r.rivals, 0) as rivals, r.total
+  case p.peer_level when 'species' then 1 when 'group' then 2 else 0 end as peer_level,
+  coalesce(p.peer_shift, 0)::double as peer_shift, coalesce(r.rivals, 0) as rivals, r.total, c.class
 from range_cells c
   left join range_peers p using (source, food_id, component, part, species)
   left join range_rivals r using (ingredient_id, component, source, food_id);
+
+create temp table range_pair_features as
+select row_number() over (order by f.cell_id, p.other_source, p.other_food) - 1 as pair_id, p.d, p.other_source,
+  p.other_food, p.chosen, p.forward, dense_rank() over (order by p.source) - 1 as table_code,
+  dense_rank() over (order by p.other_source) - 1 as other_code, f.* exclude (total, rivals),
+  f.rivals - 1 as rivals,
+  coalesce((f.total::double - (p.d + f.x)) / nullif(f.rivals - 1, 0) - f.x, 0) as rival_shift
+from range_pairs p join range_features f using (ingredient_id, component, source, food_id);
 
 -- Zeros, traces and figures below a limit: what rounding or the stated limit hides, at least; and what other tables
 -- have for the same ingredient. Where a text shows no decimals, the column's usual ones count.
@@ -110,7 +123,8 @@ with decimals as (
 ), limits as (
   select source, source_component, median(high) as usual from reference."values" where high > 0 group by all
 )
-select c.ingredient_id, c.component, c.source, c.food_id, p.position,
+select row_number() over (order by p.position, c.ingredient_id, c.source, c.food_id) as zero_id, c.ingredient_id,
+  c.component, c.source, c.food_id, p.position,
   if(r.id is null or r.repeats_source is null, c.witness, r.repeats_source) as witness, c.species,
   round(case when c.high > 0 then c.high
     when c.status = 'trace' and l.usual > 0 then l.usual
