@@ -626,6 +626,8 @@ def gap_lost(s: Scene, name: str, lost: bool) -> None:
 case("T01", "fail", gap_lost, True, False)
 cell("T02", "fail", "SE", {"value": -0.1}, {"value": 0.0})
 cell("T02", "fail", "SE", {"low": 21.0, "high": 19.0}, {"low": 19.0, "high": 21.0})
+cell("R04", "fail", "SE", {"low": None}, {})
+cell("R04", "fail", "FE", {"value": 2.0, "low": 1.0, "high": 1.9}, {"value": 2.0, "low": 1.0, "high": 2.0})
 cell("T03", "fail", "FAT", {"food_id": "another"}, {})
 cell("T03", "fail", "LYS", {"food_id": "another"}, {})
 

@@ -33,6 +33,7 @@ FAMILIES = (
     "components",
     "between",
     "published",
+    "calibration",
 )
 WORKERS = 2
 CheckResult = dict[str, Any]

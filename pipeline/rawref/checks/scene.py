@@ -262,6 +262,8 @@ class Scene:
                 status = "assumed_zero" if x == 0 and component in ASSUMED_ZERO else "measured"
                 row |= {
                     "value": x,
+                    "low": x,
+                    "high": x,
                     "status": status,
                     "n": 3,
                     "confidence": "A",

@@ -46,6 +46,7 @@ def list_gaps(
             "kind": g["kind"], "needed_by": needed_by[g["needed_by"]], "detail": g["detail"],
             "peers": {"n": g["peers_n"], "low": g["peers_low"], "median": g["peers_median"], "high": g["peers_high"],
                       "unit": g["unit"]},
+            "ceiling": g["ceiling"], "ceiling_basis": g["ceiling_basis"],
             "impact": None, "remedy": g["remedy"],
         }
         for g in found
@@ -64,7 +65,7 @@ def rank(space: Workspace, found: list[dict[str, Any]], need: Need) -> list[dict
 
 def gaps_csv(found: list[dict[str, Any]]) -> str:
     """Every gap as CSV, one row each, in the order given; the impact is a share of the minimum, empty where unknown."""
-    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy")
+    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy", "ceiling", "ceiling_basis")
     peers = ("n", "low", "median", "high", "unit")
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

@@ -110,7 +110,21 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         ),
         "usage_warning": told["usage_warning"],
         "gap": _gap(gap[0]) if gap else None,
+        "calibration": _calibration(con, ingredient, component),
     }
+
+
+def _calibration(con: duckdb.DuckDBPyConnection, ingredient: str, component: str) -> list[dict[str, Any]]:
+    """How often ranges of the component, and of the component in this class of ingredient, held an independent figure."""
+    return rows(
+        con,
+        """select c.class, c.left_out, c.n, c.species, c.expected, c.coverage, c.half_width, c.tables
+           from curated.calibration c left join curated.ingredient_keys k on k.ingredient_id = ?
+           where c.measure = 'range' and c.component in (?, '*') and (c.class = '*' or c.class = k.class)
+             and c.left_out in ('species', 'table') and (c.component <> '*' or c.class = '*')
+           order by c.component = '*', c.class <> '*', c.left_out""",
+        [ingredient, component],
+    )
 
 
 def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:

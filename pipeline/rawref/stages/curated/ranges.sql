@@ -15,11 +15,7 @@ with printed as (
   select c.ingredient_id, c.component, c.source, c.food_id, c.match_quality, c.status, c.evidence, c.value, c.unit,
     c.rank, c.refused, k.kind, k.part, k.species, k.species_group, p."group", p.position,
     if(r.id is null or r.repeats_source is null, c.witness, r.repeats_source) as witness,
-    case when k.species_group in ('finfish', 'mollusc', 'crustacean') then 'sea'
-      when k.part in ('muscle', 'skin', 'fat', 'mechanically_separated') then 'meat'
-      when starts_with(k.part, 'egg') then 'egg'
-      when k.species_group in ('none', 'unknown', 'plant') then 'other'
-      else 'organ' end as class,
+    k.class,
     -- what cannot exceed 100 g is compared by its odds: near 0 that is the ratio, near 100 the ratio of what is left
     c.unit = 'g' and p.block = 'proximate' as bounded,
     least(1, if(s.number > 0, s.half / s.number, 1)) as print_error,
@@ -97,7 +93,8 @@ select row_number() over (order by c.position, c.ingredient_id, c.source, c.food
   c.component, c.source, c.food_id, c.position as component_code,
   dense_rank() over (order by c."group") - 1 as group_code,
   list_position(['meat', 'sea', 'organ', 'egg', 'other'], c.class) - 1 as class_code,
-  dense_rank() over (order by c.species) - 1 as species_code, c.bounded, c.x::double as x, c.fat::double as fat,
+  -- plants are one species here, and left out one by one
+  dense_rank() over (order by if(c.species = 'plant', c.ingredient_id, c.species)) - 1 as species_code, c.bounded, c.x::double as x, c.fat::double as fat,
   c.print_error::double as print_error, c.own_cv::double as own_cv, c.n::double as n,
   ascii(c.match_quality) - ascii('A') as match, c.evidence::int as evidence,
   case p.peer_level when 'species' then 1 when 'group' then 2 else 0 end as peer_level,

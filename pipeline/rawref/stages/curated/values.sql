@@ -36,6 +36,17 @@ from curated.cell_candidates c join curated.ingredient_keys k using (ingredient_
   left join pure x using (ingredient_id, component, source, food_id)
   left join curated.range_of r using (ingredient_id, component, source, food_id);
 
+-- Rival evidence that the chosen figure's range does not hold is named: it is why the figure may be doubted.
+create temp table outside as
+select c.ingredient_id, c.component, string_agg(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit), ', '
+    order by o.rank) as named
+from chosen c join spread s using (ingredient_id, component, source, food_id)
+  join curated.cell_candidates o using (ingredient_id, component)
+where c.evidence and o.evidence and o.value is not null and o.match_quality in ('A', 'B')
+  and (o.source, o.food_id) <> (c.source, c.food_id)
+  and (round(o.value, 9) < least(c.value, s.s.low) or round(o.value, 9) > greatest(c.value, s.s.high))
+group by all;
+
 create temp table others as
 with evidence as (
   select ingredient_id, component, if(witness like 'usda-%', 'usda', witness) as family, value
@@ -111,11 +122,12 @@ select c.ingredient_id, c.component, c.value, c.unit,
     when o.candidates = 1 then 'only candidate'
     else format('first of {} candidates: match {}, {}, n {}', o.candidates, c.match_quality, c.status,
       coalesce(c.n::text, 'not stated'))
-  end as reason,
+  end || coalesce('; outside the range: ' || x.named, '') as reason,
   coalesce(c.evidence, false) as evidence, c.year
 from chosen c
   left join spread s using (ingredient_id, component, source, food_id)
   left join others o using (ingredient_id, component)
+  left join outside x using (ingredient_id, component)
   left join referenced r using (ingredient_id, component)
   left join graded g using (ingredient_id, component)
   left join curated.not_applicable na on na.ingredient_id = c.ingredient_id and na.component = c.component
