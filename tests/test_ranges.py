@@ -24,8 +24,8 @@ Row = dict[str, Any]
     ("scores", "expected"), [(range(1, 10), 9), (range(1, 20), 18), (range(1, 6), 5), (range(1, 101), 91)]
 )
 def test_conformal_quantile_is_the_one_of_its_definition(scores: range, expected: float) -> None:
-    """The ceil((n + 1) 0.9)-th smallest score, the largest where there is none such: Lei et al., J. Am. Stat. Assoc. 113
-    (2018) 1094, algorithm 2 (split conformal)."""
+    """The ceil((n + 1) 0.9)-th smallest score, the largest where there is none such: Lei et al., J. Am. Stat. Assoc.
+    113 (2018) 1094, algorithm 2 (split conformal)."""
     mixed = np.random.default_rng(1).permutation(np.array(scores, dtype=float))
     assert conformal(mixed) == expected
 
@@ -69,8 +69,8 @@ def test_every_figure_has_a_range_around_it(con: duckdb.DuckDBPyConnection) -> N
           or high < coalesce(value, high) or unit = 'g' and high > 100)""")
     # exact only where a formula makes it so, and a cited range that has no width
     assert not rows(con, """
-        select * from curated."values" where evidence and low = high and spread_basis not in ('formula', 'cited', 'parts')
-        and not (unit = 'g' and value in (0, 100))""")
+        select * from curated."values" where evidence and low = high
+          and spread_basis not in ('formula', 'cited', 'parts') and not (unit = 'g' and value in (0, 100))""")
 
 
 def test_ranges_hold_nine_of_ten_independent_figures(con: duckdb.DuckDBPyConnection) -> None:
@@ -105,7 +105,8 @@ def test_ceilings_hold_for_what_is_known(con: duckdb.DuckDBPyConnection) -> None
 
 def test_every_gap_says_what_bounds_it(con: duckdb.DuckDBPyConnection) -> None:
     assert not rows(con, """
-        select * from curated.gaps where ceiling_basis is null or (ceiling is null) <> (ceiling_basis = 'nothing bounds it')""")
+        select * from curated.gaps
+        where ceiling_basis is null or (ceiling is null) <> (ceiling_basis = 'nothing bounds it')""")
     # no part holds more than the whole: amino acids are of protein, fatty acids of fat
     assert not rows(con, """
         select g.ingredient_id, g.component from curated.gaps g join reference.components c using (component)

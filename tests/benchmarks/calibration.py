@@ -1,4 +1,5 @@
-"""What the ranges promise and what they keep, printed from the last build: python tests/benchmarks/calibration.py [ROOT].
+# ruff: noqa: T201
+"""What the ranges promise and what they keep, from the last build: python tests/benchmarks/calibration.py [ROOT].
 
 Goals: coverage 0.88 to 0.92 out of sample, every component with 60 pairs or more 0.84 to 0.96, median width no larger
 than plain conformal, no evidence without a range, ceilings exceeded by at most 5 %.
@@ -20,7 +21,8 @@ def main(root: Path) -> int:
     missed = []
     with connect(Workspace(root).database, read_only=True) as con:
         calibration = rows(con, "from curated.calibration order by measure desc, component, class, left_out")
-        open_ended = rows(con, 'select count(*) as n from curated."values" where evidence and (low is null or high is null)')
+        open_ended = rows(con, 'select count(*) as n from curated."values"'
+                               " where evidence and (low is null or high is null)")
         outside = rows(con, """
             select count(*) as rivals, count(*) filter (c.value < v.low or c.value > v.high) as outside,
               count(*) filter ((c.value < v.low or c.value > v.high) and not contains(v.reason, c.food_id)) as unnamed

@@ -65,7 +65,8 @@ def rank(space: Workspace, found: list[dict[str, Any]], need: Need) -> list[dict
 
 def gaps_csv(found: list[dict[str, Any]]) -> str:
     """Every gap as CSV, one row each, in the order given; the impact is a share of the minimum, empty where unknown."""
-    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy", "ceiling", "ceiling_basis")
+    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy",
+               "ceiling", "ceiling_basis")
     peers = ("n", "low", "median", "high", "unit")
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

@@ -33,7 +33,8 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
     cell = rows(con, 'select * from curated."values" where ingredient_id = ? and component = ?', key)[0]
     kind = rows(con, "select kind, part, species, species_group from curated.ingredient_keys where ingredient_id = ?",
                 [ingredient])[0]
-    gap = rows(con, "select kind, detail, remedy, ceiling, ceiling_basis from curated.gaps where ingredient_id = ? and component = ?", key)
+    gap = rows(con, "select kind, detail, remedy, ceiling, ceiling_basis from curated.gaps"
+                    " where ingredient_id = ? and component = ?", key)
     candidates = rows(con, """
         select rank, source, food_id, food_name, match_quality, source_value, source_unit, value, unit, status, n,
           source_component, derivation, reason_not_chosen
@@ -54,7 +55,8 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
     return {
         "schema_version": "1", "ingredient_id": ingredient, "component": component, "unit": cell["unit"],
         "kind": kind["kind"],
-        "now": {**{name: cell[name] for name in ("value", "low", "high", "spread_basis", "status", "evidence", "source", "food_id", "match_quality",
+        "now": {**{name: cell[name] for name in ("value", "low", "high", "spread_basis", "status", "evidence", "source",
+                                                 "food_id", "match_quality",
                                                  "decision_id")}, "gap": gap[0] if gap else None},
         "candidates": candidates, "peers": peers,
         "cooked": {"offered": offered,

@@ -115,7 +115,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
 
 
 def _calibration(con: duckdb.DuckDBPyConnection, ingredient: str, component: str) -> list[dict[str, Any]]:
-    """How often ranges of the component, and of the component in this class of ingredient, held an independent figure."""
+    """How often ranges of the component, here and in this class of ingredient, held an independent figure."""
     return rows(
         con,
         """select c.class, c.left_out, c.n, c.species, c.expected, c.coverage, c.half_width, c.tables

@@ -31,8 +31,8 @@ with trials as (
   from cut group by all
 ), ceilings as (
   select 'ceiling' as measure, g.component,
-    concat(t.reach, ' ', case when t.n >= 20 then '20-' when t.n >= 10 then '10-19' when t.n >= 5 then '5-9'
-      when t.n >= 3 then '3-4' else t.n::text end) as class, 'species' as left_out, t.held
+    concat(t.reach, ' ', case when t.n >= 20 then '20-' when t.n >= 10 then '10-19' when t.n >= 3 then '3-9'
+      else t.n::text end) as class, 'species' as left_out, t.held
   from curated.ceiling_trials t cross join (values ('*')) g(component) where t.held is not null
   union all
   select 'ceiling', t.component, '*', 'species', t.held from curated.ceiling_trials t where t.held is not null

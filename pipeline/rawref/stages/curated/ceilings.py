@@ -21,17 +21,18 @@ if TYPE_CHECKING:
 HERE = Path(__file__).parent
 HELD = 0.96
 HELD_BY_FEW = 0.98
-"""More than the 95 of 100 promised: quantiles fall short out of sample, most where fewer than FEW foods bound a cell."""
+"""More than the 95 of 100 promised: quantiles fall short out of sample, most where fewer than FEW foods bound it."""
 FEW = 10
-BINS = (2, 3, 5, 10, 20)
-"""Numbers of comparable foods at which a bound is held to another standard: 1, 2, 3 to 4, 5 to 9, 10 to 19, 20 on."""
+BINS = (2, 3, 10, 20)
+"""Numbers of comparable foods at which a bound is held to another standard: 1, 2, 3 to 9, 10 to 19, 20 on."""
 
 
 def build_ceilings(con: duckdb.DuckDBPyConnection) -> None:
     """Create curated.ceilings, key (ingredient_id, component): the bound and, in words, its basis; and
     curated.ceiling_trials, whether the bound held for what is known, the species left out."""
     run_file(con, HERE / "ceilings.sql")
-    found = fetch(con, "select reach_code, n, group_code, species_code, anchor, x from ceiling_targets order by target_id")
+    found = fetch(con, "select reach_code, n, group_code, species_code, anchor, x from ceiling_targets"
+                       " order by target_id")
     over = np.round(found["x"] - found["anchor"], DIGITS)
     kind = found["reach_code"] * 10 + np.searchsorted(BINS, found["n"], side="right")
     factor, held = np.full(len(over), np.nan), np.full(len(over), -1)

@@ -53,7 +53,8 @@ qualify row_number() over (partition by ingredient_id, component order by most, 
 
 create table curated.ceilings as
 with cells as (
-  select v.ingredient_id, v.component, if(v.evidence, coalesce(v.high, v.value), c.most) as most
+  select v.ingredient_id, v.component,
+    case when v.evidence then coalesce(v.high, v.value) when v.status = 'not_applicable' then 0 else c.most end as most
   from curated."values" v left join ceiling_cells c using (ingredient_id, component)
 ), composites as (
   -- of a composite: its parts at their upper ends, at the bone share that gives most

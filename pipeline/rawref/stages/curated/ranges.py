@@ -201,8 +201,8 @@ def _quantiles(scores: Floats, component: Codes, count: int) -> tuple[Floats, fl
 
 
 def quantiles_left_out(scores: Floats, component: Codes, fold: Codes, *, plain: bool = False) -> Floats:
-    """Quantile for every row from the scores of its component outside its fold; plain: not shrunk, and that of all where
-    the component has few."""
+    """Quantile for every row from the scores of its component outside its fold; plain: not shrunk, and that of all
+    where the component has few."""
     found = np.empty(len(scores))
     members = [np.flatnonzero(component == k) for k in range(int(component.max()) + 1)]
     for f in np.unique(fold):
