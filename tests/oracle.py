@@ -110,6 +110,16 @@ def value(food: str, nutrient: str) -> Decimal:
 
 
 @functools.cache
+def base(folder: Path, ingredient: str, nutrient: str) -> Decimal:
+    """Fat (204) or protein (203) of an ingredient, g per 100 g, that its blocks are re-expressed on."""
+    key = (ingredient, component := {"204": "FAT", "203": "PROCNT"}[nutrient])
+    row = next(r for r in published(folder, "values") if (r["ingredient_id"], r["component"]) == key)
+    source, food = proximate_foods(folder)[ingredient]
+    assert (row["source"], row["food_id"]) == (source, food), f"{ingredient}: {component} is of another food"
+    return value(food, nutrient) if source == "usda-sr28" else Decimal(row["value"])
+
+
+@functools.cache
 def food_names() -> dict[str, str]:
     """Long description by food."""
     return {str(row[0]): str(row[2]) for row in table("FOOD_DES")}

@@ -206,11 +206,19 @@ def test_version() -> None:
 
 
 def test_trace_of_an_assumed_zero(root: Path) -> None:
-    """The issue's own example: SR28 prints 0.0 for vitamin D of raw chicken liver, and nobody measured it."""
-    found = document(root, "trace", "chicken-liver", "VITD")
+    """SR28 prints 0.0 for vitamin D of raw abalone (15155), and nobody measured it: source 7, derivation Z, no sample.
+
+    It prints the same for chicken liver, where another table measured some: that zero is not chosen.
+    """
+    liver = document(root, "trace", "chicken-liver", "VITD")
+    assert liver["status"] == "measured" and liver["value"] > 0
+    assert ("usda-sr28", "0.0", "assumed_zero") in {
+        (a["source"], a["source_value"], a["status"]) for a in liver["alternatives"]
+    }
+    found = document(root, "trace", "abalone", "VITD")
     assert set(TRACE_KEYS) <= set(found)
     line = oracle.fields(int(found["line"]))
-    assert (found["source"], found["release"], found["food_id"]) == ("usda-sr28", "28", "05027")
+    assert (found["source"], found["release"], found["food_id"]) == ("usda-sr28", "28", "15155")
     assert (
         (found["source_value"], found["value"], found["status"])
         == (line["Nutr_Val"], 0.0, "assumed_zero")
@@ -218,9 +226,9 @@ def test_trace_of_an_assumed_zero(root: Path) -> None:
     )
     assert (line["Src_Cd"], line["Deriv_Cd"], line["Num_Data_Pts"]) == ("7", "Z", "0")
     assert found["gap"]["kind"] in ("doubtful_zero", "only_assumed_zero")
-    assert set(found["peers"]) >= {"n", "low", "median", "high"}
-    text = run(root, "trace", "chicken-liver", "VITD").stdout
-    for word in (found["sha256"], found["line"], "NUT_DATA.txt", "assumed", "'0.0'", "05027", "Assumed zero", "gap"):
+    assert set(liver["peers"]) >= {"n", "low", "median", "high"}
+    text = run(root, "trace", "abalone", "VITD").stdout
+    for word in (found["sha256"], found["line"], "NUT_DATA.txt", "assumed", "'0.0'", "15155", "Assumed zero", "gap"):
         assert word in text
 
 
@@ -379,7 +387,7 @@ def test_trace_shows_decisions_on_the_whole_food(root: Path) -> None:
 def test_trace_reads_plainly(root: Path) -> None:
     """Codes are put in words, candidates that were passed over say how far off they are, ranges of parts are shown."""
     text = " ".join(run(root, "trace", "beef-liver", "RETOL").stdout.split())
-    for words in ("Retinol", "measured: analysed", "one standard deviation", "A best, D weakest", "same animal, part",
+    for words in ("Retinol", "measured: analysed", "90 % prediction interval", "A best, D weakest", "same animal, part",
                   "gap none", "comparable raw foods (liver, bovine)", "below them", "New Zealand"):  # fmt: skip
         assert words in text, words
     # SR28 line of food 23425, number 319, against that of 13325: 28319 ug and 4948 ug.

@@ -534,7 +534,7 @@ def test_a_decision_that_does_not_hold_stops_the_build(
 @pytest.mark.parametrize(("ingredient", "component", "donor", "message"), [
     ("chicken-liver", "CU", "05028", "refused by rule 10"),
     ("beef-heart", "PROCNT", "13322", "refused by rule 3"),
-    ("beef-heart", "THIA", "13322", "offer no"),
+    ("beef-heart", "THIA", "13322", "refused by rule 9"),
 ])
 def test_refused_and_weak_estimates_are_not_taken_over(
         writable: duckdb.DuckDBPyConnection, checkout: Workspace, ingredient: str, component: str, donor: str,

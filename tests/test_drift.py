@@ -321,14 +321,19 @@ def test_tiers_by_hand_worked_amounts(old: Path, drift_to: Any, need: Need) -> N
     assert small[0] == "note"
 
 
-def test_outside_the_accepted_range_is_spread(old: Path, drift_to: Any) -> None:
-    row = spoil.cell(spoil.read(old, "values"), "beef-liver", "ZN")
+def test_outside_the_accepted_range_is_spread(old: Path, drift_to: Any, need: Need) -> None:
+    """Of a component without a requirement: where there is one, an end that moved far is of tier requirement."""
+    row = next(
+        r for r in spoil.read(old, "values") if r["ingredient_id"] == "beef-liver" and float(r["value"] or 0) > 1
+        and r["status"] == "measured" and not any(need.applied(r["component"], end) for end in ("minimum", "maximum"))
+    )  # fmt: skip
+    component = row["component"]
     value = float(row["value"])
     inside = tier_of(
-        old, drift_to, "beef-liver", "ZN", value=repr(value + 0.05), low=repr(value - 0.01), high=repr(value + 0.1)
+        old, drift_to, "beef-liver", component, value=repr(value * 1.05), low=repr(value * 0.99), high=repr(value * 1.1)
     )
     outside = tier_of(
-        old, drift_to, "beef-liver", "ZN", value=repr(value + 0.05), low=repr(value + 0.01), high=repr(value + 0.1)
+        old, drift_to, "beef-liver", component, value=repr(value * 1.05), low=repr(value * 1.01), high=repr(value * 1.1)
     )
     assert outside[0] == "spread" and "accepted range" in outside[1]
     assert inside[0] != "spread"
@@ -625,7 +630,7 @@ def offered(folder: Path, ingredient: str, component: str) -> None:
         own = [r for r in rows if (r["ingredient_id"], r["component"]) == (ingredient, component)]
         place = rows.index(own[-1]) + 1
         fresh = {"source": "usda-fdc", "release": "2024-10-31", "food_id": "1", "reason_not_chosen": "fewer samples"}
-        rows.insert(place, {**own[-1], **fresh, "rank": str(len(own) + 1)})
+        rows.insert(place, {**own[-1], **fresh, "rank": str(int(own[-1]["rank"]) + 1)})
 
     spoil.edit(folder, "candidates", change)
 
@@ -650,7 +655,7 @@ def test_a_range_of_comparable_foods_follows_the_foods(grown: Path, of_grown: An
     for component in ("ZN", "FE"):
         for ingredient in ("beef-liver", "chicken-liver"):
             for folder in (grown, grown.parent / "curated"):
-                spoil.set_cell(folder, ingredient, component, spread_basis="peers_cv")
+                spoil.set_cell(folder, ingredient, component, spread_basis="pairs_peers")
             spoil.set_cell(grown, ingredient, component, low="0.001", high="99")
 
     def change(rows: spoil.Rows) -> None:
@@ -816,7 +821,9 @@ def test_brief_has_the_worst_tier_and_counts_the_rest(old: Path, drift_to: Any) 
     text = render_drift.brief(result, "See elsewhere")
     flat = " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 80 and text.count("; cause: ") == 10
-    assert f"Not shown: {tiers['requirement'] - 10} more of these; outside the spread ({tiers['spread']}); " in flat
+    between = {"spread": "outside the spread", "rounding": "above one rounding step of the source"}
+    counted = "".join(f"{words} ({tiers[tier]}); " for tier, words in between.items() if tiers[tier])
+    assert counted and f"Not shown: {tiers['requirement'] - 10} more of these; {counted}notes (" in flat
     assert flat.endswith("notes (200). See elsewhere.") and "Take it over" not in text
     few = {**result, "changes": result["changes"][:3]}
     assert "Not shown" not in render_drift.brief(few, "See elsewhere")

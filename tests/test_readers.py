@@ -213,12 +213,11 @@ def test_fdc_unknown_codes_are_all_listed_with_their_line(tmp_path: Path) -> Non
     value = {"id": "9", "fdc_id": "1", "nutrient_id": "1101", "amount": "0.01", "derivation_id": "1"}
     path = tiny_fdc(
         tmp_path, food_nutrient=[value | {"derivation_id": "77"}, value | {"id": "10", "amount": "<1"},
-                                 value | {"id": "11", "nutrient_id": "4711"}],
-        nutrient=[{"id": "1101", "name": "Manganese, Mn", "unit_name": "STONE"}])
+                                 value | {"id": "11", "nutrient_id": "4711"}])
     with pytest.raises(InputError) as caught:
         read(usda_fdc, [path])
     for expected in ("food_nutrient.csv:2 derivation id '77'", "food_nutrient.csv:3 amount '<1'",
-                     "food_nutrient.csv:4 nutrient id '4711'", "nutrient.csv:2 unit 'STONE'", "usda-fdc.toml"):
+                     "food_nutrient.csv:4 nutrient id '4711'", "usda-fdc.toml"):
         assert expected in caught.value.line()
 
 

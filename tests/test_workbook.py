@@ -71,7 +71,7 @@ def test_a_number_a_range_and_the_unknown_are_told_apart(book: openpyxl.Workbook
     sheet, status = book["table"], book["status"]
     heading = [c.value for c in sheet[1]]
     assert heading == [*spoil.read(folder, "table")[0], "no_evidence"]
-    seen = {"number": 0, "weak": 0, "range": 0, "unknown": 0}
+    seen = {"number": 0, "weak": 0, "range": 0, "unknown": 0, "none": 0}
     for row in range(2, sheet.max_row + 1):
         ingredient, named = sheet.cell(row, 1).value, (sheet.cell(row, len(heading)).value or "").split()
         for at, column in enumerate(heading[2:-1], 3):
@@ -84,9 +84,13 @@ def test_a_number_a_range_and_the_unknown_are_told_apart(book: openpyxl.Workbook
             assert cell.font.italic == (weak or isinstance(shows, str))
             assert (cell.number_format == 'General" *"') == (weak and not isinstance(shows, str))
             assert (cell.fill.patternType == "solid") == weak
-            assert (cell.fill.patternType == "lightUp") == (shows is None)
+            # a blank of what the ingredient cannot hold is no unknown
+            none = cells[key]["status"] == "not_applicable"
+            assert (cell.fill.patternType == "lightUp") == (shows is None and not none)
             assert (word.fill.patternType is not None) == (key in gaps)
-            kind = "unknown" if shows is None else "weak" if weak else "range" if isinstance(shows, str) else "number"
+            kind = "none" if none else "unknown" if shows is None else "weak" if weak else "number"
+            if kind == "number" and isinstance(shows, str):
+                kind = "range"
             seen[kind] += 1
     assert all(seen.values()), seen
 

@@ -94,7 +94,8 @@ def compare(
 def _foods(con: duckdb.DuckDBPyConnection, old: Side, schemas: Path) -> list[dict[str, Any]] | None:
     """Foods of the sources that changed; None where nothing was followed, or there is no former catalogue."""
     held = {r[0] for r in con.execute("select table_name from information_schema.tables").fetchall()}
-    wanted = {f"{side}_{t}" for side in ("before", "after") for t in ("catalogue", "candidates", "ingredients")}
+    read = ("catalogue", "candidates", "ingredients", "values")
+    wanted = {f"{side}_{t}" for side in ("before", "after") for t in read}
     return food_changes(con, schemas) if wanted <= held and "catalogue" in old.digests else None
 
 

@@ -5,7 +5,9 @@ with groups as (
   select species, species_group from read_csv($species_registry, header = true, all_varchar = true)
 ), b as (from before_catalogue where occurrence = 1), a as (from after_catalogue where occurrence = 1),
 used as (
-  select distinct source, food_id from before_candidates union select distinct source, food_id from after_candidates
+  -- candidates are those that lost: what was chosen stands in values
+  select source, food_id from before_candidates union select source, food_id from after_candidates
+  union select source, food_id from before_values union select source, food_id from after_values
 ), paired as (
   select coalesce(a.source, b.source) as source, coalesce(a.food_id, b.food_id) as food_id, b.row_line is null as fresh,
     a.row_line is null as gone, coalesce(a.name, b.name) as name, coalesce(a.part, b.part) as part,

@@ -86,10 +86,11 @@ def _gone(foods: list[dict[str, Any]]) -> list[str]:
 
 
 def _restated(changes: list[Change]) -> list[str]:
-    """Candidates whose source prints another figure in the same place."""
+    """Figures, chosen or not, whose source prints another text in the same place."""
+    place = {"source", "food_id", "source_component"}
     found = [
         c for c in changes
-        if c["table"] == "candidates" and "source_value" in c["fields"] and "food_id" not in c["fields"]
+        if c["table"] in ("values", "candidates") and "source_value" in c["fields"] and not place & set(c["fields"])
     ]
     if not found:
         return ["no figure of a food that stands for an ingredient changed in its source"]

@@ -215,8 +215,11 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
     value = published[0]
     reached = rows(
         con,
-        """select ingredient_id, component, rank, value, unit, status, steps, reason_not_chosen from curated.candidates
-           where source = ? and file = ? and line = ? order by ingredient_id, component""",
+        # a published table lists what was not chosen among the candidates, what was chosen in values alone
+        """select ingredient_id, component, rank, value, unit, status, steps, reason_not_chosen from (
+             select * from curated.candidates where reason_not_chosen is not null
+             union all by name select *, 1 as rank from curated."values")
+           where source = ? and file = ? and line = ? order by ingredient_id, component, rank""",
         [source, file, line],
     )
     for row in reached:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rawref import CONTRACT_VERSION, __version__, registry
 from rawref.database import rows, scalar
-from rawref.published.export import WIDE, code_digest, content_digests, digest, wide_column
+from rawref.published.export import WIDE, code_digest, content_digests, digest, only, wide_column
 from rawref.sources import Source
 
 if TYPE_CHECKING:
@@ -75,7 +75,9 @@ def manifest(
         "source_files": rows(
             con, "select source, release, file, sha256, bytes, records from archival.files order by all"
         ),
-        "rows": {name: scalar(con, f'select count(*) from curated."{name}"') for name in registry.PUBLISHED},
+        "rows": {
+            name: scalar(con, f'select count(*) from curated."{name}" {only(name)}') for name in registry.PUBLISHED
+        },
         "content": content_digests(folder),
         "files": {path.name: digest(path)["sha256"] for path in sorted(folder.glob("*.parquet"))},
         "checks": checks,

@@ -38,8 +38,10 @@ ORDER = {
 }
 
 
-LOSERS = "reason_not_chosen is not null"
-"""Which candidates are published: what was chosen stands in `values` already, with all that is said of it."""
+def only(table: str) -> str:
+    """Which rows of a table are published, in SQL: of the candidates those that lost, as what was chosen stands in
+    `values` already, with all that is said of it; of every other table all."""
+    return "where reason_not_chosen is not null" if table == "candidates" else ""
 
 
 def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
@@ -54,8 +56,8 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
             for f in registry.fields(schemas)[name]
         )
         units = {f.column: f.unit for f in registry.fields(schemas)[name] if f.unit}
-        which = f"where {LOSERS}" if name == "candidates" else ""
-        _copy(con, f'select {columns} from curated."{name}" t {which} order by {ORDER[name]}', folder / name, units)
+        query = f'select {columns} from curated."{name}" t {only(name)} order by {ORDER[name]}'
+        _copy(con, query, folder / name, units)
     for name, column in (("table", "value"), ("table_status", "status")):
         cells = ", ".join(
             f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""

@@ -26,7 +26,7 @@ LIST_ROWS = 5_000
 """Rows of the full list, worst first: the table's size budget holds whatever changes."""
 LEDGER = "accepted-versions"
 """In the working folder: every number that was given out, in case a table is taken back by git."""
-MOVED = {"manifest.json": "contract_version", "datapackage.json": "description"}
+MOVED = {"manifest.json": "contract_version", "datapackage.json": "keywords"}
 """The key after which the stamp stands in each document."""
 HEAD = "# Changelog\n\nAccepted versions of the table, newest first; numbered year.month.n.\n"
 TIER_HEADINGS = (

@@ -32,7 +32,7 @@ BELOW = re.compile(rf"<\s*{_FIGURE}{_ENDS}")
 NO_POINT = ("trace", "below_detection", "missing")
 """Statuses without a point value."""
 
-MOST_WORDS = 12
+MOST_WORDS = 15
 """A list of words that is longer, species and parts, is named by its file."""
 
 Row = dict[str, Any]
@@ -218,7 +218,8 @@ def _words(vocabulary: str, schemas: Path) -> str:
     if words is None:
         return ""
     if len(words) > MOST_WORDS:
-        return f"; the words are in schemas/{'species' if vocabulary == 'species' else 'parts'}.csv"
+        file = {"species": "species", "part": "parts"}.get(vocabulary, "vocabularies")
+        return f"; the words are in schemas/{file}.csv"
     return f"; the words are {', '.join(repr(word) for word in words)}"
 
 
