@@ -281,7 +281,7 @@ class Scene:
                 }
             row |= (rows or {}).get(component, {})
             self.put('curated."values"', **row)
-            if row["status"] not in ("measured", "calculated", "unspecified", "label_claim", "composed"):
+            if row["status"] not in registry.evidence(self.schemas):
                 self.put(
                     "curated.gaps",
                     ingredient_id=ingredient_id,
@@ -299,6 +299,7 @@ class Scene:
         con = connect(threads=1)
         run_file(con, FRAME / "skeleton.sql")
         load_units(con, self.schemas)
+        registry.load_statuses(con, self.schemas)
         for name in registry.PUBLISHED:
             columns = ", ".join(f'"{f.column}" {f.sql_type}' for f in registry.fields(self.schemas)[name])
             con.execute(f'create table curated."{name}"({columns})')

@@ -25,8 +25,8 @@ select s.side, s.ingredient_id, s.component, s.unit, s.basis, s.status, s.source
   s.source_component, s.source_value, s.derivation, s.steps, s.decision_id,
   try_cast(s.value as double) as value, try_cast(s.low as double) as low, try_cast(s.high as double) as high,
   try_cast(g.peers_high as double) as peers_high,
-  coalesce(s.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), false)
-    and g.kind is distinct from 'doubtful_zero' as evidence,
+  coalesce(s.status in (select status from reference.statuses where evidence), false)
+    and coalesce(g.kind not in ('doubtful_zero', 'only_assumed_zero'), true) as evidence,
   -- an assumed zero is no knowledge; a range without a point value is
   (try_cast(s.value as double) is not null and s.status is distinct from 'assumed_zero')
     or try_cast(s.low as double) is not null as known
@@ -39,7 +39,7 @@ with amounts as (
   select i.part, v.component, list(try_cast(v.value as double) order by try_cast(v.value as double)) as amounts
   from before_values v join before_ingredients i using (ingredient_id)
   where v.component in (select component from drift_touched) and try_cast(v.value as double) is not null
-    and v.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+    and v.status in (select status from reference.statuses where evidence)
     and v.occurrence = 1 and i.occurrence = 1
   group by all
 ), middles as (

@@ -55,6 +55,7 @@ def weigh_cells(
     from rawref.lookup.impact import FALLBACK_SHARE_PCT, NOMINAL_KCAL_PER_G, requirements
 
     limits = thresholds(schemas)
+    registry.load_statuses(con, schemas)
     asked = requirements(need) if need else []
     script = Path(__file__).with_name("cells.sql").read_text(encoding="utf-8")
     touched = sorted({(c["ingredient_id"], c["component"]) for c in changes if c["ingredient_id"] and c["component"]})

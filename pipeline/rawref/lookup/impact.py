@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from rawref import registry
 from rawref.errors import InputError
 from rawref.needs.profile import Need, parts_of
 from rawref.workspace import Workspace
@@ -54,6 +55,7 @@ def gap_impact(
         "species": (workspace.schemas / "species.csv").as_posix(),
         "commonness": (workspace.schemas / "commonness.csv").as_posix(),
         "inclusion": (workspace.schemas / "inclusion.csv").as_posix(),
+        "evidence": sorted(registry.evidence(workspace.schemas)),
         "fallback_share": FALLBACK_SHARE_PCT,
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
         "ingredient": ingredient,

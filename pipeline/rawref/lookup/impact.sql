@@ -45,7 +45,7 @@ evidence AS (
     FROM read_csv($values, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"') AS v
     JOIN part AS p USING (ingredient_id)
     WHERE p.ingredient_kind <> 'addition'
-        AND v.status IN ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+        AND list_contains($evidence, v.status)
         AND NOT EXISTS (SELECT 1 FROM gap WHERE gap.ingredient_id = v.ingredient_id AND gap.component = v.component)
 ),
 -- the ninth of ten, a figure that occurs, so that one odd food does not rank every gap of its component

@@ -6,6 +6,7 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
+from rawref import registry
 from rawref.cooked import cooking
 from rawref.cooked.estimates import better_values
 from rawref.cooked.twin import Judge
@@ -105,7 +106,7 @@ def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list
     if kind == "composite":
         told = "ask for the part that lacks it: rawref suggest"
         return [{"do": "part", "text": f"{told} {p['ingredient_id']} {component}", "row": None} for p in parts]
-    best = next((c for c in candidates if c["status"] in ("measured", "calculated", "label_claim", "unspecified")
+    best = next((c for c in candidates if c["status"] in registry.evidence(schemas)
                  and not (c["reason_not_chosen"] or "").startswith(("block", "struck out"))), None)
     if best:
         found.append({

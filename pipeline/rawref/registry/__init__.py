@@ -9,8 +9,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rawref.errors import InputError
+
+if TYPE_CHECKING:
+    import duckdb
 
 PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue", "calibration")
 """The published long tables; the wide twins are made from `values`."""
@@ -140,10 +144,33 @@ def vocabularies(schemas: Path) -> dict[str, dict[str, str]]:
     found: dict[str, dict[str, str]] = {}
     for _, r in read_csv(schemas / "vocabularies.csv", "schemas/vocabularies.csv"):
         found.setdefault(r["vocabulary"], {})[r["code"]] = r["definition"]
+    found["status"] = {s["status"]: s["definition"] for s in statuses(schemas)}
     for name in ("species", "part"):
         path = schemas / ("species.csv" if name == "species" else "parts.csv")
         found[name] = {r[name]: r.get("name", "") for _, r in read_csv(path, f"schemas/{path.name}")}
     return found
+
+
+@cache
+def statuses(schemas: Path) -> tuple[dict[str, str], ...]:
+    """Every status: whether it is evidence, how it counts in a mix, how it ranks (1 first), what it means."""
+    return tuple(r for _, r in read_csv(schemas / "statuses.csv", "schemas/statuses.csv"))
+
+
+@cache
+def evidence(schemas: Path) -> frozenset[str]:
+    """The statuses that are evidence."""
+    return frozenset(s["status"] for s in statuses(schemas) if s["evidence"] == "yes")
+
+
+def load_statuses(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """Create reference.statuses(status, evidence, counts_in_mix, rank) in a database; key status."""
+    con.execute("create schema if not exists reference")
+    con.execute("create or replace table reference.statuses(status text primary key, evidence boolean,"
+                " counts_in_mix text, rank int)")
+    con.executemany("insert into reference.statuses values (?, ?, ?, ?)",
+                    [[s["status"], s["evidence"] == "yes", s["counts_in_mix"], int(s["rank"])]
+                     for s in statuses(schemas)])
 
 
 @cache

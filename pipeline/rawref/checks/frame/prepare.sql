@@ -32,15 +32,15 @@ select v.ingredient_id, v.component, v.value, v.unit, v.basis, v.status, v.low, 
   v.confidence, v.source, v.release, v.food_id, v.match_quality, v.source_component, v.source_value, v.source_unit,
   v.derivation, v.donor_food_id, v.donor_state, v.file, v.line, v.steps, v.reference_ids, v.disagreement,
   i.kind, i.part, i.species, i.skin, i.bone, i.fat_trim, coalesce(s.species_group, 'none') as species_group,
-  v.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+  v.status in (select status from reference.statuses where evidence)
     and coalesce(v.donor_state, 'raw') in ('raw', 'unknown')
-    -- a zero without samples is none where the gap beside it says that comparable foods are not zero
-    and not (g.kind is not null and v.value = 0 and coalesce(v.n, 0) = 0 and v.status in ('calculated', 'unspecified'))
+    -- a zero without samples is none where the gap beside it says that nobody measured it
+    and not (g.kind is not null and v.value = 0 and coalesce(v.n, 0) = 0 and v.status in (select status from reference.statuses where evidence))
     as evidence,
   coalesce(v.value, if(v.status = 'below_detection' and v.high is null, 0, null)) as x
 from curated."values" v
   join curated.ingredients i using (ingredient_id)
-  left join (from curated.gaps where kind = 'doubtful_zero') g using (ingredient_id, component)
+  left join (from curated.gaps where kind in ('doubtful_zero', 'only_assumed_zero')) g using (ingredient_id, component)
   left join chk_species s on s.species = i.species;
 
 -- chk_pair: the foods and the ingredients whose profile a rule can judge; key (source, food_id) or ingredient_id.

@@ -14,7 +14,7 @@ create table archival.value_references(source text, release text, food_id text, 
 create table archival."references"(source text, release text, reference_id text);
 create table archival.maintainer_cited_values(id text, ingredient_id text, component text, repeats_source text,
   repeats_food_id text, citation_id text, country text);
-create table archival.maintainer_copied_foods(source text, food_id text, original_source text);
+create table reference.copies(source text, food_id text, original_source text, original_food_id text);
 create table archival.maintainer_composites(ingredient_id text, part_ingredient_id text, share_pct double);
 create table archival.maintainer_decisions(decision_id text, source text, food_id text, source_component text,
   ingredient_id text, component text, expect_text text, expect_derivation text, action text, reason text, citation text,

@@ -58,8 +58,8 @@ with family as (
       else coalesce(o.original_source, c.source) end as family,
     c.source || ' ' || c.food_id as named, c.match_quality
   from curated.candidates c left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
-    left join archival.maintainer_copied_foods o on o.source = c.source and o.food_id = c.food_id
-  where c.value > 0 and c.status in ('measured', 'calculated', 'unspecified', 'label_claim')
+    left join reference.copies o on o.source = c.source and o.food_id = c.food_id
+  where c.value > 0 and c.status in (select status from reference.statuses where evidence)
     and coalesce(c.donor_state, 'raw') in ('raw', 'unknown') and c.match_quality in ('A', 'B')
     and coalesce(c.reason_not_chosen, '') not like 'struck out%'
   qualify row_number() over (partition by c.ingredient_id, c.component, family order by c.rank) = 1

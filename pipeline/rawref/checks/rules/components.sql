@@ -30,8 +30,7 @@ from archival.components c join reference.component_map m using (source, source_
 
 insert into chk_figure by name
 select 'C04' as rule_id, 'table' as origin, component,
-  count(*) filter (evidence and status in ('measured', 'calculated', 'composed', 'unspecified',
-    'label_claim')) / count(*) as x,
+  count(*) filter (evidence) / count(*) as x,
   format('evidence for {} of {} ingredients', count(*) filter (evidence), count(*)) as detail
 from chk_cell where kind = 'raw' group by component;
 insert into chk_figure by name

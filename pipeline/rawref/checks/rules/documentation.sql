@@ -28,7 +28,7 @@ insert into chk_figure by name
 select 'D02' as rule_id, 'food' as origin, source, food_id, source_component, component, 2 as x,
   format('status {} and donor state {}, yet evidence is {}', status, coalesce(donor_state, 'none'), evidence) as detail
 from chk_row
-where evidence is distinct from (status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+where evidence is distinct from (status in (select status from reference.statuses where evidence)
   and coalesce(donor_state, 'raw') in ('raw', 'unknown'));
 
 insert into chk_figure by name

@@ -124,7 +124,7 @@ insert into chk_figure by name
 with stated as (
   select c.*, w.word as convention
   from chk_cell c left join chk_word w on w.rule_id = 'E04' and w.name = c.source || ':' || c.source_component
-  where c.component = 'ENERC_KCAL' and c.status in ('measured', 'calculated', 'imputed', 'label_claim', 'unspecified')
+  where c.component = 'ENERC_KCAL' and c.value is not null and c.status <> 'assumed_zero'
     and c.kind = 'raw' and c.source <> 'maintainer'
 )
 select 'E04' as rule_id, 'ingredient' as origin, ingredient_id, component,

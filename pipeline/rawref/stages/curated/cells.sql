@@ -1,30 +1,30 @@
 -- curated.cell_candidates: one row per ingredient, needed component and source food (or cited record) that has
 -- anything to say; key (ingredient_id, component, source, food_id). Ranked by the rules of compilation:
--- match quality, evidence, status, number of samples, release date, source order; ties break on ids.
-create temp table status_rank as
-select * from (values ('measured', 1), ('composed', 2), ('calculated', 3), ('unspecified', 4), ('label_claim', 5),
-  ('imputed', 6), ('below_detection', 7), ('trace', 8), ('assumed_zero', 9), ('missing', 10)) t(status, status_rank);
-
+-- evidence (between matches A and B), match quality, status, number of samples, release date, source order; ties break on ids.
 create temp table offered as
 with linked as (
   select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality,
     nullif(concat_ws('; ', l.note, format('not independent: {} of {} figures compared are those of {} {}',
       d.figures_same, d.figures_compared, d.original_source, d.original_food_id)), '') as note,
     l.release_date, l.source_order, f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons,
-    l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source, l.source) as witness
+    l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source || ':' || d.original_food_id, l.source || ':' || l.food_id) as witness
   from reference.links l join reference.foods f using (source, release, food_id)
-    left join archival.maintainer_copied_foods d on d.source = l.source and d.food_id = l.food_id
+    left join reference.copies d on d.source = l.source and d.food_id = l.food_id
   union all by name
   -- a cited record waits as long as the food that it repeats, where that food's source is present
   select v.ingredient_id, r.source, r.release, v.id as food_id, v.match_quality, v.note, r.release_date,
     r.source_order, f.name as food_name, null as food_state, coalesce(o.may_supply_raw, 'yes') as may_supply_raw,
-    o.review_reasons, o.source as doubted_source, o.food_id as doubted_food_id, r.source as witness
+    o.review_reasons, o.source as doubted_source, o.food_id as doubted_food_id, r.source || ':' || v.id as witness
   from archival.maintainer_cited_values v join archival.releases r on r.source = 'maintainer'
     join archival.foods f on f.source = r.source and f.food_id = v.id
     left join reference.foods o on o.source = v.repeats_source and o.food_id = v.repeats_food_id
 ), valued as (
   select linked.*, v.* exclude (source, release, food_id), c.block,
     x.decision_id as reject_id, x.reason as reject_reason,
+    -- a zero that no sample stands behind is no measured absence, whatever a decision says about it; of an animal
+    -- carbohydrate and fibre are zero by convention, and a zero by formula is entered as such
+    v.evidence and v.value = 0 and coalesce(v.n, 0) = 0 and v.source <> 'maintainer'
+      and c.block is distinct from 'proximate' as unsampled_zero,
     i.kind = 'raw' and linked.may_supply_raw <> 'yes' and not exists (
       from archival.maintainer_decisions h where h.action = 'acknowledge' and h.source_component is null
         and h.source = linked.doubted_source and h.food_id = linked.doubted_food_id) as held
@@ -38,24 +38,22 @@ with linked as (
   where v.status <> 'missing'
 )
 select * exclude (doubted_source, doubted_food_id)
-  replace (evidence and reject_id is null and held is not true as evidence)
+  replace (evidence and reject_id is null and held is not true and not unsampled_zero as evidence)
 from valued
--- within a food: evidence before none, a zero that no sample stands behind last, then the registry's preference
+-- within a food: evidence before none, a zero that no sample stands behind last, an analysis before a sum without
+-- samples (SR28 vitamin D 324 before 328), then the registry's preference
 qualify row_number() over (
   partition by ingredient_id, source, food_id, component
-  order by reject_id is null desc, evidence desc, (value = 0 and coalesce(n, 0) = 0), preference, source_component,
+  order by reject_id is null desc, evidence desc, unsampled_zero, (status = 'calculated' and coalesce(n, 0) = 0 and block is null),
+    preference, source_component,
     reject_id) = 1;
 
--- A zero that the source does not say it measured, where comparable foods or another source's food for the same
--- ingredient clearly are not zero: no evidence until somebody decides (action acknowledge). Fibre and carbohydrate of
--- animals are zero by convention. Key (ingredient_id, component, source, food_id).
+-- What speaks against a zero that nobody measured: comparable foods, or another source's food for the same ingredient.
+-- Key (ingredient_id, component, source, food_id); `but` is null where nothing does.
 create temp table doubtful_zeros as
 with zeros as (
   select o.*, k.part, k.species_group, k.kind from offered o join curated.ingredient_keys k using (ingredient_id)
-  where o.evidence and o.value = 0 and coalesce(o.n, 0) = 0 and o.status in ('unspecified', 'calculated')
-    and o.component not in ('CHOCDF', 'FIBTG') and not exists (
-      from archival.maintainer_decisions h where h.action = 'acknowledge' and h.source = o.source
-        and h.food_id = o.food_id and h.source_component = o.source_component)
+  where o.unsampled_zero
 ), contradicted as (
   select z.ingredient_id, z.component, z.source, z.food_id,
     first(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit)
@@ -65,18 +63,17 @@ with zeros as (
     and z.block is distinct from 'proximate' -- no water, protein or ash to speak of in an oil
   group by all
 )
-select z.ingredient_id, z.component, z.source, z.food_id, concat_ws(', and ',
+select z.ingredient_id, z.component, z.source, z.food_id, nullif(concat_ws(', and ',
   case when p.n >= 3 and p.low > 0
     then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
-  c.by_other) as but
+  c.by_other), '') as but
 from zeros z
   left join contradicted c using (ingredient_id, component, source, food_id)
   left join reference.peers p on p.component = z.component and p.part = z.part and p.species_group = z.species_group
-    and z.kind = 'raw'
-where c.by_other is not null or p.n >= 3 and p.low > 0;
+    and z.kind = 'raw';
 
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
--- Ranked as cells are: match quality, evidence, status, samples. For acids status speaks through those that a cat
+-- Ranked as cells are: evidence between matches A and B, match quality, status, samples. For acids status speaks through those that a cat
 -- cannot make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
 -- nothing has to be re-expressed. A zero without samples never speaks for a food, and one without fat or protein to
 -- re-express on cannot be taken.
@@ -97,7 +94,7 @@ with counted as (
   from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
-  qualify row_number() over (partition by ingredient_id order by match_quality, has_energy desc, evidences desc,
+  qualify row_number() over (partition by ingredient_id order by match_quality = 'C', evidences desc, match_quality, has_energy desc,
     measured desc, samples desc, release_date desc, source_order, food_id) = 1
 ), base_amount as (
   select ingredient_id, source, food_id, if(component = 'FAT', 'fatty_acid', 'amino_acid') as block, "value" as amount
@@ -106,8 +103,8 @@ with counted as (
 select ingredient_id, 'proximate' as block, source, food_id from proximate
 union all
 select ingredient_id, block, source, food_id from (
-  select c.*, row_number() over (partition by c.ingredient_id, c.block order by c.match_quality, c.whole desc,
-    (c.whole and c.own) desc, c.evidences desc, c.own desc, c.measured desc,
+  select c.*, row_number() over (partition by c.ingredient_id, c.block order by c.match_quality = 'C', c.whole desc,
+    (c.whole and c.own) desc, c.evidences desc, c.match_quality, c.own desc, c.measured desc,
     c.samples desc, c.release_date desc, c.source_order, c.food_id) as place
   from (
     select c.*, c.essential = if(c.block = 'fatty_acid', 2, 10) as whole,
@@ -144,7 +141,7 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
   -- worked out, so no longer measured; what was less than that is not upgraded
   case when s.same_food is false and o.status = 'measured' and o.value is not null
     then 'calculated' else o.status end as status,
-  o.evidence and z.but is null as evidence, z.but,
+  o.evidence, z.but,
   case
     when o.held then 'the food needs review (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'
@@ -174,6 +171,13 @@ from offered o
     and y.source = r.repeats_source and y.food_id = r.repeats_food_id
   left join curated.not_applicable na on na.ingredient_id = o.ingredient_id and na.component = o.component;
 
+-- Soil and feed make these, so another country's evidence does not go before the exact food: the range spans both.
+create temp table across_countries as
+select ingredient_id, component
+from scaled join archival.releases r using (source) join reference.soil_driven using (component)
+where refused is null and match_quality in ('A', 'B')
+group by all having count(distinct r.country) > 1;
+
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),
   s.value * s.scale as value, s.low * s.scale as low, s.high * s.scale as high, s."min" * s.scale as "min",
@@ -181,9 +185,12 @@ select s.* exclude (scale, value, low, high, "min", "max", se),
   p.decision_id as prefer_id,
   row_number() over (
     partition by s.ingredient_id, s.component
-    order by s.refused is not null, p.decision_id is null, s.match_quality, s.evidence desc,
-      (s.value is null), r.status_rank, coalesce(s.n, 0) desc, s.release_date desc, s.source_order, s.food_id) as rank
+    order by s.refused is not null, p.decision_id is null, s.match_quality = 'C', if(d.component is null, '',
+        s.match_quality), s.evidence desc, s.unsampled_zero, s.match_quality, (s.value is null), r.rank,
+      -- many samples of which most had none say less than few that had some
+      if(s."min" = 0 and s.value < s."max" / 2, 0, coalesce(s.n, 0)) desc, s.release_date desc, s.source_order, s.food_id) as rank
 from scaled s
-  left join status_rank r on r.status = s.status
+  left join reference.statuses r on r.status = s.status
+  left join across_countries d using (ingredient_id, component)
   left join archival.maintainer_decisions p on p.action = 'prefer' and p.source = s.source and p.food_id = s.food_id
     and coalesce(p.source_component, s.source_component) = s.source_component and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;

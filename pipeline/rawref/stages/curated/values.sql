@@ -49,7 +49,7 @@ group by all;
 
 create temp table others as
 with evidence as (
-  select ingredient_id, component, if(witness like 'usda-%', 'usda', witness) as family, value
+  select ingredient_id, component, witness as family, value
   from curated.cell_candidates
   where evidence and value > 0 and match_quality in ('A', 'B') and source <> 'maintainer'
   qualify row_number() over (partition by ingredient_id, component, family order by rank) = 1

@@ -33,12 +33,18 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     run_file(con, HERE / "repeats.sql")
     _require_known_codes(con)
     run_file(con, HERE / "links.sql")
+    run_file(con, HERE / "copies.sql")
     run_file(con, HERE / "derived.sql")
     _require_sound_links(con)
     run_file(con, HERE / "peers.sql")
 
 
 def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    registry.load_statuses(con, schemas)
+    con.execute("create table reference.soil_driven(component text primary key)")
+    load_rows(con, "reference.soil_driven", [
+        {"component": r["component"]} for _, r in registry.read_csv(schemas / "soil_driven.csv", "schemas/soil_driven.csv")
+    ])
     known_steps = registry.steps(schemas)
     tags = registry.components(schemas)
     con.execute(

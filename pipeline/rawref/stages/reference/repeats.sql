@@ -16,7 +16,7 @@ from repeated_foods k where k.source = f.source and k.release = f.release and k.
 -- evidence (imputed, borrowed from a cooked food), neither does this one.
 update reference."values" v
 set evidence = false, donor_state = t.donor_state,
-  status = if(t.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified'), v.status, t.status)
+  status = if(t.status in (select status from reference.statuses where evidence), v.status, t.status)
 from repeated_foods k, reference."values" t
 where k.source = v.source and k.release = v.release and k.food_id = v.food_id
   and t.source = k.first_source and t.release = k.first_release and t.food_id = k.first_food

@@ -15,7 +15,7 @@ from reference.status_map group by source;
 create table reference."values" as
 with mapped as (
   select v.source, v.release, v.food_id, m.component, v.source_component, m.preference, v.text, v.unit as source_unit,
-    c.unit, m.factor, m.steps, m.status_override,
+    c.unit, c.block, m.factor, m.steps, m.status_override,
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
     nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, k.rule, k.has_zero_rules,
     case
@@ -73,6 +73,9 @@ with mapped as (
       when number = 0 and s.status = 'measured' and not has_zero_rules and code_kind <> 'token' then 'below_detection'
       when source_component = '2047' and n is null and s.status = 'measured' and rule['1+nutrient2047+no_n'] is not null
         then rule['1+nutrient2047+no_n']
+      -- a pattern per protein that was applied: nobody analysed this food
+      when block = 'amino_acid' and s.status = 'measured' and source_code = '1' and coalesce(n, 0) = 0
+        and rule['amino_acid+src1+n=0'] is not null then rule['amino_acid+src1+n=0']
       when status_override is not null and s.status = 'measured' then status_override
       else s.status
     end as status
@@ -85,7 +88,7 @@ select j.source, j.release, j.food_id, j.component, j.source_component, j.prefer
   case when j.status in ('trace', 'below_detection') then 0::double end as low,
   case when j.status = 'below_detection' and j.code = '< x' then (j.number * j.factor)::double end as high,
   j.unit, j.status,
-  j.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified')
+  j.status in (select status from reference.statuses where evidence)
     and coalesce(d.state, 'raw') in ('raw', 'unknown') as evidence,
   j.n,
   try_cast(j.se as double) * j.factor::double as se,
@@ -99,7 +102,7 @@ union all by name
 -- Cited records carry their own status and number; the published text stays verbatim.
 select 'maintainer' as source, r.release, v.id as food_id, v.component, v.component as source_component,
   1 as preference, v.text, v.unit as source_unit, v.value, v.low, v.high, v.unit, v.status,
-  v.status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified') as evidence,
+  v.status in (select status from reference.statuses where evidence) as evidence,
   v.n::int as n, v.status as derivation, v.steps, try_cast(c.year as int) as year, 'cited_values.csv' as file,
   v.line::text as line
 from archival.maintainer_cited_values v

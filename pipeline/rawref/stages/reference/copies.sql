@@ -1,0 +1,46 @@
+-- reference.copies: a food whose figures are those of an older table, found by value; key (source, food_id). Two foods
+-- are one witness where at least 8 needed figures, and half of those that both print, agree at three significant digits
+-- (what the coarsest table prints). Pairs are proposed by figures that use all three digits, as round ones agree by chance.
+create temp table printed as
+select v.source, v.release, v.food_id, v.component, r.release_date,
+  floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure,
+  round(v.value / pow(10, floor(log10(v.value)) - 2))::int % 10 <> 0 as telling
+from reference."values" v join archival.releases r on r.source = v.source
+  join reference.components c on c.component = v.component and c.needed
+where v.value > 0 and v.source <> 'maintainer' and r.repeats is null and v.component not in ('ENERC_KCAL', 'CHOCDF')
+qualify row_number() over (
+  partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
+
+create table reference.copies as
+with own as (
+  from printed semi join reference.links using (source, food_id)
+), proposed as (
+  select o.source, o.food_id, t.source as original_source, t.food_id as original_food_id
+  from own o join printed t on t.component = o.component and t.figure = o.figure and o.telling
+    and t.release_date < o.release_date and t.source <> o.source
+  group by all having count(*) >= 3
+), compared as (
+  select p.*, count(*) filter (o.figure = t.figure) as figures_same, count(*) as figures_compared
+  from proposed p join own o using (source, food_id)
+    join printed t on t.source = p.original_source and t.food_id = p.original_food_id and t.component = o.component
+  group by all
+)
+from compared where figures_same >= 8 and 2 * figures_same >= figures_compared
+qualify row_number() over (partition by source, food_id
+  order by figures_same / figures_compared desc, figures_same desc, original_source, original_food_id) = 1;
+
+drop table printed;
+
+-- A figure that repeats another table's non-evidence is none, whichever table prints it: it gets the status that the
+-- original has. What the copy prints alone keeps its own.
+update reference."values" v
+set evidence = false, donor_state = t.donor_state,
+  status = if(t.status in (select status from reference.statuses where evidence), v.status, t.status)
+from reference.copies k, (
+  from reference."values"
+  qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1) t
+where k.source = v.source and k.food_id = v.food_id and t.source = k.original_source and t.food_id = k.original_food_id
+  and t.component = v.component and v.evidence and not t.evidence and t.value is not null
+  and (t.value = v.value or t.value > 0 and v.value > 0
+    and floor(log10(t.value)) = floor(log10(v.value))
+    and round(t.value / pow(10, floor(log10(t.value)) - 2)) = round(v.value / pow(10, floor(log10(v.value)) - 2)));
