@@ -65,7 +65,8 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
                    # no estimate is taken over while one of these raw values could be chosen
                    "outranked_by": better,
                    "refused": [t for t in twins if t not in offered and (t["refusals"] or t["offer"] != "weak")]},
-        "next": _next(cell, kind["kind"], candidates, peers, [] if better else offered, parts),
+        "next": _next(cell, kind["kind"], candidates, peers, [] if better else offered, parts,
+                      registry.evidence(schemas)),
     }
 
 
@@ -96,7 +97,8 @@ def _peers(con: duckdb.DuckDBPyConnection, ingredient: str, component: str) -> R
     return {**head, "same_species": sum(r["same_species"] for r in listed), "list": listed}
 
 
-def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list[Row], parts: list[Row]) -> list[Row]:
+def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list[Row], parts: list[Row],
+          evidence: frozenset[str]) -> list[Row]:
     """What a person can do, best first; a row for decisions.csv where a decision would do it."""
     ingredient, component = cell["ingredient_id"], cell["component"]
     if cell["evidence"]:
@@ -106,7 +108,7 @@ def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list
     if kind == "composite":
         told = "ask for the part that lacks it: rawref suggest"
         return [{"do": "part", "text": f"{told} {p['ingredient_id']} {component}", "row": None} for p in parts]
-    best = next((c for c in candidates if c["status"] in registry.evidence(schemas)
+    best = next((c for c in candidates if c["status"] in evidence
                  and not (c["reason_not_chosen"] or "").startswith(("block", "struck out"))), None)
     if best:
         found.append({

@@ -117,19 +117,19 @@ select ingredient_id, block, source, food_id from (
   ) c
 ) where place = 1;
 
--- What a block from another food than the proximates is re-expressed on: fat or protein of both.
+-- What acids of another food than the proximates are re-expressed on: fat or protein of both.
 create temp table block_scale as
-select b.ingredient_id, b.block, b.source, b.food_id,
+select distinct b.ingredient_id, b.block, b.source, b.food_id,
   p.source is null or (p.source = b.source and p.food_id = b.food_id) as same_food,
   own."value" as own_base, theirs."value" as their_base,
   if(b.block = 'fatty_acid', 'reexpress_on_fat', 'reexpress_on_protein') as step
-from block_foods b
+from (from offered where source <> 'maintainer') b
   left join block_foods p on p.ingredient_id = b.ingredient_id and p.block = 'proximate'
   left join offered own on own.ingredient_id = p.ingredient_id and own.source = p.source and own.food_id = p.food_id
     and own.component = if(b.block = 'fatty_acid', 'FAT', 'PROCNT')
   left join offered theirs on theirs.ingredient_id = b.ingredient_id and theirs.source = b.source
     and theirs.food_id = b.food_id and theirs.component = if(b.block = 'fatty_acid', 'FAT', 'PROCNT')
-where b.block <> 'proximate';
+where b.block in ('fatty_acid', 'amino_acid');
 
 create temp table scaled as
 select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence),
@@ -151,7 +151,9 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
       if(o.block = 'proximate', 'block: no food of the ingredient has water, protein and fat',
         'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on')
-    when o.block is not null and o.source <> 'maintainer' and (b.source <> o.source or b.food_id <> o.food_id) then
+    when o.block is not null and o.source <> 'maintainer' and (b.source <> o.source or b.food_id <> o.food_id)
+      -- no evidence is lost that a neighbour has: it fills what the food of the block lacks
+      and not (o.evidence and o.block <> 'proximate' and h.food_id is null) then
       'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
     when o.block is not null and o.source = 'maintainer' and b.food_id is not null then
       'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
@@ -163,6 +165,8 @@ from offered o
   left join block_foods b on b.ingredient_id = o.ingredient_id and b.block = o.block
   left join block_scale s on s.ingredient_id = o.ingredient_id and s.block = o.block
     and s.source = o.source and s.food_id = o.food_id
+  left join offered h on h.ingredient_id = o.ingredient_id and h.component = o.component and h.source = b.source
+    and h.food_id = b.food_id and h.evidence
   left join doubtful_zeros z on z.ingredient_id = o.ingredient_id and z.component = o.component
     and z.source = o.source and z.food_id = o.food_id
   left join archival.maintainer_cited_values r on o.source = 'maintainer' and r.id = o.food_id

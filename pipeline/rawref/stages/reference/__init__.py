@@ -43,7 +43,8 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     registry.load_statuses(con, schemas)
     con.execute("create table reference.soil_driven(component text primary key)")
     load_rows(con, "reference.soil_driven", [
-        {"component": r["component"]} for _, r in registry.read_csv(schemas / "soil_driven.csv", "schemas/soil_driven.csv")
+        {"component": r["component"]}
+        for _, r in registry.read_csv(schemas / "soil_driven.csv", "schemas/soil_driven.csv")
     ])
     known_steps = registry.steps(schemas)
     tags = registry.components(schemas)
