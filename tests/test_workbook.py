@@ -18,7 +18,7 @@ from rawref.workspace import Workspace
 from tests import spoil
 
 ROOT = Path(__file__).resolve().parent.parent
-SHEETS = ["read-me", "table", "status", "provenance", "gaps", "dictionary"]
+SHEETS = ["read-me", "table", "status", "provenance", "gaps", "dictionary", "calibration"]
 
 
 @pytest.fixture(scope="module")

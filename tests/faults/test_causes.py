@@ -430,7 +430,10 @@ def test_the_page_server_answers_its_own_names_and_keeps_to_its_folder(tmp_path:
     (site / "index.html").write_text("page")
     (tmp_path / "secret").write_text("secret")
     (site / "out").symlink_to(tmp_path / "secret")
-    with server(site) as running:
+    published = tmp_path / "curated"
+    published.mkdir()
+    (published / "values.csv").write_text("a\n")
+    with server(site, published) as running:
         threading.Thread(target=running.serve_forever, daemon=True).start()
         port = running.server_address[1]
 
@@ -443,7 +446,9 @@ def test_the_page_server_answers_its_own_names_and_keeps_to_its_folder(tmp_path:
                 return error.code
 
         assert status("/index.html", f"127.0.0.1:{port}") == status("/index.html", "localhost") == 200
-        assert status("/index.html", "rebound.example") == 421
+        assert status("/curated/values.csv", "localhost") == 200
+        assert status("/index.html", "rebound.example") == status("/curated/values.csv", "rebound.example") == 421
+        assert status("/curated/../secret", "localhost") == status("/curated/secret", "localhost") == 404
         assert status("/%00", "localhost") == status("/out", "localhost") == status("/../secret", "localhost") == 404
         running.shutdown()
 
