@@ -19,7 +19,7 @@ insert into chk_figure by name
 select 'D02' as rule_id, 'ingredient' as origin, ingredient_id, component,
   case when value <> 0 or value is null and status <> 'assumed_zero' then 0
     when status = 'assumed_zero' then if(value is distinct from 0, 2, 0)
-    when status = 'measured' then 2 when status in ('unspecified', 'label_claim') then 1 else 0 end as x,
+    when status = 'measured' then if(evidence, 2, 1) when status in ('unspecified', 'label_claim') then 1 else 0 end as x,
   format('value {} with status {}', value, status) as detail
 from chk_cell where value = 0 or status = 'assumed_zero';
 

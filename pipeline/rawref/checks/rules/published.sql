@@ -52,8 +52,7 @@ with blocks as (
     group by ingredient_id
 )
 select 'T03' as rule_id, 'ingredient' as origin, b.ingredient_id, b.component,
-  case when b.one <> b.source || ' ' || b.food_id then 1
-    when b.block = 'proximate' and contains(b.steps, 'reexpress') then 1
+  case when b.block = 'proximate' and (b.one <> b.source || ' ' || b.food_id or contains(b.steps, 'reexpress')) then 1
     when b.block in ('amino_acid', 'fatty_acid') and p.food is not null and p.food <> b.source || ' ' || b.food_id
       and b.status not in ('trace', 'below_detection', 'assumed_zero') and not contains(b.steps, 'reexpress') then 1
     else 0 end as x,
