@@ -48,7 +48,7 @@ def test_sheets_have_frozen_headings_filters_and_print_set_up(book: openpyxl.Wor
     assert book.sheetnames == SHEETS
     for name in SHEETS[1:]:
         sheet = book[name]
-        assert sheet.freeze_panes in ("A2", "C2")
+        assert sheet.freeze_panes in ("A2", "B2", "C2")
         assert (sheet.column_dimensions["A"].width or 0) > 10
         assert sheet.auto_filter.ref == f"A1:{sheet.cell(sheet.max_row, sheet.max_column).coordinate}"
         assert sheet.print_title_rows == "$1:$1" and sheet.page_setup.orientation == "landscape"
