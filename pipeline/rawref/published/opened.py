@@ -108,6 +108,7 @@ def open_published(folder: Path, schemas: Path, maintainer: Path) -> duckdb.Duck
             f"create table archival.maintainer_{name} as select {columns}, 1 + row_number() over () as line"
             f" from read_csv({path}, header = true, all_varchar = true, delim = ',', quote = '\"', escape = '\"')"
         )
+    con.execute(registry.CLASS_OF)
     script = (HERE / "opened.sql").read_text(encoding="utf-8")
     con.execute(script.replace("$SCHEMAS", schemas.as_posix().replace("'", "''")))
     return con

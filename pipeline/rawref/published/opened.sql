@@ -9,7 +9,8 @@ create table reference.components as
 
 -- Grain: ingredient.
 create view curated.ingredient_keys as
-  select i.ingredient_id, i.kind, i.part, i.species, s.species_group
+  select i.ingredient_id, i.kind, i.part, i.species, s.species_group,
+    curated.class_of(i.part, s.species_group) as class
   from curated.ingredients i
     left join read_csv('$SCHEMAS/species.csv', header = true, all_varchar = true) s using (species);
 

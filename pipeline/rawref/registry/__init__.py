@@ -16,6 +16,14 @@ from rawref.errors import InputError
 if TYPE_CHECKING:
     import duckdb
 
+CLASS_OF = """
+create macro curated.class_of(part, species_group) as
+  case when species_group in ('finfish', 'mollusc', 'crustacean') then 'sea'
+    when species_group in ('none', 'unknown', 'plant') then 'other'
+    when part in ('muscle', 'skin', 'fat', 'mechanically_separated') then 'meat'
+    when starts_with(part, 'egg') then 'egg'
+    else 'organ' end"""
+"""Classes of ingredients within which tables disagree alike: what ranges and ceilings are told apart by."""
 PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "references", "catalogue", "calibration")
 """The published long tables; the wide twins are made from `values`."""
 MAINTAINER = (

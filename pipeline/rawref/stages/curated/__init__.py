@@ -17,14 +17,6 @@ if TYPE_CHECKING:
     import duckdb
 
 HERE = Path(__file__).parent
-CLASS_OF = """
-create macro curated.class_of(part, species_group) as
-  case when species_group in ('finfish', 'mollusc', 'crustacean') then 'sea'
-    when species_group in ('none', 'unknown', 'plant') then 'other'
-    when part in ('muscle', 'skin', 'fat', 'mechanically_separated') then 'meat'
-    when starts_with(part, 'egg') then 'egg'
-    else 'organ' end"""
-"""Classes of ingredients within which tables disagree alike: what ranges and ceilings are told apart by."""
 
 
 def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
@@ -35,7 +27,7 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
         {"species": r["species"], "species_group": r["species_group"]}
         for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")
     ])
-    con.execute(CLASS_OF)
+    con.execute(registry.CLASS_OF)
     con.execute(
         "create table curated.ingredient_keys as select i.ingredient_id, i.kind, i.part, i.species, s.species_group,"
         " curated.class_of(i.part, s.species_group) as class"
