@@ -1,5 +1,5 @@
-"""How much of a mix is decided, over the recipes of tests/data/mixes, and how often a verdict holds where another
-table's figure can be taken for the truth. Benchmark on request: python tests/benchmarks/mix_decided.py.
+"""How much of a mix is decided, over the recipes of tests/data and raw/maintainer, and how often a verdict holds where
+another table's figure can be taken for the truth. Benchmark on request: python tests/benchmarks/mix_decided.py.
 
 The truth of a line: for every ingredient the figure of another table for the same ingredient (an evidence candidate
 that was not chosen), where at least HELD of what the line counts comes from ingredients that have such a figure; the
@@ -23,7 +23,7 @@ from rawref.needs.profile import DEFAULT_NEED, load_need
 from rawref.workspace import Workspace
 
 REPO = Path(__file__).resolve().parents[2]
-MIXES = REPO / "tests" / "data" / "mixes"
+RECIPES = [file for place in ("tests/data", "raw/maintainer") for file in (REPO / place / "mixes").glob("*.csv")]
 HELD = Fraction(1, 2)
 DECIDED = ("over", "short", "meets")
 
@@ -74,7 +74,7 @@ def measure(workspace: Workspace, folder: Path, need_name: str = DEFAULT_NEED) -
     rivals = rivals_of(folder)
     rows, open_lines, failed = [], Counter[str](), []
     judged = decided = tested = right = 0
-    for file in sorted(MIXES.glob("*.csv")):
+    for file in sorted(RECIPES, key=lambda path: path.stem):
         result = evaluate(table, read_mix(file), need)
         lines = [entry for entry in result["components"] if entry["verdict"] != "no_requirement"]
         done = sum(entry["verdict"] in DECIDED for entry in lines)

@@ -54,17 +54,20 @@ def list_gaps(
 
 
 def rank(space: Workspace, found: list[dict[str, Any]], need: Need) -> list[dict[str, Any]]:
-    """The gaps of `found` in the order of `gap_impact`, each with the share of the minimum that it could hide."""
+    """The gaps of `found` in the order of `gap_impact`, each with the chance that it decides a verdict."""
     from rawref.lookup.impact import gap_impact
 
     ranked = {(g["ingredient_id"], g["component"]): (place, g) for place, g in enumerate(gap_impact(space, need))}
-    kept = [{**g, "impact": ranked[key][1]["impact"], "required": ranked[key][1]["minimum"] is not None} for g in found
-            if (key := (g["ingredient_id"], g["component"])) in ranked]
+    kept = [
+        {**g, **{name: ranked[key][1][name] for name in ("impact", "could_hide")},
+         "required": ranked[key][1]["minimum"] is not None}
+        for g in found if (key := (g["ingredient_id"], g["component"])) in ranked
+    ]  # fmt: skip
     return sorted(kept, key=lambda g: ranked[g["ingredient_id"], g["component"]][0])
 
 
 def gaps_csv(found: list[dict[str, Any]]) -> str:
-    """Every gap as CSV, one row each, in the order given; the impact is a share of the minimum, empty where unknown."""
+    """Every gap as CSV, one row each, in the order given; impact is the chance that it decides, empty where unknown."""
     columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy",
                "ceiling", "ceiling_basis")
     peers = ("n", "low", "median", "high", "unit")

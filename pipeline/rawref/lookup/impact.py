@@ -1,4 +1,4 @@
-"""Which gap matters most: the share of a requirement that an unknown content could hide in an ordinary mix."""
+"""Which gap matters most: the chance that the unknown content decides a verdict in the reference recipes."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from rawref.workspace import Workspace
 NOMINAL_KCAL_PER_G = 1.6
 FALLBACK_SHARE_PCT = 5.0  # a part that schemas/inclusion.csv does not name
 ASSUMPTIONS = (
-    f"A mix of {NOMINAL_KCAL_PER_G:g} kcal/g that holds the ingredient at the share of schemas/inclusion.csv "
-    "(common practice, no source). Impact 1 (all of it) means that the unknown could hold the whole minimum."
+    "Impact is the chance that what the unknown could hold decides whether a recipe of raw/maintainer/mixes meets its "
+    "minimum or keeps its maximum, the ingredient at the share of schemas/inclusion.csv (common practice, no source)."
 )
 
 
@@ -31,18 +31,24 @@ def gap_impact(
     """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first: what is
     required, then common animals before rare ones (schemas/commonness.csv), then by `impact`.
 
-    `impact` is the share of the minimum that the unknown could hold: at the high end of comparable foods, else at
+    `impact` is the chance, over the recipes of raw/maintainer/mixes, that what is known leaves a room (to the minimum,
+    or to the maximum) that the unknown could fill: at its ceiling, else at the high end of comparable foods, else at
     the ninth of ten values of the same part (land and water animals apart), else of any raw ingredient
-    (`impact_basis`). None where nothing bounds it or the profile has no minimum.
-    Raises InputError where there is no table.
+    (`impact_basis`), without limit where there is none. None where the profile has no figure or no recipe can be read.
+    `could_hide` is the share of the minimum that it could hold. Raises InputError where there is no table.
     """
     import duckdb
+
+    from rawref.mix.shortfall import rooms_of
+    from rawref.mix.table import load_table
 
     at = folder or workspace.curated
     for name in ("ingredients", "values", "gaps"):
         if not (at / f"{name}.csv").is_file():
             raise InputError("no table here", f"{workspace.relative(at)}/{name}.csv", "run rawref build first")
     asked = requirements(need)
+    figures = sorted({(row[1], row[2], row[3]) for row in asked}, key=lambda row: row[0])
+    rooms = rooms_of(load_table(workspace, at), (workspace.maintainer / "mixes").glob("*.csv"), figures)
     parameters: dict[str, Any] = {
         "component": [row[0] for row in asked],
         "named": [row[1] for row in asked],
@@ -60,6 +66,9 @@ def gap_impact(
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
         "ingredient": ingredient,
         "wanted": component,
+        "room_of": [room.component for room in rooms for _ in room.points],
+        "room_bound": [room.bound for room in rooms for _ in room.points],
+        "room": [point for room in rooms for point in room.points],
     }
     sql = Path(__file__).with_suffix(".sql").read_text(encoding="utf-8")
     with duckdb.connect() as database:
@@ -100,7 +109,8 @@ def _entry(row: tuple[Any, ...], need: str) -> dict[str, Any]:
     return {
         "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": list(_listed(row[3] or "[]")),
         "detail": row[4], "unit": row[5], "remedy": row[6], "peers": peers,
-        "impact": row[11], "impact_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
+        "impact": row[21], "could_hide": row[11],
+        "could_hide_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
         "share_pct": row[15], "need": need, "requirement_of": row[16], "minimum": row[17], "maximum": row[18],
         "minimum_standing": row[19], "commonness": row[20],
     }  # fmt: skip

@@ -1,5 +1,6 @@
 -- Every gap with the share of the requirement that it could hide, per 1000 kcal of a mix that holds the ingredient at
--- the share of schemas/inclusion.csv. No sums: each figure is one product, so the result does not depend on row order.
+-- the share of schemas/inclusion.csv, and the chance that it decides a verdict in the reference recipes. No sums: each
+-- figure is one product or one count, so the result does not depend on row order.
 WITH requirement AS (
     SELECT
         unnest($component) AS component,
@@ -32,8 +33,13 @@ gap AS (
         TRY_CAST(peers_n AS DOUBLE)::INTEGER AS peers_n,
         TRY_CAST(peers_low AS DOUBLE) AS peers_low,
         TRY_CAST(peers_median AS DOUBLE) AS peers_median,
-        TRY_CAST(peers_high AS DOUBLE) AS peers_high
-    FROM read_csv($gaps, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')
+        TRY_CAST(peers_high AS DOUBLE) AS peers_high,
+        TRY_CAST(ceiling AS DOUBLE) AS ceiling
+    -- a table accepted before ceilings were published has no such column
+    FROM (
+        SELECT * FROM read_csv($gaps, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')
+        UNION ALL BY NAME SELECT NULL::VARCHAR AS ceiling WHERE false
+    )
 ),
 inclusion AS (
     SELECT part, coalesce(species_group, '') AS species_group, TRY_CAST(share_pct AS DOUBLE) AS share_pct
@@ -58,12 +64,13 @@ bounded AS (
         gap.*, p.part, p.commonness, r.requirement_of, r.minimum, r.maximum, r.standing,
         coalesce(own.share_pct, i.share_pct, $fallback_share) AS share_pct,
         CASE
+            WHEN gap.ceiling IS NOT NULL THEN 'published ceiling'
             WHEN gap.peers_high IS NOT NULL THEN 'comparable foods'
             WHEN s.high IS NOT NULL THEN 'same part, land or water animal'
             WHEN a.high IS NOT NULL THEN 'any raw ingredient in the table'
             ELSE 'nothing to compare with'
         END AS impact_basis,
-        coalesce(gap.peers_high, s.high, a.high) AS could_hold
+        coalesce(gap.ceiling, gap.peers_high, s.high, a.high) AS could_hold
     FROM gap
     LEFT JOIN part AS p USING (ingredient_id)
     LEFT JOIN requirement AS r USING (component)
@@ -79,22 +86,30 @@ ranked AS (
         could_hold / 100 * share_pct / 100 * $grams_per_1000kcal / nullif(maximum, 0) AS impact_maximum
     FROM bounded
 ),
--- in how many ingredients of common animals the component could be missing altogether
-widespread AS (
-    SELECT component, count(*) AS n FROM ranked WHERE commonness = 'common' AND impact >= 1 GROUP BY component
+-- per gram of a recipe, what it lacks of a minimum or leaves of a maximum as far as it is known: equally likely points
+room AS (
+    SELECT unnest($room_of) AS requirement_of, unnest($room_bound) AS bound, unnest($room) AS room
+),
+points AS (SELECT requirement_of, bound, list(room ORDER BY room) AS rooms FROM room GROUP BY ALL),
+-- the share of the points that lie between nothing and what the unknown could hold: there it decides
+decides AS (
+    SELECT
+        r.ingredient_id, r.component,
+        max(len(list_filter(p.rooms, lambda x: x > 0 AND x <= coalesce(r.could_hold / 100 * r.share_pct / 100, x)))
+            / len(p.rooms)) AS chance
+    FROM ranked AS r JOIN points AS p USING (requirement_of)
+    GROUP BY ALL
 )
 SELECT
-    ingredient_id, component, kind, needed_by, detail, unit, remedy, peers_n, peers_low, peers_median, peers_high,
-    impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing, commonness
-FROM ranked LEFT JOIN widespread AS w USING (component)
-WHERE ($ingredient IS NULL OR ingredient_id = $ingredient) AND ($wanted IS NULL OR component = $wanted)
+    r.ingredient_id, r.component, kind, needed_by, detail, unit, remedy, peers_n, peers_low, peers_median, peers_high,
+    impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing, commonness,
+    d.chance
+FROM ranked AS r LEFT JOIN decides AS d USING (ingredient_id, component)
+WHERE ($ingredient IS NULL OR r.ingredient_id = $ingredient) AND ($wanted IS NULL OR r.component = $wanted)
 ORDER BY
-    -- what is required; then the animals that most mixes hold; then what could hide most. A required component that
-    -- nothing bounds could hide all of it; what could hide it many times over is no worse than what could hide it once,
-    -- so among those the component comes first that so many common ingredients lack.
+    -- what is required; then the animals that most mixes hold; then what most often decides, and could hide most
     minimum IS NULL,
     CASE commonness WHEN 'common' THEN 1 WHEN 'occasional' THEN 2 ELSE 3 END,
+    d.chance DESC NULLS LAST,
     could_hold IS NOT NULL, CASE WHEN could_hold IS NULL THEN share_pct END DESC NULLS LAST,
-    least(impact, 1) DESC NULLS LAST, CASE WHEN impact >= 1 THEN w.n END DESC NULLS LAST,
-    CASE WHEN impact >= 1 THEN component END,
-    impact DESC NULLS LAST, impact_maximum DESC NULLS LAST, ingredient_id, component
+    impact DESC NULLS LAST, impact_maximum DESC NULLS LAST, r.ingredient_id, r.component

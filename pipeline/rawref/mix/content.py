@@ -174,10 +174,23 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
             rival = table.rivals.get((ingredient_id, component))
             if rival is not None and rival > content.high:
                 content = replace(content, high=rival, flags=(*content.flags, "rival"))
+            content = _within(table, ingredient, component, content)
             if content.ceiling is not None:
                 return content
             return replace(content, ceiling=_ceiling(table, assays, ingredient_id, component, ingredient, gap))
     return unknown(_ceiling(table, assays, ingredient_id, component, ingredient, gap))
+
+
+def _within(table: Table, ingredient: Ingredient | None, component: str, content: Content) -> Content:
+    """The high end at most what the substance can hold (schemas/assay_limits.csv): shell no more than carbonate."""
+    registered = table.components.get(component)
+    for limit in table.assay_limits:
+        if ingredient is None or registered is None or limit.component != component:
+            continue
+        if limit.caution in ingredient.cautions if limit.caution else limit.part == ingredient.part:
+            most = limit.grams / MASS_IN_G[registered.unit]
+            content = replace(content, high=max(content.counted, min(content.high, most)))
+    return content
 
 
 def _by_status(cell: Cell, gap: Gap | None) -> Content | None:

@@ -7,7 +7,7 @@ line where it is itself what is judged.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -17,6 +17,8 @@ from rawref.mix.energy import NRC_FORMULA, NRC_SOURCE, NRC_TITLE, Factors, food_
 from rawref.mix.spread import Points, quantile, scaled, total, variance
 from rawref.mix.table import Table
 
+# By difference: the error of the four others, in a food that holds hardly any (common practice, no source).
+CARBOHYDRATE_ERROR_G = Fraction(1)
 BEARERS = ("PROCNT", "FAT", "CHOCDF")
 
 
@@ -70,12 +72,20 @@ def carbohydrate_of(table: Table, assays: Assays, key: str, on_nfe: bool) -> Con
         if all(other.point is not None and other.ceiling == 0 for other in others):
             rest = max(ZERO, 100 - sum((other.counted for other in others), ZERO))
             content = exact(ZERO if cell is not None and cell.status == "assumed_zero" else rest)
+    elif content.point is not None and content.high > content.point:
+        content = replace(content, high=max(content.point, min(content.high, _left(table, assays, key))))
     if on_nfe and content.known and content.point:
         fibre = content_of(table, assays, key, "FIBTG")
         if fibre.point:
             less = [max(ZERO, amount - fibre.point) for amount in (content.point, content.low, content.high)]
             return Content(content.state, less[0], less[1], less[2], content.ceiling, content.flags)
     return content
+
+
+def _left(table: Table, assays: Assays, key: str) -> Fraction:
+    """What the figures of water, protein, fat and ash leave of 100 g, at least what analyses may err by."""
+    others = [content_of(table, assays, key, name).counted for name in ("WATER", "PROCNT", "FAT", "ASH")]
+    return max(CARBOHYDRATE_ERROR_G, 100 - sum(others, ZERO))
 
 
 def _factors(table: Table, key: str, classes: Mapping[str, Factors]) -> Factors:

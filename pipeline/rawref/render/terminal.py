@@ -354,7 +354,7 @@ SECTIONS = 12
 
 
 def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
-    """Gaps with the 5th to 95th percentile of comparable foods, and what the unknown could hide where asked for.
+    """Gaps with the 5th to 95th percentile of comparable foods, and how often the unknown decides where asked.
 
     A long list is told by component, the first few of each, unless `every`; it says how many it left out.
     """
@@ -392,10 +392,10 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
 
 
 def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
-    """How many gaps, and how many of them could hide the whole minimum."""
-    whole = sum(g["impact"] is not None and g["impact"] >= 1 for g in found)
+    """How many gaps, and how many of them decide a verdict as often as not."""
+    often = sum(g["impact"] is not None and g["impact"] >= 0.5 for g in found)
     many = _many(found, "gap")
-    return f"{many}, {whole} of them could hide the whole minimum" if ranked and whole else many
+    return f"{many}, {often} of them decide a verdict in every other recipe or more" if ranked and often else many
 
 
 def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_component: bool) -> str:
@@ -404,8 +404,7 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
         p = g["peers"]
         ends = short(p["low"]) + (f" to {short(p['high'])}" if p["n"] > 1 else "")
         peers = f"{ends} {shown_unit(p['unit'])} (n {p['n']})" if p["n"] else "none"
-        # More than all of it is not more of a gap: the unknown alone could meet the minimum.
-        impact = "" if g["impact"] is None else "all of it" if g["impact"] >= 1 else f"{g['impact']:.0%}"
+        impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
         body.append(
             [
                 g["ingredient_id"],
@@ -416,7 +415,7 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
             ]
         )
     heading = ["ingredient", *(["component"] if with_component else []), "kind", "comparable foods"]
-    return table([*heading, *(["could hide"] if ranked else [])], body, wide)
+    return table([*heading, *(["decides"] if ranked else [])], body, wide)
 
 
 def found(r: dict[str, Any], wide: bool) -> str:

@@ -24,6 +24,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     con.execute("create schema reference")
     _load_registry(con, schemas)
     load_units(con, schemas)
+    _load_energy_factors(con, schemas)
     _require_declared_units(con, schemas)
     build_foods(con, schemas)
     run_file(con, HERE / "values.sql")
@@ -37,6 +38,17 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     run_file(con, HERE / "derived.sql")
     _require_sound_links(con)
     run_file(con, HERE / "peers.sql")
+
+
+def _load_energy_factors(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """reference.energy_factors from schemas/energy_formulas.csv, the one home of the factors: kcal per g, by step."""
+    con.execute(
+        "create table reference.energy_factors(formula text, class text, step text primary key,"
+        " protein decimal(4, 2), fat decimal(4, 2), carbohydrate decimal(4, 2))"
+    )
+    kept = ("formula", "class", "step", "protein", "fat", "carbohydrate")
+    rows = registry.read_csv(schemas / "energy_formulas.csv", "schemas/energy_formulas.csv")
+    load_rows(con, "reference.energy_factors", [{name: row[name] for name in kept} for _, row in rows])
 
 
 def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:

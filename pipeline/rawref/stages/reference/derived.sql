@@ -28,10 +28,8 @@ from carbohydrate;
 
 -- The factors that SR28 states for its own food of the same ingredient name the step.
 create temp table energy_steps as
-select * from (values ('atwater_spec_meat', 4.27, 9.02, 3.87), ('atwater_spec_shellfish', 4.27, 9.02, 4.11),
-  ('atwater_spec_egg', 4.36, 9.02, 3.68), ('atwater_spec_gelatin', 3.90, 9.02, 0),
-  ('atwater_spec_animal_fat', 0, 9.02, 0), ('atwater_spec_vegetable', 2.44, 8.37, 3.57), ('atwater_spec_root', 2.78, 8.37, 3.84),
-  ('atwater_spec_fruit', 3.36, 8.37, 3.60)) t(step, per_protein, per_fat, per_carbohydrate);
+select step, protein as per_protein, fat as per_fat, carbohydrate as per_carbohydrate
+from reference.energy_factors where formula = 'atwater_specific';
 
 create temp table stated_steps as
 select l.source, l.release, l.food_id, e.step
@@ -57,6 +55,7 @@ with wide as (
   select w.*, case
       when s.step is not null then s.step
       when f.part like 'egg%' then 'atwater_spec_egg'
+      when f.part = 'milk' then 'atwater_spec_milk'
       when f.species_group in ('mollusc', 'crustacean') or f.part = 'tongue' then 'atwater_spec_shellfish'
       else 'atwater_spec_meat' end as step
   from wide w join reference.foods f using (source, release, food_id)
