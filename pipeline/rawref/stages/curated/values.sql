@@ -25,8 +25,9 @@ select c.ingredient_id, c.component, c.source, c.food_id,
     when x.food_id is not null then {'basis': 'formula', 'low': c.value, 'high': c.value}
     when c.value is null and c.status not in ('trace', 'below_detection') then
       if(c.low is null and c.high is null, null, {'basis': 'cited', 'low': c.low, 'high': c.high})
-    -- the cited ends of bone are the lowest and the densest bone that exists: nothing lies beyond them
-    when c.low is not null and c.value is not null and k.part = 'bone' then
+    -- the cited ends of bone are the lowest and the densest bone that exists, those of shell the poorest analysis and
+    -- pure carbonate: nothing lies beyond them
+    when c.low is not null and c.value is not null and k.part in ('bone', 'shell') then
       {'basis': 'cited', 'low': c.low, 'high': c.high}
     when c.low is not null and c.value is not null then
       {'basis': 'cited', 'low': least(c.low, r.low), 'high': greatest(c.high, r.high)}
