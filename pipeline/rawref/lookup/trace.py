@@ -118,7 +118,7 @@ def _calibration(con: duckdb.DuckDBPyConnection, ingredient: str, component: str
     """How often ranges of the component, here and in this class of ingredient, held an independent figure."""
     return rows(
         con,
-        """select c.class, c.left_out, c.n, c.species, c.expected, c.coverage, c.half_width, c.tables
+        """select c.component, c.class, c.left_out, c.n, c.species, c.expected, c.coverage, c.half_width, c.tables
            from curated.calibration c left join curated.ingredient_keys k on k.ingredient_id = ?
            where c.measure = 'range' and c.component in (?, '*') and (c.class = '*' or c.class = k.class)
              and c.left_out in ('species', 'table') and (c.component <> '*' or c.class = '*')
@@ -162,6 +162,8 @@ def _gap(row: dict[str, Any]) -> dict[str, Any]:
         "detail": row["detail"],
         "needed_by": json.loads(row["needed_by"]),
         "remedy": row["remedy"],
+        "ceiling": row["ceiling"],
+        "ceiling_basis": row["ceiling_basis"],
     }
 
 

@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from rawref.registry.units import shown_unit
-from rawref.render.terminal import columns, number, table
+from rawref.render.terminal import ceiling, columns, number, table
 
 LABEL = 14
 TOLD = 5
@@ -34,6 +34,10 @@ def render_suggest(r: dict[str, Any], wide: bool) -> str:
     lines.append(_line("now", stands + ("" if now["evidence"] else ", no evidence"), wide))
     if now["gap"]:
         lines.append(_line("gap", f"{now['gap']['kind']}: {now['gap']['detail']}", wide))
+        lines.append(_line("ceiling", ceiling(now["gap"], unit), wide))
+    if now["low"] is not None and now["high"] is not None:
+        lines.append(_line("range", f"{_short(now['low'])} to {_short(now['high'])} {shown_unit(unit)}"
+                                    f" ({now['spread_basis'].replace('_', ', ')})", wide))
     lines += ["", "other candidates, not chosen:"]
     if r["candidates"]:
         lines.append(table(("food", "match", "published", "status", "n", "why not"), [

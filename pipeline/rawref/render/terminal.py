@@ -252,8 +252,15 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
             f"{w['decision_id']} {w['action']}, on the whole food {w['source']} {w['food_id']}: {w['reason']} "
             f"[{w['citation']}; {w['standing']}]",
         )
+    if r["low"] is not None:
+        calibrated = [c for c in r.get("calibration", ()) if r["spread_basis"].startswith("pairs")]
+        add("calibrated by", "; ".join(
+            f"{c['n']} pairs ({'the component' if c['class'] == '*' else c['class']}, "
+            f"{'species' if c['left_out'] == 'species' else 'other table'} left out): {c['coverage']:.0%} within"
+            for c in calibrated if c["component"] != "*"))
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
+        add("ceiling", ceiling(r["gap"], r["unit"]))
     else:
         add("gap", "none: this is evidence")
     add("peers", _peers(r["peers"], r["value"], r["unit"]))
@@ -398,6 +405,13 @@ def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
     return f"{many}, {often} of them decide a verdict in every other recipe or more" if ranked and often else many
 
 
+def ceiling(gap: dict[str, Any], unit: str) -> str:
+    """What an unknown cell holds at most, and what that rests on."""
+    if gap.get("ceiling") is None:
+        return str(gap.get("ceiling_basis") or "")
+    return f"{short(gap['ceiling'])} {shown_unit(unit)} at most ({gap['ceiling_basis']}); a bound, never a value"
+
+
 def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_component: bool) -> str:
     body = []
     for g in found:
@@ -411,10 +425,11 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
                 *([g["component"]] if with_component else []),
                 g["kind"],
                 peers,
+                "" if g["ceiling"] is None else f"{short(g['ceiling'])} {shown_unit(p['unit'])}",
                 *([impact] if ranked else []),
             ]
         )
-    heading = ["ingredient", *(["component"] if with_component else []), "kind", "comparable foods"]
+    heading = ["ingredient", *(["component"] if with_component else []), "kind", "comparable foods", "at most"]
     return table([*heading, *(["decides"] if ranked else [])], body, wide)
 
 

@@ -50,6 +50,8 @@ class Tables:
     """By component, part and species group; empty where the reference stage is not at hand."""
     codes: dict[tuple[str, str, str], str]
     """What a code of a source means, by source, kind and code."""
+    calibration: list[Row]
+    """How often ranges and ceilings held what was left out; empty in a folder that does not say."""
     decisions: list[Row]
     composites: dict[str, list[Row]]
     species: dict[str, Row]
@@ -124,6 +126,7 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         peers=_peers(con) if from_database else {},
         codes={(r["source"], r["kind"], r["code"]): r["description"]
                for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")},
+        calibration=_calibration(folder / "calibration.csv"),
         decisions=_maintained(workspace, "decisions"),
         composites=_by(_maintained(workspace, "composites"), "ingredient_id"),
         species={r["species"]: r for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")},
@@ -131,6 +134,13 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         folder=folder,
         from_database=from_database,
     )
+
+
+def _calibration(path: Path) -> list[Row]:
+    numbers = ("n", "expected", "coverage")
+    if not path.is_file():
+        return []
+    return [{**r, **{name: float(r[name]) for name in numbers}} for _, r in registry.read_csv(path)]
 
 
 def _select(con: duckdb.DuckDBPyConnection, name: str, schemas: Path) -> list[Row]:

@@ -219,6 +219,10 @@ def map_page(tables: Tables, group: str, page: int) -> dict[str, Any]:
             "species": sorted({row["species"] for row in rows}), "parts": sorted({row["part"] for row in rows})}
 
 
+ENOUGH_PAIRS = 20
+"""Pairs from which the coverage of a component is drawn."""
+
+
 def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
     """Rules and findings in the order of the result (worst first), cut at a stated number; decisions, reports."""
     rules = []
@@ -231,7 +235,23 @@ def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
                       "total": len(found), "worst": _worst(found)})
     return {"given": check is not None, "summary": _counts(check), "rules": rules,
             "decisions": tables.decisions, "told": [d for d in tables.decisions if d.get("told_publisher")],
-            "shown": shown}
+            "shown": shown, "calibration": _calibration(tables)}
+
+
+def _calibration(tables: Tables) -> dict[str, Any]:
+    """Coverage of the ranges as a drawing: of all, by component, and by the table that was left out."""
+    ranges = [r for r in tables.calibration if r["measure"] == "range" and r["class"] == "*"]
+    overall = {r["left_out"]: r for r in ranges if r["component"] == "*"}
+    lines = [(f"without {name}", [r]) for name, r in sorted(overall.items()) if name not in ("species", "table")]
+    for component in (c["component"] for c in tables.components):
+        held = [r for r in ranges if r["component"] == component and r["n"] >= ENOUGH_PAIRS]
+        if held:
+            lines.append((component, sorted(held, key=lambda r: str(r["left_out"]))))
+    return {"overall": [overall[k] for k in ("species", "table") if k in overall],
+            "picture": drawings.coverage([(name, [(r["left_out"] == "species", r["coverage"], int(r["n"])) for r in of])
+                                          for name, of in lines]),
+            "least": ENOUGH_PAIRS,
+            "ceilings": [r for r in tables.calibration if r["measure"] == "ceiling" and r["component"] == "*"]}
 
 
 def _counts(result: Mapping[str, Any] | None) -> dict[str, int]:
