@@ -14,7 +14,8 @@ with printed as (
 ), cells as (
   select c.ingredient_id, c.component, c.source, c.food_id, c.match_quality, c.status, c.evidence, c.value, c.unit,
     c.rank, c.refused, k.kind, k.part, k.species, k.species_group, p."group", p.position,
-    if(r.id is null or r.repeats_source is null, c.witness, r.repeats_source) as witness,
+    -- the table that analysed it: of a copy the original's
+  coalesce(r.repeats_source, split_part(c.witness, ':', 1)) as witness,
     k.class,
     -- what cannot exceed 100 g is compared by its odds: near 0 that is the ratio, near 100 the ratio of what is left
     c.unit = 'g' and p.block = 'proximate' as bounded,
@@ -68,7 +69,7 @@ with pairs as (
   select a.ingredient_id, a.component, a.species, a.source, a.food_id, b.source as other_source,
     b.food_id as other_food, (b.x - a.x)::double as d, a.rank = 1 as chosen, a.rank < b.rank as forward
   from range_witnesses a join range_witnesses b using (ingredient_id, component)
-  where a.witness <> b.witness
+  where a.witness <> b.witness and a.source <> b.source
 ), copies as (
   -- figures that agree to the last digit again and again are not two analyses
   select source, food_id, other_source, other_food from (
@@ -122,7 +123,8 @@ with decimals as (
 )
 select row_number() over (order by p.position, c.ingredient_id, c.source, c.food_id) as zero_id, c.ingredient_id,
   c.component, c.source, c.food_id, p.position,
-  if(r.id is null or r.repeats_source is null, c.witness, r.repeats_source) as witness, c.species,
+  -- the table that analysed it: of a copy the original's
+  coalesce(r.repeats_source, split_part(c.witness, ':', 1)) as witness, c.species,
   round(case when c.high > 0 then c.high
     when c.status = 'trace' and l.usual > 0 then l.usual
     else 0.5 * coalesce(m.factor::double, 1) * pow(10, -least(3, coalesce(
