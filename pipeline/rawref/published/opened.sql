@@ -47,7 +47,8 @@ create view archival."values" as
   from considered where source is not null;
 create view reference."values" as
   select distinct source, release, food_id, source_component, component, value, low, high, unit, status, steps,
-    status in ('measured', 'calculated', 'composed', 'label_claim', 'unspecified') as evidence
+    status in (select status from read_csv('$SCHEMAS/statuses.csv', header = true, all_varchar = true)
+      where evidence = 'yes') as evidence
   from considered where source is not null;
 
 -- Codes of the sources in words.
