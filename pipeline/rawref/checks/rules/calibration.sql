@@ -19,4 +19,5 @@ select 'R04' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component,
   (v.low is null or v.high is null or v.low > coalesce(v.value, v.low) or v.high < coalesce(v.value, v.high))::int as x,
   format('{} with low {} and high {}', coalesce(v.value::text, 'no value'), coalesce(v.low::text, 'empty'),
     coalesce(v.high::text, 'empty')) as detail
-from chk_cell v where v.evidence;
+-- without a pair of tables nothing can be calibrated, so there is nothing to hold
+from chk_cell v where v.evidence and exists (from curated.calibration);
