@@ -109,7 +109,7 @@ def values(folder: Path) -> list[Row]:
 
 @pytest.fixture(scope="module")
 def candidates(folder: Path) -> dict[tuple[str, str], list[Row]]:
-    """What was chosen, which stands in `values`, and what lost, which is published beside it; by cell, in rank order."""
+    """What was chosen, which stands in `values`, and what lost, published beside it; by cell, in rank order."""
     chosen = [
         {**r, "rank": "1", "reason_not_chosen": ""} for r in oracle.published(folder, "values")
         if r["source"] and r["status"] != "composed"

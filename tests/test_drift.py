@@ -117,6 +117,8 @@ def test_every_table_is_compared_in_every_column(
     expected = set()
     for table in registry.PUBLISHED:
         rows = spoil.read(old, table)
+        if not rows:  # one table alone calibrates nothing
+            continue
         for position, f in enumerate(registry.fields(checkout.schemas)[table]):
             if f.key or f.column in KEYS.get(table, ()):  # such a row is another row: removed and added
                 continue
