@@ -566,7 +566,8 @@ def test_decision_on_an_absent_source_waits(reference_only: duckdb.DuckDBPyConne
         reference_only.execute("delete from archival.maintainer_decisions")
         reference_only.execute(
             """insert into archival.maintainer_decisions by name select 'probe' as decision_id,
-            'usda-sr-legacy' as source, '00000' as food_id, 'CA' as source_component, '1' as expect_text, 'reject' as action, 7 as line"""
+            'usda-sr-legacy' as source, '00000' as food_id, 'CA' as source_component, '1' as expect_text,
+            'reject' as action, 7 as line"""
         )
         assert verify(reference_only) == 0
         reference_only.execute(
