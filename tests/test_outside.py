@@ -168,6 +168,9 @@ def test_what_needs_sources_says_so_and_writes_nothing(run: Run, alone: Path) ->
 def test_check_and_report_stand_on_the_folder_alone(run: Run, alone: Path, tmp_path: Path) -> None:
     done = run("check", "--accepted", "--format", "json")
     result = json.loads(done.stdout)
+    closing = [(r["id"], f["subject"], f["detail"]) for r in result["rules"] for f in r["findings"]
+               if f["severity"] == "fail" and f["scope"] == "curated" and not f.get("decision_id")]
+    assert closing == []
     assert done.returncode == 0 and result["summary"]["failed"] == 0, done.stderr
     assert result["table"]["digest"] == table_digest(alone / "curated")
     copy = spoil.copy(alone / "curated", tmp_path / "else")
