@@ -1,4 +1,4 @@
-"""The documents say what the program prints: every transcript is run and compared, every option named exists."""
+"""The documents say what the program prints: every printed example is run and compared, every option named exists."""
 
 from __future__ import annotations
 
