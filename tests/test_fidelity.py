@@ -102,6 +102,10 @@ def test_conversion_is_exact(sr28_rows: list[Row], built_workspace: Workspace) -
             base = RESCALED[rescaled[0]]
             own = oracle.proximate_foods(built_workspace.curated)[row["ingredient_id"]]
             goal = oracle.base(built_workspace.curated, row["ingredient_id"], base)
+            if not oracle.value(row["food_id"], base):  # nothing to re-express on: only nothing may come of it
+                if value:
+                    found.append(f"{told(row)}: {row['value']} of a food without {base}")
+                continue
             exact = product(row) * goal / oracle.value(row["food_id"], base)
             if len(rescaled) > 1 or own == ("usda-sr28", row["food_id"]) or not oracle.near(value, float(exact)):
                 found.append(f"{told(row)}: {row['value']} is not {exact}")
@@ -182,7 +186,7 @@ def test_a_plant_is_no_measure_of_another(built_workspace: Workspace) -> None:
     plants = {r["ingredient_id"] for r in named if r["part"] == "plant"}
     assert len(plants) >= 10
     rows = [r for r in oracle.published(built_workspace.curated, "gaps") if r["ingredient_id"] in plants]
-    assert len(rows) > 100
+    assert len(rows) > 80
     faults([f"{r['ingredient_id']}/{r['component']}" for r in rows if r["peers_n"] != "0"])
 
 
