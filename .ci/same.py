@@ -11,7 +11,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 
 OF_ACCEPTANCE = ("program", "inputs", "code", "checks")
-ONLY_ACCEPTED = ("CHANGELOG.md", "table.xlsx")
+ONLY_ACCEPTED = ("CHANGELOG.md", "changes.tsv", "table.xlsx")
 
 
 def content(path: Path) -> object:
