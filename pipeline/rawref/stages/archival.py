@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from rawref.errors import InputError, InternalError
@@ -47,10 +48,11 @@ def build_archival(
                 source.repeats or None,
             ],
         )
-        common = source.module().load(con, release, schemas / "layouts")
+    for release, common in zip(releases, _read(con, by_id, releases, schemas / "layouts"), strict=True):
         if unknown := set(common) - set(COMMON_TABLES):
             raise InternalError(
-                f"reader gives unknown tables {sorted(unknown)}", f"pipeline/rawref/sources/{source.reader}.py"
+                f"reader gives unknown tables {sorted(unknown)}",
+                f"pipeline/rawref/sources/{by_id[release.source].reader}.py",
             )
         for name, select in common.items():
             selects[name].append(select)
@@ -61,6 +63,22 @@ def build_archival(
         con.execute(f'create view archival."{name}" as select {named} from ({union})')
     _require_unique(con)
     _require_set_aside(con, releases)
+
+
+def _read(
+    con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], releases: Sequence[Release], layouts: Path
+) -> list[dict[str, str]]:
+    """Fill the verbatim tables of each release, two at a time; the SELECTs of the common tables, in the given order.
+
+    Where several have a fault, that of the first in the given order is raised.
+    """
+
+    def load(release: Release) -> dict[str, str]:
+        with con.cursor() as beside:
+            return sources[release.source].module().load(beside, release, layouts)
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(load, releases))
 
 
 def _require_unique(con: duckdb.DuckDBPyConnection) -> None:
