@@ -294,7 +294,6 @@ def _rules(f: Field, words: dict[str, dict[str, str]]) -> list[tuple[str, str, l
     c = f'"{f.column}"'
     if f.required:
         found.append((f"{c} is null", "is empty, though required", []))
-    kind, _, rest = f.constraint.partition(":")
     if f.type in ("number", "integer"):
         # a cast to bigint would round 1.5
         broken = f" or not regexp_full_match({c}, '[-+]?[0-9]+')" if f.type == "integer" else ""
@@ -305,7 +304,7 @@ def _rules(f: Field, words: dict[str, dict[str, str]]) -> list[tuple[str, str, l
                 [],
             )
         )
-        low, _, high = rest.partition(":") if kind == "range" else ("", "", "")
+        low, high = f.limits
         if low:
             found.append((f"try_cast({c} as double) < {float(low)!r}", f"is below {low}", []))
         if high:
@@ -315,10 +314,9 @@ def _rules(f: Field, words: dict[str, dict[str, str]]) -> list[tuple[str, str, l
         found.append(
             (f"{c} is not null and (not json_valid({c}) or {c} not like '{sign}%')", f"is not a JSON {f.type}", [])
         )
-    elif kind == "pattern":
-        found.append((f"{c} is not null and not regexp_full_match({c}, '{rest}')", "is not well formed", []))
-    elif kind in words:
-        found.append(
-            (f"{c} is not null and not list_contains(?, {c})", "is not in the vocabulary", [list(words[kind])])
-        )
+    elif f.pattern:
+        found.append((f"{c} is not null and not regexp_full_match({c}, '{f.pattern}')", "is not well formed", []))
+    elif f.vocabulary in words:
+        held = list(words[f.vocabulary])
+        found.append((f"{c} is not null and not list_contains(?, {c})", "is not in the vocabulary", [held]))
     return found

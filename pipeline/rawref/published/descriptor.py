@@ -101,9 +101,9 @@ def data_package(
             "primaryKey": [f.column for f in columns if f.key],
         }
         foreign = [
-            {"fields": [f.column], "reference": {"resource": f.constraint[4:], "fields": [f.column]}}
+            {"fields": [f.column], "reference": {"resource": f.refers_to, "fields": [f.column]}}
             for f in columns
-            if f.constraint.startswith("ref:")
+            if f.refers_to
         ]
         if foreign:
             schema["foreignKeys"] = foreign
@@ -187,14 +187,12 @@ def _resource(folder: Path, name: str, schema: dict[str, Any]) -> dict[str, Any]
 
 def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dict[str, Any]:
     constraints: dict[str, Any] = {"required": True} if field.required else {}
-    kind, _, rest = field.constraint.partition(":")
-    if kind == "range":
-        low, _, high = rest.partition(":")
-        constraints |= ({"minimum": float(low)} if low else {}) | ({"maximum": float(high)} if high else {})
-    elif kind == "pattern":
-        constraints["pattern"] = rest
-    elif kind in words and kind not in ("species", "part"):
-        constraints["enum"] = list(words[kind])
+    low, high = field.limits
+    constraints |= ({"minimum": float(low)} if low else {}) | ({"maximum": float(high)} if high else {})
+    if field.pattern:
+        constraints["pattern"] = field.pattern
+    elif field.vocabulary in words and field.vocabulary not in ("species", "part"):
+        constraints["enum"] = list(words[field.vocabulary])
     made = {
         "name": field.column,
         "type": {"text": "string", "list": "array"}.get(field.type, field.type),

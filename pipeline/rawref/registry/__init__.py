@@ -56,6 +56,31 @@ class Field:
     def sql_type(self) -> str:
         return {"number": "double", "integer": "bigint"}.get(self.type, "text")
 
+    @property
+    def limits(self) -> tuple[str, str]:
+        """Least and largest number that the column may hold, as written; empty where there is none."""
+        low, _, high = self._of("range").partition(":")
+        return low, high
+
+    @property
+    def pattern(self) -> str:
+        """Regular expression that the whole text follows; empty where there is none."""
+        return self._of("pattern")
+
+    @property
+    def refers_to(self) -> str:
+        """Table whose first key column holds every word of this one; empty where there is none."""
+        return self._of("ref")
+
+    @property
+    def vocabulary(self) -> str:
+        """List whose words the column holds; empty where another kind of constraint is set, or none."""
+        return "" if ":" in self.constraint else self.constraint
+
+    def _of(self, kind: str) -> str:
+        found, _, rest = self.constraint.partition(":")
+        return rest if found == kind else ""
+
 
 CSV_MAX = 64 << 20
 """Bytes of a CSV file that people enter."""

@@ -92,7 +92,6 @@ def _content_checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Kno
     def check(test: Callable[[pd.Series], Any], error: str) -> pandera.Check:
         return pa.Check(test, error=error, n_failure_cases=CAP)
 
-    kind, _, rest = f.constraint.partition(":")
     if f.type in ("number", "integer"):
         made = [
             check(
@@ -100,22 +99,21 @@ def _content_checks(f: Field, words: Mapping[str, Mapping[str, str]], known: Kno
                 f"is not a {'whole' if f.type == 'integer' else 'finite'} number",
             )
         ]
-        if kind == "range":
-            low, _, high = rest.partition(":")
-            if low:
-                made.append(check(lambda s: ~(_float(s) < float(low)), f"is below {low}"))
-            if high:
-                made.append(check(lambda s: ~(_float(s) > float(high)), f"is above {high}"))
+        low, high = f.limits
+        if low:
+            made.append(check(lambda s: ~(_float(s) < float(low)), f"is below {low}"))
+        if high:
+            made.append(check(lambda s: ~(_float(s) > float(high)), f"is above {high}"))
         return made
     if f.type in ("list", "object"):
         return [check(lambda s: s.map(lambda text: _is_json(text, f.type)), f"is not a JSON {f.type}")]
-    if kind == "pattern":
-        return [check(lambda s: s.str.fullmatch(rest), "is not well formed")]
-    if kind == "ref":
-        ids = known.get(rest)
-        return [] if ids is None else [check(lambda s: s.isin(ids), f"is not in {rest}")]
-    if kind in words:
-        return [check(lambda s: s.isin(set(words[kind])), f"is not a word of {kind}")]
+    if f.pattern:
+        return [check(lambda s: s.str.fullmatch(f.pattern), "is not well formed")]
+    if f.refers_to:
+        ids = known.get(f.refers_to)
+        return [] if ids is None else [check(lambda s: s.isin(ids), f"is not in {f.refers_to}")]
+    if f.vocabulary in words:
+        return [check(lambda s: s.isin(set(words[f.vocabulary])), f"is not a word of {f.vocabulary}")]
     return []
 
 
@@ -380,7 +378,6 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
     import pyarrow as arrow
     import pyarrow.compute as pc
 
-    kind, _, rest = f.constraint.partition(":")
     if f.type in ("number", "integer"):
         well = pc.match_substring_regex(column, f"^(?:{INTEGER if f.type == 'integer' else NUMBER})$")
         numbers = pc.if_else(pc.fill_null(well, False), column, arrow.scalar(None, arrow.string())).cast(
@@ -388,7 +385,7 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
         )
         bad = pc.or_(pc.invert(well), pc.fill_null(pc.invert(pc.is_finite(numbers)), False))
         made = [(bad, f"is not a {'whole' if f.type == 'integer' else 'finite'} number")]
-        low, _, high = rest.partition(":") if kind == "range" else ("", "", "")
+        low, high = f.limits
         if low:
             made.append((pc.less(numbers, float(low)), f"is below {low}"))
         if high:
@@ -397,15 +394,14 @@ def _arrow_masks(column: Any, f: Field, words: Mapping[str, Mapping[str, str]], 
     if f.type in ("list", "object"):
         bad = {text for text in pc.unique(column).to_pylist() if text is not None and not _is_json(text, f.type)}
         return [(pc.is_in(column, arrow.array(sorted(bad), arrow.string())), f"is not a JSON {f.type}")] if bad else []
-    if kind == "pattern":
-        return [(pc.invert(pc.match_substring_regex(column, f"^(?:{rest})$")), "is not well formed")]
-    allowed = known.get(rest) if kind == "ref" else frozenset(words[kind]) if kind in words else None
+    if f.pattern:
+        return [(pc.invert(pc.match_substring_regex(column, f"^(?:{f.pattern})$")), "is not well formed")]
+    allowed = known.get(f.refers_to) if f.refers_to else frozenset(words.get(f.vocabulary, ())) or None
     if allowed is None:
         return []
     outside = pc.invert(pc.is_in(column, arrow.array(sorted(a for a in allowed if a is not None), arrow.string())))
-    return [
-        (pc.and_(outside, pc.is_valid(column)), f"is not in {rest}" if kind == "ref" else f"is not a word of {kind}")
-    ]
+    complaint = f"is not in {f.refers_to}" if f.refers_to else f"is not a word of {f.vocabulary}"
+    return [(pc.and_(outside, pc.is_valid(column)), complaint)]
 
 
 def _parquet(
@@ -529,7 +525,7 @@ def _values(con: duckdb.DuckDBPyConnection, columns: tuple[Field, ...]) -> list[
             rules.append((f.column, f"{c} is null or {c} = ''", "is empty, though required"))
         if f.type in ("number", "integer"):
             pattern = INTEGER if f.type == "integer" else NUMBER
-            low = f.constraint.partition(":")[2].partition(":")[0]
+            low = f.limits[0]
             below = f" or try_cast({c} as double) < {float(low)!r}" if low else ""
             rules.append(
                 (

@@ -84,7 +84,7 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
     tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
-            if column.constraint == "source" and sources is not None:
+            if column.vocabulary == "source" and sources is not None:
                 for row in rows:
                     if row[column.column] is not None and row[column.column] not in sources:
                         raise InputError(
@@ -92,8 +92,8 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
                             _where(name, row),
                             "correct the id, or declare the source in raw/sources.toml",
                         )
-            if column.constraint.startswith("ref:maintainer."):
-                target = column.constraint.removeprefix("ref:maintainer.")
+            if column.refers_to.startswith("maintainer."):
+                target = column.refers_to.removeprefix("maintainer.")
                 key = next(c.column for c in registry.fields(schemas)[f"maintainer.{target}"] if c.key)
                 known = {r[key] for r in tables[target]}
                 for row in rows:
@@ -175,22 +175,20 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
     if text == "":
         if field.required:
             means = field.description.rstrip(".")
-            cure = f"fill it in: {means[:1].lower()}{means[1:]}" + _words(field.constraint, schemas)
+            cure = f"fill it in: {means[:1].lower()}{means[1:]}" + _words(field.vocabulary, schemas)
             raise InputError(f"{field.column} is empty", where, cure)
         return None
-    kind, _, rest = field.constraint.partition(":")
     if field.type in ("number", "integer"):
         if not NUMBER.fullmatch(text):
             raise InputError(f"{field.column} {text!r} is not a number", where, "write a plain decimal number")
         value = float(text)
         if field.type == "integer" and not value.is_integer():
             raise InputError(f"{field.column} {text!r} is not a whole number", where, "write a whole number")
-        if kind == "range":
-            low, _, high = rest.partition(":")
-            if (low and value < float(low)) or (high and value > float(high)):
-                raise InputError(
-                    f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where, "correct the number"
-                )
+        low, high = field.limits
+        if (low and value < float(low)) or (high and value > float(high)):
+            raise InputError(
+                f"{field.column} {text} is outside {low or '...'} to {high or '...'}", where, "correct the number"
+            )
         return int(value) if field.type == "integer" else value
     if field.type == "list":
         try:
@@ -198,16 +196,16 @@ def _typed(field: registry.Field, text: str, where: str, schemas: Path) -> Any:
                 raise ValueError
         except ValueError as error:
             raise InputError(f"{field.column} {text!r} is not a JSON list", where, 'write it as ["a", "b"]') from error
-    if kind == "pattern" and not re.fullmatch(rest, text):
+    if field.pattern and not re.fullmatch(field.pattern, text):
         raise InputError(f"{field.column} {text!r} is not well formed", where, "lower case, digits and hyphens")
-    if kind == "ref" and rest == "components" and text not in {c["component"] for c in registry.components(schemas)}:
+    if field.refers_to == "components" and text not in {c["component"] for c in registry.components(schemas)}:
         raise InputError(
             f"component {text!r} is not in the registry", where, "use a component of schemas/components.csv"
         )
-    words = registry.vocabularies(schemas).get(kind)
+    words = registry.vocabularies(schemas).get(field.vocabulary)
     if words is not None and text not in words:
         near = " or ".join(repr(word) for word in nearest(text, words))
-        cure = (f"did you mean {near}? " if near else "") + _words(kind, schemas).removeprefix("; ")
+        cure = (f"did you mean {near}? " if near else "") + _words(field.vocabulary, schemas).removeprefix("; ")
         raise InputError(f"{field.column} {text!r} is not a word of its list", where, cure)
     return text
 
