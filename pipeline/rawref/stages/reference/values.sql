@@ -12,24 +12,44 @@ select source, list(code) filter (kind = 'token') as tokens,
   coalesce(bool_or(kind = 'rule' and contains(code, '=0')), false) as has_zero_rules
 from reference.status_map group by source;
 
+-- What a text says, worked out once for each text that a source prints; key (source, text), the text empty where none
+-- is printed.
+create temp table printed as
+with texts as (
+  select distinct source, coalesce(text, '') as text from archival."values"
+)
+select t.source, t.text, try_cast(t.text as decimal(20, 9)) as plain_number, plain_number is not null as plain,
+  case
+    when t.text in ('', '-') then null
+    -- a negative cell of such a workbook is shown in brackets there: an estimate
+    when k.negative_is_bracket and starts_with(t.text, '-') then abs(plain_number)
+    else coalesce(plain_number,
+      try_cast(regexp_replace(replace(t.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 9)))
+  end as number,
+  case
+    when t.text = '' then ''
+    when t.text <> '0' and list_contains(k.tokens, t.text) then t.text
+    when k.negative_is_bracket and starts_with(t.text, '-') then '-x'
+    when starts_with(t.text, '<') then '< x'
+    when starts_with(t.text, '(') or starts_with(t.text, '（') then
+      if(try_cast(regexp_replace(t.text, '[()（）]', '', 'g') as decimal(20, 9)) = 0, '(0)', '(x)')
+    when ends_with(t.text, '†') then 'x†'
+    when try_cast(replace(t.text, ',', '.') as decimal(20, 9)) = 0 then '0'
+    when try_cast(replace(t.text, ',', '.') as decimal(20, 9)) is not null then 'number'
+  end as token
+from texts t left join source_codes k using (source);
+
 create table reference."values" as
 with mapped as (
   select v.source, v.release, v.food_id, m.component, v.source_component, m.preference, v.text, v.unit as source_unit,
     c.unit, c.block, m.factor, m.steps, m.status_override,
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
     nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, k.rule, k.has_zero_rules,
-    case
-      when v.text is null or v.text in ('', '-') then null
-      -- a negative cell of such a workbook is shown in brackets there: an estimate
-      when k.negative_is_bracket and starts_with(v.text, '-') then abs(try_cast(v.text as decimal(20, 9)))
-      else coalesce(
-        try_cast(v.text as decimal(20, 9)),
-        try_cast(regexp_replace(replace(v.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 9)))
-    end as number,
+    p.number,
     case
       -- a marker in the cell says more than a code beside it
       when k.has_tokens and (not (k.has_derivations or k.has_source_codes)
-        or try_cast(v.text as decimal(20, 9)) is null) then 'token'
+        or not p.plain) then 'token'
       when k.has_derivations and (v.derivation <> '' or not k.has_source_codes) then 'derivation'
       when k.has_source_codes then 'source_code'
       else 'token'
@@ -37,20 +57,13 @@ with mapped as (
     case
       when code_kind = 'derivation' then coalesce(v.derivation, '')
       when code_kind = 'source_code' then coalesce(v.source_code, '')
-      when v.text is null or v.text = '' then ''
-      when v.text <> '0' and list_contains(k.tokens, v.text) then v.text
-      when k.negative_is_bracket and starts_with(v.text, '-') then '-x'
-      when starts_with(v.text, '<') then '< x'
-      when starts_with(v.text, '(') or starts_with(v.text, '（') then
-        if(try_cast(regexp_replace(v.text, '[()（）]', '', 'g') as decimal(20, 9)) = 0, '(0)', '(x)')
-      when ends_with(v.text, '†') then 'x†'
-      when try_cast(replace(v.text, ',', '.') as decimal(20, 9)) = 0 then '0'
-      when try_cast(replace(v.text, ',', '.') as decimal(20, 9)) is not null then 'number'
+      else p.token
     end as code
   from archival."values" v
     join reference.component_map m on m.source = v.source and m.source_component = v.source_component
     join reference.components c on c.component = m.component
     left join source_codes k on k.source = v.source
+    join printed p on p.source = v.source and p.text = coalesce(v.text, '')
 ), judged as (
   select mapped.*, s.status as mapped_status,
     case
@@ -110,3 +123,4 @@ from archival.maintainer_cited_values v
   join archival.releases r on r.source = 'maintainer';
 
 drop table source_codes;
+drop table printed;
