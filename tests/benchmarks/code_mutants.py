@@ -154,7 +154,7 @@ def seen_by(mutant: Mutant, root: Path, python: str, expected: object) -> str:
         if findings(root) != expected:
             return "rules"
     for name in TESTS[mutant.room]:
-        status, text = _ask([python, "-m", "pytest", "-x", "-q", "--no-header", f"tests/{name}.py"], root)
+        status, text = _ask([python, "-m", "pytest", "-x", "-q", "-n0", "--no-header", f"tests/{name}.py"], root)
         if status:
             hit = re.search(r"^(?:FAILED|ERROR) (\S+)", text, re.MULTILINE)
             return hit[1] if hit else name
