@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def build_archival(
     con: duckdb.DuckDBPyConnection, sources: Sequence[Source], releases: Sequence[Release], schemas: Path
 ) -> None:
-    """Create schema `archival` from the given releases: verbatim tables, and one view per common table."""
+    """Create schema `archival` from the given releases: verbatim tables, and the common tables over them."""
     con.execute("create schema archival")
     con.execute(
         "create table archival.releases(source text, release text, title text, publisher text, release_date text,"
@@ -60,7 +60,9 @@ def build_archival(
         typed = ", ".join(f'null::text as "{column}"' for column in columns.split())
         named = ", ".join(f'"{column}"' for column in columns.split())
         union = "\nunion all by name\n".join([f"select {typed} where false", *(f"({s})" for s in selects[name])])
-        con.execute(f'create view archival."{name}" as select {named} from ({union})')
+        # the two large ones are only looked at: each row is stored once, as it was read
+        form = "view" if name in ("values", "value_references") else "table"
+        con.execute(f'create {form} archival."{name}" as select {named} from ({union})')
     _require_unique(con)
     _require_set_aside(con, releases)
 
