@@ -11,7 +11,7 @@ from pathlib import Path
 from rawref.clock import now
 from rawref.errors import InputError, raise_all
 from rawref.mix.inputs import resolve
-from rawref.mix.table import COUNTED, Cell, Table
+from rawref.mix.table import Cell, Table
 from rawref.needs.profile import IU_CURES, MASS_IN_G, number, read_rows, unit_factor
 from rawref.registry.nearest import did_you_mean
 
@@ -155,7 +155,8 @@ def _within_limits(table: Table, key: tuple[str, str], unit: str, assay: Assay, 
         return
     grams = (assay.cell.high or assay.cell.value or Fraction(0)) * MASS_IN_G[unit]
     cell = table.cell(*key)
-    if "pure_substance" in ingredient.cautions and cell is not None and cell.value and cell.status in COUNTED:
+    evidence = cell is not None and table.status(cell.status).evidence
+    if "pure_substance" in ingredient.cautions and cell is not None and cell.value and evidence:
         pure = cell.value * MASS_IN_G[unit]
         if grams > pure * ROUNDING:
             what = f"{float(grams):.4g} g of {key[1]} in 100 g; pure {key[0]} holds {float(pure):.4g} g"

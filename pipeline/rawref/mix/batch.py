@@ -63,6 +63,13 @@ class Batch:
             key: scaled(content.points, self.shares[key] / 100) for key, content in contents.items() if key != left_out
         }
 
+    def foretold(self, contents: Mapping[str, Content]) -> tuple[Points, float | None]:
+        """Per gram of the batch: what is known with what comparable foods foretell, and the most that the rest of the
+        unknown could hold."""
+        amounts = total(scaled(content.foretold_points, self.shares[key] / 100) for key, content in contents.items())
+        rest = limited(self.grams, {key: content.unforetold for key, content in contents.items()})
+        return amounts, None if rest is None else float(rest / self.total)
+
     def ceiling(self, contents: Mapping[str, Content]) -> float | None:
         """What the unknown could hold, per gram of the batch; None where nothing bounds it."""
         grams = {key: self.grams[key] for key in contents}
@@ -92,13 +99,17 @@ class Batch:
 
 @dataclass(frozen=True)
 class Asked:
-    """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line."""
+    """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line.
+
+    `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing.
+    """
 
     component: str
     over: Mapping[str, Content]
     under: Mapping[str, Content]
     quotient: Quotient
     unknown: Unknown
+    foretold: tuple[Quotient, Unknown] | None = None
 
     @property
     def is_ratio(self) -> bool:
@@ -116,7 +127,13 @@ def ask(batch: Batch, component: str, bare: bool = False) -> Asked:
         over = _bare(batch.contents(component)) if bare else batch.contents(component)
         bearer = component if component in batch.energy.parts else ""
         quotient: Quotient = PerEnergy(total(batch.amounts(over).values()), batch.energy, bearer)
-        return Asked(component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown))
+        foretold = None
+        if any(content.foretold for content in over.values()):
+            amounts, rest = batch.foretold(over)
+            foretold = PerEnergy(amounts, batch.energy, bearer), Unknown(rest, batch.energy.unknown)
+        return Asked(
+            component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold
+        )  # fmt: skip
     over, under = (_bare(batch.contents(part)) if bare else batch.contents(part) for part in parts)
     above, below = batch.amounts(over), batch.amounts(under)
     quotient = PerMineral({key: (above[key], below[key]) for key in batch.grams})

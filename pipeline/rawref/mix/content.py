@@ -12,13 +12,16 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from rawref.mix.assay import Assays
-from rawref.mix.spread import Points, points_of
-from rawref.mix.table import COUNTED, DECIDED, NOTHING, RANGED, WATER_ID, Cell, Gap, Ingredient, Table
+from rawref.mix.comparables import Foretold, foretold, together
+from rawref.mix.spread import Points, points_of, total
+from rawref.mix.table import WATER_ID, Cell, Gap, Ingredient, Table
 from rawref.needs.profile import MASS_IN_G, parts_of
 
 ZERO = Fraction(0)
 HUNDRED = Fraction(100)
 KELP = "kelp_iodine"
+IMPUTED = "imputed"
+ASSUMED = "only_assumed_zero"  # a gap where a source took it for nothing: what others hold says little of it
 PURE = "pure_substance"
 WATER = "WATER"
 # Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
@@ -40,6 +43,8 @@ class Content:
     known. `ceiling`: the most that what has no figure could hold on top, None where nothing bounds it. flags: imputed,
     estimate, assay, no_spread, rival (the high end is another table's evidence), bound (avidin). `lacking`: of a
     composite that is unknown in part, the parts without a figure, each with its share of the weight, of 1.
+    `foretold`: what comparable foods say of what has no figure, and `beyond` the ceiling of the rest of it, of which
+    they say nothing; without `foretold` that is the ceiling.
     """
 
     state: str
@@ -49,6 +54,8 @@ class Content:
     ceiling: Fraction | None = ZERO
     flags: tuple[str, ...] = ()
     lacking: tuple[tuple[str, Fraction], ...] = ()
+    foretold: Foretold | None = None
+    beyond: Fraction | None = ZERO
 
     @property
     def known(self) -> bool:
@@ -69,6 +76,16 @@ class Content:
     def points(self) -> Points:
         """The known part as equally likely amounts."""
         return points_of(float(self.low), None if self.point is None else float(self.point), float(self.high))
+
+    @property
+    def foretold_points(self) -> Points:
+        """The known part with what comparable foods foretell of the other."""
+        return self.points if self.foretold is None else total([self.points, self.foretold.points])
+
+    @property
+    def unforetold(self) -> Fraction | None:
+        """The most that could come on top of `foretold_points`; None where nothing bounds it."""
+        return self.ceiling if self.foretold is None else self.beyond
 
 
 NONE = Content("nothing", ZERO, ZERO, ZERO)
@@ -167,9 +184,9 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
         return _from_parts(table, assays, ingredient_id, component)
     cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)
     if cell is not None:
-        if cell.status == NOTHING:
+        if table.status(cell.status).counts == "nothing":
             return NONE
-        content = _by_status(cell, gap)
+        content = _by_status(table, cell, gap)
         if content is not None:
             rival = table.rivals.get((ingredient_id, component))
             if rival is not None and rival > content.high:
@@ -178,7 +195,9 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
             if content.ceiling is not None:
                 return content
             return replace(content, ceiling=_ceiling(table, assays, ingredient_id, component, ingredient, gap))
-    return unknown(_ceiling(table, assays, ingredient_id, component, ingredient, gap))
+    ceiling = _ceiling(table, assays, ingredient_id, component, ingredient, gap)
+    found = None if gap is not None and gap.kind == ASSUMED else foretold(table, ingredient_id, component)
+    return replace(unknown(ceiling), foretold=None if found is None else found.within(ceiling))
 
 
 def _within(table: Table, ingredient: Ingredient | None, component: str, content: Content) -> Content:
@@ -193,22 +212,28 @@ def _within(table: Table, ingredient: Ingredient | None, component: str, content
     return content
 
 
-def _by_status(cell: Cell, gap: Gap | None) -> Content | None:
-    """What a published cell says; a ceiling of None is still to be found. None where it says nothing."""
-    if cell.status in RANGED:
+def _by_status(table: Table, cell: Cell, gap: Gap | None) -> Content | None:
+    """What a published cell says (schemas/statuses.csv); a ceiling of None is still to be found. None where it says
+    nothing."""
+    status = table.status(cell.status)
+    if status.counts == "range":
         low = cell.low or ZERO
-        return Content("range", None, low, max(low, cell.high or ZERO), ZERO if cell.high is not None else None)
+        if cell.high is None:
+            return Content("range", None, low, low, None)
+        # where a limit of detection is high, comparable foods bound more than the limit does
+        high = cell.high if gap is None or gap.ceiling is None else min(cell.high, gap.ceiling)
+        return Content("range", None, low, max(low, high))
     if cell.value is None:
-        if cell.status in COUNTED and cell.high is not None and gap is None:
+        if status.evidence and cell.high is not None and gap is None:
             return Content("range", None, cell.low or ZERO, cell.high)  # published as a range, such as poultry bone
         return None
-    if cell.status == "imputed" and gap is not None and gap.kind == "doubtful_zero":
+    if cell.status == IMPUTED and gap is not None and gap.kind == "doubtful_zero":
         return Content("known", cell.value, cell.value, cell.value, None, ("imputed",))  # counts, but is no limit
-    if cell.status == "imputed" or (gap is not None and gap.kind == "only_imputed" and cell.status in COUNTED):
+    if cell.status == IMPUTED or (gap is not None and gap.kind == "only_imputed" and status.evidence):
         return _counted(cell, ("imputed",))
-    if cell.status in DECIDED:
+    if status.counts == "known" and not status.evidence:
         return _counted(cell, ("estimate",))
-    return _counted(cell, ()) if cell.status in COUNTED and gap is None else None
+    return _counted(cell, ()) if status.evidence and gap is None else None
 
 
 def _ceiling(
@@ -243,17 +268,29 @@ def _physical(table: Table, assays: Assays, ingredient_id: str, component: str) 
 
 def _left(table: Table, assays: Assays, ingredient_id: str, component: str) -> Fraction:
     """What the known low ends of the other proximates leave of 100 g; at least what their analyses may err by."""
-    others = [
-        _counted(assays[ingredient_id, name].cell, ()).low if (ingredient_id, name) in assays
-        else _low_of(table, ingredient_id, name)
-        for name in PROXIMATES if name != component
-    ]  # fmt: skip
-    return max(ZERO if component == WATER else MASS_ERROR_G, HUNDRED - sum(others, ZERO))
+    known = {name: _least(table, assays, ingredient_id, name) for name in PROXIMATES if name != component}
+    if "ASH" in known:
+        known["ASH"] = max(known["ASH"], mineral_of(table, assays, ingredient_id))
+    return max(ZERO if component == WATER else MASS_ERROR_G, HUNDRED - sum(known.values(), ZERO))
+
+
+def mineral_of(table: Table, assays: Assays, ingredient_id: str) -> Fraction:
+    """The mineral, g per 100 g, that the calcium of a shell stands for, by its low end: shell is calcium carbonate."""
+    ingredient, per_calcium = table.ingredients.get(ingredient_id), table.rules.of("shell_mineral", "CA")
+    if ingredient is None or ingredient.part != "shell" or per_calcium is None:
+        return ZERO
+    return min(HUNDRED, _least(table, assays, ingredient_id, "CA") / 1000 * per_calcium)
+
+
+def _least(table: Table, assays: Assays, ingredient_id: str, component: str) -> Fraction:
+    """The low end of an assay, else of the table; nothing where neither has a figure."""
+    assay = assays.get((ingredient_id, component))
+    return _low_of(table, ingredient_id, component) if assay is None else _counted(assay.cell, ()).low
 
 
 def _low_of(table: Table, ingredient_id: str, component: str) -> Fraction:
     cell = table.cell(ingredient_id, component)
-    content = _by_status(cell, table.gap(ingredient_id, component)) if cell is not None else None
+    content = _by_status(table, cell, table.gap(ingredient_id, component)) if cell is not None else None
     return content.low if content is not None else ZERO
 
 
@@ -274,9 +311,13 @@ def _from_parts(table: Table, assays: Assays, ingredient_id: str, component: str
     ]
     pointed = any(content.point is not None for _, content in contents)
     state = "unknown" if lacking else "known" if pointed else "range"
+    guess = together([content.foretold.times(float(part.share)) for part, content in contents if content.foretold])
+    beyond = _total([
+        None if content.unforetold is None else part.high * content.unforetold for part, content in contents
+    ])  # fmt: skip
     return Content(
         state, middle if pointed else None, min(low, middle) if pointed else low, max(middle, high), ceiling, flags,
-        tuple(lacking),
+        tuple(lacking), guess, beyond,
     )  # fmt: skip
 
 
@@ -310,4 +351,6 @@ def _sum(ingredient_id: str, parts: Sequence[Content]) -> Content:
     if all(part.state == "nothing" for part in parts):
         return NONE
     ceiling = _total([part.ceiling for part in parts])
-    return Content(state, point, low, high, ceiling, flags, tuple(lacking.items()))
+    guess = together([part.foretold for part in parts if part.foretold])
+    beyond = _total([part.unforetold for part in parts])
+    return Content(state, point, low, high, ceiling, flags, tuple(lacking.items()), guess, beyond)

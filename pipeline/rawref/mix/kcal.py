@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from rawref.mix.assay import Assays
-from rawref.mix.content import ZERO, Content, content_of, exact
+from rawref.mix.content import ZERO, Content, content_of, exact, mineral_of
 from rawref.mix.energy import NRC_FORMULA, NRC_SOURCE, NRC_TITLE, Factors, food_class, nrc_me
 from rawref.mix.spread import Points, quantile, scaled, total, variance
 from rawref.mix.table import Table
@@ -51,7 +51,7 @@ def energy_of(table: Table, assays: Assays, key: str, classes: Mapping[str, Fact
     if not lacking:
         return Energy(point, ZERO, parts)
     # what is not water, ash or a known bearer could be any of the unknown ones, at the most energetic of them
-    left = max(ZERO, 100 - water.counted - ash.counted - sum(counted, ZERO))
+    left = max(ZERO, 100 - water.counted - max(ash.counted, mineral_of(table, assays, key)) - sum(counted, ZERO))
     most = left * max(factor for factor, _ in lacking.values())
     ceilings = [factor * ceiling for factor, ceiling in lacking.values() if ceiling is not None]
     if len(ceilings) == len(lacking):
@@ -63,17 +63,21 @@ def carbohydrate_of(table: Table, assays: Assays, key: str, on_nfe: bool) -> Con
     """Carbohydrate per 100 g, less fibre where the formula is on NFE.
 
     Carbohydrate is by difference: with water, protein, fat and ash known it is never unknown. The published figure
-    counts where there is one, zero where the source assumed zero, else 100 less the other four.
+    counts where there is one, zero where the source assumed zero, else 100 less the other four; from nothing to that
+    where one of the four is a range.
     """
     content = content_of(table, assays, key, "CHOCDF")
     if not content.known:
         cell = table.cell(key, "CHOCDF")
         others = [content_of(table, assays, key, name) for name in ("WATER", "PROCNT", "FAT", "ASH")]
-        if all(other.point is not None and other.ceiling == 0 for other in others):
-            rest = max(ZERO, 100 - sum((other.counted for other in others), ZERO))
-            content = exact(ZERO if cell is not None and cell.status == "assumed_zero" else rest)
-    elif content.point is not None and content.high > content.point:
-        content = replace(content, high=max(content.point, min(content.high, _left(table, assays, key))))
+        if all(other.known and other.ceiling == 0 for other in others):
+            rest = max(ZERO, 100 - sum((_middle(other) for other in others), ZERO))
+            if any(other.point is None for other in others):
+                content = Content("range", None, ZERO, max(CARBOHYDRATE_ERROR_G, rest))
+            else:
+                content = exact(ZERO if cell is not None and cell.status == "assumed_zero" else rest)
+    elif content.high > content.counted:
+        content = replace(content, high=max(content.counted, min(content.high, _left(table, assays, key))))
     if on_nfe and content.known and content.point:
         fibre = content_of(table, assays, key, "FIBTG")
         if fibre.point:
@@ -84,8 +88,13 @@ def carbohydrate_of(table: Table, assays: Assays, key: str, on_nfe: bool) -> Con
 
 def _left(table: Table, assays: Assays, key: str) -> Fraction:
     """What the figures of water, protein, fat and ash leave of 100 g, at least what analyses may err by."""
-    others = [content_of(table, assays, key, name).counted for name in ("WATER", "PROCNT", "FAT", "ASH")]
+    others = [_middle(content_of(table, assays, key, name)) for name in ("WATER", "PROCNT", "FAT", "ASH")]
     return max(CARBOHYDRATE_ERROR_G, 100 - sum(others, ZERO))
+
+
+def _middle(content: Content) -> Fraction:
+    """The figure, or the middle of a range: what the others leave of 100 g is no wider than all ranges together."""
+    return content.point if content.point is not None else (content.low + content.high) / 2
 
 
 def _factors(table: Table, key: str, classes: Mapping[str, Factors]) -> Factors:

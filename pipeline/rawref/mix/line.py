@@ -48,17 +48,18 @@ class Amount:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """The chances of both bounds and what follows."""
+    """The chances of both bounds and what follows; whether that of the minimum rests on comparable foods."""
 
     minimum: Chances | None
     maximum: Chances | None
     verdict: str
+    on_comparables: bool = False
 
 
 def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_day: float | None) -> dict[str, Any]:
     """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
     asked, bounds = ask(batch, component), bounds_of(batch, need, component)
-    judged = _judged(batch, asked, bounds)
+    judged = judged_line(batch, asked, bounds)
     amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over)
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
     scale = 1.0 if asked.is_ratio else float(THOUSAND)
@@ -91,6 +92,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "chance_minimum": listed(judged.minimum),
         "chance_maximum": listed(judged.maximum),
         "other_figures": _others(need, component, bounds, bottom, top),
+        "rests_on_comparables": _comparables(asked) if judged.on_comparables else [],
         "rests_on_memory": any(row.standing == "memory" for row in (bounds.minimum, bounds.maximum) if row),
         "rests_on_imputed": bool(imputed) and _rests_on_imputed(batch, component, bounds, judged),
         "verdict": judged.verdict,
@@ -110,7 +112,8 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     return entry
 
 
-def _judged(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
+def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
+    """The chances of both bounds; where the unknown decides about a minimum, by what comparable foods foretell of it."""
     scale = Fraction(1) if asked.is_ratio else THOUSAND
     least = most = None
     if not asked.is_ratio and not batch.kcal:  # nothing to divide by, so nothing is known
@@ -119,8 +122,13 @@ def _judged(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
     if bounds.minimum is not None:
         least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown)
     if bounds.maximum is not None:
+        # a maximum is kept only with the unknown at its ceiling: what comparable foods hold blesses no overdose
         most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown)
-    return Judgement(least, most, verdict_of(least, most))
+    if asked.foretold is None or bounds.minimum is None or least is None or least.sure or least.hopeless:
+        return Judgement(least, most, verdict_of(least, most))
+    found = meets_minimum(asked.foretold[0], float(bounds.minimum.per_1000kcal / scale), asked.foretold[1])
+    least = Chances(max(least.low, found.low), min(least.high, max(least.low, found.high)))
+    return Judgement(least, most, verdict_of(least, most), True)
 
 
 def _amount(batch: Batch, contents: Mapping[str, Content]) -> Amount:
@@ -209,7 +217,19 @@ def _less(unknown: Unknown, size: float, above: bool) -> Unknown | None:
 def _rests_on_imputed(batch: Batch, component: str, bounds: Bounds, judged: Judgement) -> bool:
     if judged.verdict not in {"over", "short", "meets"}:
         return False
-    return _judged(batch, ask(batch, component, bare=True), bounds).verdict != judged.verdict
+    return judged_line(batch, ask(batch, component, bare=True), bounds).verdict != judged.verdict
+
+
+def _comparables(asked: Asked) -> list[dict[str, Any]]:
+    """What comparable foods foretell of the contents without a figure, per 100 g of the ingredient."""
+    return [
+        {
+            "ingredient_id": key, "component": asked.component, "low": content.foretold.low,
+            "middle": content.foretold.middle, "high": content.foretold.high, "basis": list(content.foretold.basis),
+        }
+        for key, content in sorted(asked.over.items())
+        if content.foretold is not None
+    ]  # fmt: skip
 
 
 def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float | None:
@@ -285,6 +305,8 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     """Why the verdict is what it is, in a sentence or two: what matters most first, then what would decide."""
     verdict = entry["verdict"]
     tail = f"; rests on imputed figures of {some(entry['imputed_from'])}" if entry["rests_on_imputed"] else ""
+    if entry["rests_on_comparables"]:
+        tail += f"; rests on comparable foods for {some([_comparable(row) for row in entry['rests_on_comparables']])}"
     if entry["not_counted_from"]:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
@@ -293,13 +315,18 @@ def reason_of(entry: Mapping[str, Any]) -> str:
         who = f", which holds because {some(entry['added_by'])} adds it" if entry["added_by"] else ""
         return f"above the maximum with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
     if verdict == "short":
-        most = "even with the most that the unknown could hold, " if entry["material_unknown_from"] else ""
+        strict = entry["material_unknown_from"] and not entry["rests_on_comparables"]
+        most = "even with the most that the unknown could hold, " if strict else ""
         return f"{most}the minimum is met with a chance of only {chance(entry['chance_minimum'])}{tail}"
     if verdict == "meets":
         bare = entry["no_spread_from"]
         tail += f"; no range is known for {some(bare)}" if bare else ""
         return f"{_kept(entry)}{tail}"
     return f"{_kept(entry)}{tail}{_by(entry)}"
+
+
+def _comparable(row: Mapping[str, Any]) -> str:
+    return f"{row['ingredient_id']} ({'; '.join(row['basis'])}: {row['low']:.3g} to {row['high']:.3g} per 100 g)"
 
 
 def _kept(entry: Mapping[str, Any]) -> str:

@@ -7,8 +7,10 @@ sums of the published figures. Each figure errs within its published 90 % interv
 independently of each other, those of one ingredient together where they are one (fat in the fat and in the energy, the
 two amino acids of a sum, calcium and phosphorus of a bone). The chance that a total reaches a bound follows from that
 without a random number (spread.py). What has no figure is between nothing and its ceiling: every chance is given with
-the unknown at its worst and at its best for the bound. `meets` takes 95 % at the low end, `short` 5 % at the high end;
-in between a line is undecided, and says what its doubt comes from.
+the unknown at its worst and at its best for the bound. Where that leaves a minimum undecided, what comparable foods
+foretell of the unknown takes its place, as a distribution (comparables.py), and the line says on what it rests; what
+nothing foretells stays at its worst and its best, and a maximum is always judged so. `meets` takes 95 % at the low
+end, `short` 5 % at the high end; in between a line is undecided, and says what its doubt comes from.
 """
 
 from __future__ import annotations
@@ -39,8 +41,9 @@ VERDICTS = ("over", "short", "undecided", "meets", "no_requirement")
 METHOD = (
     "Each figure errs within its published 90 % interval, those of different ingredients independently, those of one "
     "ingredient together. Chances are computed from equally likely points, without random numbers. Unknown contents "
-    "are between nothing and their ceiling: a chance has a low and a high end. meets: 95 % or more at the low end; "
-    "short and over: 5 % or less at the high end."
+    "are between nothing and their ceiling: a chance has a low and a high end. Where that leaves a minimum undecided, "
+    "the spread of comparable foods stands for the unknown, and the line names it; a maximum is judged without them. "
+    "meets: 95 % or more at the low end; short and over: 5 % or less at the high end."
 )
 
 

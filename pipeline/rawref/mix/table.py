@@ -10,18 +10,27 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from rawref import registry
 from rawref.errors import InputError
 from rawref.registry.units import units
 from rawref.workspace import Workspace
 
-COUNTED = frozenset({"measured", "calculated", "composed", "label_claim", "unspecified"})
-DECIDED = frozenset({"borrowed", "estimated_from_cooked"})
-RANGED = frozenset({"trace", "below_detection"})
-NOTHING = "not_applicable"  # the ingredient cannot hold it
+WATER_GROUPS = frozenset({"finfish", "mollusc", "crustacean"})
 WATER_ID = "water"
 # component NA is sodium and must stay text; the numbers keep the digits of the file
 CSV_AS_TEXT = """read_csv(?, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')"""
 WATER_MOLAR_MASS = Fraction("18.015")  # g/mol, IUPAC 2021 abridged atomic weights
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A row of schemas/statuses.csv: whether it is evidence, and how it counts: known, range, unknown or nothing."""
+
+    evidence: bool
+    counts: str
+
+
+UNKNOWN_STATUS = Status(False, "unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +132,7 @@ class Table:
 
     `crystal_water`: g per 100 g of a pure salt that its formula holds as water. `rivals`: the largest other evidence
     for a cell, for the components whose excess harms (schemas/mix_rules.csv). `version`: of the accepted table.
+    `known`: what comparables.py has worked out so far, by component.
     """
 
     ingredients: dict[str, Ingredient]
@@ -142,6 +152,8 @@ class Table:
     spellings: Mapping[str, str] = field(default_factory=dict)
     thiaminase_free: Mapping[str, str] = field(default_factory=dict)
     version: str = ""
+    statuses: Mapping[str, Status] = field(default_factory=dict)
+    known: dict[str, Any] = field(default_factory=dict, repr=False)
     _largest: dict[str, str] = field(default_factory=dict, repr=False)
 
     def cell(self, ingredient_id: str, component: str) -> Cell | None:
@@ -164,12 +176,27 @@ class Table:
             kind or "", needed_by or "", detail or "", peers_n, fraction(low), fraction(median), fraction(high), ceiling
         )
 
+    def status(self, name: str) -> Status:
+        """How a status counts; one that the registry lacks counts as unknown."""
+        return self.statuses.get(name, UNKNOWN_STATUS)
+
+    def evidence(self, ingredient_id: str, component: str) -> float | None:
+        """The published figure where it is evidence, 0 where a source says nothing or less than it can measure, None
+        where nothing is known."""
+        row = self.raw_cells.get((ingredient_id, component))
+        if row is None:
+            return None
+        status = self.status(row[0] or "missing")
+        if status.evidence and row[1]:
+            return float(row[1]) if (ingredient_id, component) not in self.raw_gaps else None
+        return 0.0 if row[0] in {"trace", "below_detection", "assumed_zero", "not_applicable"} else None
+
     def largest(self, component: str) -> Fraction | None:
         """The largest content of the component in any raw ingredient that has evidence for it; None without one."""
         if not self._largest:
             raw = {key for key, item in self.ingredients.items() if item.kind == "raw"}
             for (key, name), row in self.raw_cells.items():
-                if row[1] and row[0] in COUNTED and key in raw and (key, name) not in self.raw_gaps:
+                if row[1] and self.status(row[0] or "").evidence and key in raw and (key, name) not in self.raw_gaps:
                     kept = self._largest.get(name)
                     if kept is None or float(row[1]) > float(kept):
                         self._largest[name] = row[1]
@@ -211,7 +238,7 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
         )  # fmt: skip
         components = _read(database, at, shown, "components", ("component", "name", "unit", "group", "needed"))
         rules = read_rules(workspace.schemas / "mix_rules.csv")
-        rivals = _rivals(database, at, rules.components("rival_evidence"))
+        rivals = _rivals(database, at, rules.components("rival_evidence"), registry.evidence(workspace.schemas))
     groups = {row["species"]: row["species_group"] for row in _vocabulary(workspace.schemas / "species.csv")}
     return Table(
         ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
@@ -239,7 +266,15 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
             row["species"]: row["source"] for row in _vocabulary(workspace.schemas / "thiaminase_free.csv")
         },
         version=_version(at),
+        statuses=statuses_of(workspace.schemas),
     )
+
+
+def statuses_of(schemas: Path) -> dict[str, Status]:
+    """How each status counts, from schemas/statuses.csv."""
+    return {
+        row["status"]: Status(row["evidence"] == "yes", row["counts_in_mix"]) for row in registry.statuses(schemas)
+    }
 
 
 def read_rules(path: Path) -> Rules:
@@ -252,7 +287,9 @@ def _version(folder: Path) -> str:
     return str(json.loads(manifest.read_text(encoding="utf-8")).get("version", "")) if manifest.is_file() else ""
 
 
-def _rivals(database: Any, folder: Path, components: list[str]) -> dict[tuple[str, str], Fraction]:
+def _rivals(
+    database: Any, folder: Path, components: list[str], evidence: frozenset[str]
+) -> dict[tuple[str, str], Fraction]:  # fmt: skip
     """The largest evidence that was not chosen, by cell; none where the folder has no candidates."""
     parquet, text = folder / "candidates.parquet", folder / "candidates.csv"
     if not components or not (parquet.is_file() or text.is_file()):
@@ -266,7 +303,7 @@ def _rivals(database: Any, folder: Path, components: list[str]) -> dict[tuple[st
         WHERE list_contains(?, component) AND list_contains(?, status) AND CAST(rank AS INTEGER) > 1
           AND coalesce(reason_not_chosen, '') NOT LIKE '%reject%'
         GROUP BY ALL HAVING max(TRY_CAST(value AS DOUBLE)) > 0""",
-        [path.as_posix(), components, sorted(COUNTED)],
+        [path.as_posix(), components, sorted(evidence)],
     ).fetchall()
     return {(row[0], row[1]): Fraction(row[2]) for row in found}
 

@@ -22,7 +22,7 @@ CSV_COLUMNS = (
     "unknown_from", "material_unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from",
     "no_spread_from", "minimum", "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind",
     "minimum_source", "maximum_source", "added_by", "chance_minimum", "chance_maximum", "far_above_minimum",
-    "rests_on_imputed", "verdict", "reason",
+    "rests_on_imputed", "rests_on_comparables", "verdict", "reason",
 )  # fmt: skip
 Entry = Mapping[str, Any]
 
@@ -342,7 +342,8 @@ def _maximum(entry: Entry) -> str:
 def _legend(width: int) -> str:
     text = (
         "amount: per 1000 kcal, what is known of it. chance: in per cent, that the minimum is met (or the maximum "
-        "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best. "
+        "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best; where "
+        "the spread of comparable foods stands for the unknown of a minimum, the line says so below. "
         "* figure of the profile from memory, not seen. if added: the legal maximum, since an addition carries the "
         "nutrient. meets, high: far above the minimum and no maximum published, have a look."
     )
@@ -362,7 +363,7 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
             if entry["far_above_minimum"]:
                 what = f"{entry['times_minimum']:.0f} times the minimum, and {NO_MAXIMUM}: have a look"
                 lines += _wrap(f"{label(entry, 60)} meets, high: {what}.", width)
-            elif entry["rests_on_imputed"] or entry["not_counted_from"]:
+            elif entry["rests_on_imputed"] or entry["not_counted_from"] or entry["rests_on_comparables"]:
                 lines += _wrap(f"{label(entry, 60)} meets: {entry['reason']}.", width)
         elif entry["verdict"] == "no_requirement" and any(row["bound"] == "minimum" for row in entry["other_figures"]):
             lines += _wrap(f"{label(entry, 60)}: {entry['reason']}.", width)
@@ -446,5 +447,5 @@ def _cell(value: Any) -> Any:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Iterable) and not isinstance(value, str):
-        return ";".join(str(item) for item in value)
+        return ";".join(str(item["ingredient_id"] if isinstance(item, Mapping) else item) for item in value)
     return repr(value) if isinstance(value, float) else value
