@@ -94,20 +94,21 @@ def hidden(table: Table, need: Need, rivals: dict[tuple[str, str], Fraction]) ->
                     continue
                 cell, gap = table.raw_cells[key, component], table.raw_gaps.pop((key, component), None)
                 table.raw_cells[key, component] = ("missing", None, None, None, None)
-                found_line = judged_line(batch, ask(batch, component), bounds)
+                judged = judged_line(batch, ask(batch, component), bounds)
                 table.raw_cells[key, component] = cell
                 if gap is not None:
                     table.raw_gaps[key, component] = gap
-                if not found_line.on_comparables or found_line.minimum is None:
+                if not judged.on_comparables or judged.minimum is None:
                     continue
-                verdict = "meets" if found_line.minimum.sure else "short" if found_line.minimum.hopeless else "undecided"
-                true = sum(
-                    (batch.grams[k] * (rivals[k, component] if k == key else c.counted) / 100
-                     for k, c in contents.items()), Fraction(0),
-                ) / batch.kcal * 1000  # fmt: skip
-                holds = (true >= bounds.minimum.per_1000kcal) == (verdict == "meets")
-                found[verdict if verdict == "undecided" else f"{verdict} {'holds' if holds else 'fails'}"] += 1
-                if verdict != "undecided" and not holds:
+                if not (judged.minimum.sure or judged.minimum.hopeless):
+                    found["undecided"] += 1
+                    continue
+                true = batch.grams[key] * (rivals[key, component] - content.counted) / 100
+                true += sum(batch.grams[k] * c.counted / 100 for k, c in contents.items())
+                reached = true / batch.kcal * 1000 >= bounds.minimum.per_1000kcal
+                holds = reached == judged.minimum.sure
+                found[f"{'meets' if judged.minimum.sure else 'short'} {'holds' if holds else 'fails'}"] += 1
+                if not holds:
                     failed.append((file.stem, key, component))
     return found, failed
 

@@ -113,7 +113,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
 
 
 def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
-    """The chances of both bounds; where the unknown decides about a minimum, by what comparable foods foretell of it."""
+    """The chances of both bounds; where the unknown decides about a minimum, by what comparable foods foretell."""
     scale = Fraction(1) if asked.is_ratio else THOUSAND
     least = most = None
     if not asked.is_ratio and not batch.kcal:  # nothing to divide by, so nothing is known
