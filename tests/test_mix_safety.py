@@ -5,6 +5,7 @@ Made-up tables; the legal maxima and requirement figures are those of the profil
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -114,6 +115,20 @@ def test_any_raw_fish_or_shellfish_has_the_thiaminase_caution(tmp_path: Path) ->
         found = evaluate(table, rows_of((key, 5), ("chicken", 95)), load_need(WORKSPACE))
         at = [row["from"] for row in found["cautions"] if row["code"] == "raw_fish_thiaminase"]
         assert at == ([[key]] if warned else []), key
+
+
+def test_a_report_from_memory_does_not_silence_the_thiaminase_caution(tmp_path: Path) -> None:
+    """schemas/thiaminase_free.csv: what was not seen is told beside the caution; what was seen takes it away."""
+    parts = [ingredient("salmon", "atlantic-salmon"), ingredient("tuna", "albacore-tuna")]
+    table = table_of(tmp_path / "t", parts, [row for key in ("salmon", "tuna") for row in cells(key, **PLAIN)])
+    assert table.thiaminase_free["atlantic-salmon"] == "memory"
+    mix, need = rows_of(("salmon", 5), ("tuna", 5)), load_need(WORKSPACE)
+    found = [row for row in evaluate(table, mix, need)["cautions"] if row["code"] == "raw_fish_thiaminase"]
+    assert found[0]["from"] == ["salmon", "tuna"]
+    assert found[0]["detail"] == "reported absent in salmon, from memory, no source seen"
+    seen = replace(table, thiaminase_free={"atlantic-salmon": "seen"})
+    found = [row for row in evaluate(seen, mix, need)["cautions"] if row["code"] == "raw_fish_thiaminase"]
+    assert found[0]["from"] == ["tuna"] and found[0]["detail"] == ""
 
 
 def test_biotin_of_raw_egg_white_does_not_count(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from rawref.mix.table import WATER_ID
 OILY_FAT_PCT = Fraction(5)  # fish of 5 % fat and more is called oily (common practice, no source)
 BONE = "bone"
 THIAMINASE = "raw_fish_thiaminase"
+SEEN = "seen"  # standing of a report that was read
 AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
 FISH_LIMIT = Fraction(1, 4)  # share of dry matter, AAFCO
 
@@ -80,10 +81,14 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
         at["fish_over_25_pct_dm"] = (fish, "")
     suspect = sorted(
         key for key, item in own.items()
-        if item.species_group in AQUATIC and item.kind != "addition" and item.species not in table.thiaminase_free
+        if item.species_group in AQUATIC and item.kind != "addition"
+        and table.thiaminase_free.get(item.species) != SEEN
     )  # fmt: skip
     if suspect:
-        at["may_hold_thiaminase"] = (suspect, "")
+        # a report from memory is told and does not silence the caution
+        absent = [key for key in suspect if own[key].species in table.thiaminase_free]
+        told = f"reported absent in {', '.join(absent)}, from memory, no source seen" if absent else ""
+        at["may_hold_thiaminase"] = (suspect, told)
     bony = sorted(key for key, item in own.items() if item.bone == "yes")
     if bony:
         at["bone_in"] = (bony, "")

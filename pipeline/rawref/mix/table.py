@@ -132,6 +132,7 @@ class Table:
 
     `crystal_water`: g per 100 g of a pure salt that its formula holds as water. `rivals`: the largest other evidence
     for a cell, for the components whose excess harms (schemas/mix_rules.csv). `version`: of the accepted table.
+    `thiaminase_free`: by species the standing of the report that it holds none, seen or memory.
     `known`: what comparables.py has worked out so far, by component.
     """
 
@@ -263,7 +264,7 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
             for row in _vocabulary(workspace.schemas / "assay_limits.csv")
         ),
         thiaminase_free={
-            row["species"]: row["source"] for row in _vocabulary(workspace.schemas / "thiaminase_free.csv")
+            row["species"]: row["standing"] for row in _vocabulary(workspace.schemas / "thiaminase_free.csv")
         },
         version=_version(at),
         statuses=statuses_of(workspace.schemas),
