@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 import random
 from fractions import Fraction
+from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -192,7 +195,8 @@ def test_two_mixes_side_by_side_and_an_unknown_swap_has_no_percentage(tmp_path: 
 def test_the_sheet_has_the_same_content_in_both_forms(tmp_path: Path) -> None:
     table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, CA="10", P="200"))
     result = evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE), weight_kg=4)
-    plain, page = sheet.markdown(result, "A mix | of ours"), sheet.html(result, "A mix <of> ours")
+    plain = sheet.markdown(sheet.analysis(result, "A mix | of ours"))
+    page = sheet.html(sheet.analysis(result, "A mix <of> ours"))
     assert plain.startswith("# A mix \\| of ours\n") and "<title>A mix &lt;of&gt; ours</title>" in page
     for words in ("Moisture, g", "per ounce", "kcal a day", "no maximum published", "Cautions", "from memory"):
         assert words in plain and words in page
@@ -221,3 +225,37 @@ def test_the_command_asks_one_question(tmp_path: Path) -> None:
     target = ["--target", "CA/P=1.5", "--with", "eggshell-powder"]
     done = runner.invoke(app, ["mix", str(mix), *target, "--format", "json"])
     assert done.exit_code == 0 and json.loads(done.stdout)["grams"] > 0
+
+
+QUESTIONS = (
+    ("--contributions", "Manganese"), ("--target", "CA/P=1.5", "--with", "eggshell-powder"),
+    ((WORKSPACE.maintainer / "mixes" / "rabbit-and-organs.csv").as_posix(),),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=lambda question: question[0].rsplit("/", 1)[-1])
+def test_every_question_has_every_format(question: tuple[str, ...]) -> None:
+    """The same figures in each: what JSON carries is in the CSV cell for cell, and pages name every ingredient or
+    nutrient of it. A page is valid to the parser of the standard library."""
+    from rawref.cli import app
+
+    mix = (WORKSPACE.maintainer / "mixes" / "example.csv").as_posix()
+    asked = {form: CliRunner().invoke(app, ["mix", mix, *question, "--format", form])
+             for form in ("json", "csv", "markdown", "html")}  # fmt: skip
+    assert {done.exit_code for done in asked.values()} <= {0, 1}
+    whole = json.loads(asked["json"].stdout)
+    rows = whole["comparison"]["components"] if "comparison" in whole else whole.get("ingredients", [whole])
+    written = list(csv.DictReader(io.StringIO(asked["csv"].stdout)))
+    assert len(written) == len(rows)
+    for row, line in zip(rows, written, strict=True):
+        for key, value in line.items():
+            given = row.get(key)
+            assert value == "" if given is None else str(given)[:4] == value[:4] or isinstance(given, list | bool)
+    names = [row.get("ingredient_id") or row["component"] for row in rows]
+    plain = asked["markdown"].stdout.replace("\\", "")
+    assert plain.startswith("# ") and all(name in plain for name in names)
+    page = HTMLParser(convert_charrefs=True)
+    seen: list[str] = []
+    page.handle_data = seen.append  # type: ignore[method-assign]
+    page.feed(asked["html"].stdout)
+    assert all(any(name in text for text in seen) for name in names)

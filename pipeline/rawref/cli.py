@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from rawref.mix.batch import Batch
+    from rawref.render.sheet import Sheet
 
 
 class Whole(TyperGroup):
@@ -719,20 +720,23 @@ def mix_command(
 
         draw(result, plot)
         say(f"drawn to {plot.as_posix()}")
+    from rawref.render import sheet
+
     if format is MixFormat.json:
         emit({**result, "comparison": comparison} if comparison else dict(result))
     elif format is MixFormat.csv:
-        out(render_mix.mix_csv(result), nl=False)
+        text = sheet.rows_csv(comparison["components"]) if comparison else render_mix.mix_csv(result)
+        out(text, nl=False)
     elif format is MixFormat.text:
         if not other:
             out(render_mix.mix_text(result, wide, terminal_width()), nl=False)
         if comparison:
             out(("" if other else "\n") + render_mix.compare_text(comparison, wide, terminal_width()), nl=False)
+    elif other and comparison:
+        title, notes = f"{file.stem} and {other.stem}", [result["method"]]
+        _publish(sheet.side_by_side(comparison, title, notes), format)
     else:
-        from rawref.render import sheet
-
-        write = sheet.markdown if format is MixFormat.markdown else sheet.html
-        out(write(result, f"Analysis of {file.stem}"), nl=False)
+        _publish(sheet.analysis(result, f"Analysis of {file.stem}", comparison), format)
     if has_findings(result):
         raise typer.Exit(1)
 
@@ -746,23 +750,35 @@ def _ask_of_mix(
     from rawref.mix.inputs import resolve
     from rawref.mix.target import parse_target, reach
     from rawref.render import mix as render_mix
+    from rawref.render import sheet
 
     table = batch.table
-    if format not in {MixFormat.text, MixFormat.json}:
-        raise InputError(f"no {format.value} form of this", "--format", "use text or json")
     if contributions:
         component = nutrient_of(table, contributions, "--contributions")
         found = of_each(batch, component)
         name = table.components[component].short if component in table.components else component
-        text = render_mix.contributions_text(found, name, terminal_width())
+        text, rows = render_mix.contributions_text(found, name, terminal_width()), found["ingredients"]
+        page = sheet.of_nutrient(found, name, f"{name} by ingredient")
     else:
         component, figure = parse_target(table, str(target))
         found = reach(batch, component, figure, resolve(table, str(adding), "--with", own))
-        text = render_mix.target_text(found, terminal_width())
+        text, rows = render_mix.target_text(found, terminal_width()), [found]
+        page = sheet.of_target(found, " ".join(text.split()), f"{component} with {found['with']}")
     if format is MixFormat.json:
         emit({"schema_version": "1", **found})
-    else:
+    elif format is MixFormat.csv:
+        out(sheet.rows_csv(rows), nl=False)
+    elif format is MixFormat.text:
         out(text, nl=False)
+    else:
+        _publish(page, format)
+
+
+def _publish(page: Sheet, format: MixFormat) -> None:
+    """A sheet in the form asked for."""
+    from rawref.render import sheet
+
+    out((sheet.markdown if format is MixFormat.markdown else sheet.html)(page), nl=False)
 
 
 @app.command("report", epilog="Example: rawref report --open")

@@ -44,6 +44,8 @@ def contributions(batch: Batch, component: str) -> dict[str, Any]:
             "low": None if none else out(content.low * weight),
             "high": None if none else out(content.high * weight),
             "could_add": out(ceiling) if content.ceiling != 0 else 0.0,
+            "foretold_low": None if content.foretold is None else content.foretold.low * float(weight),
+            "foretold_high": None if content.foretold is None else content.foretold.high * float(weight),
             "share_pct": None if none or not whole else float(counted[key] / whole * 100),
             "per_100g": None if none else out(content.counted),
             "state": content.state,

@@ -46,7 +46,7 @@ def mix_csv(result: Mapping[str, Any]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("need", "energy_formula", *CSV_COLUMNS))
     for entry in result["components"]:
-        writer.writerow((result["need"], result["energy_formula"], *(_cell(entry[key]) for key in CSV_COLUMNS)))
+        writer.writerow((result["need"], result["energy_formula"], *(cell_text(entry[key]) for key in CSV_COLUMNS)))
     return out.getvalue()
 
 
@@ -89,7 +89,7 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
         share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
         lines.append(
             f"{row['ingredient_id'][:32]:<32} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}  "
-            f"{_source_note(row, unit)}".rstrip()
+            f"{source_note(row, unit)}".rstrip()
         )
     return "\n".join(line for text in lines for line in _wrap(text, max(WIDTH, width))) + "\n"
 
@@ -150,13 +150,16 @@ def verdict_text(entry: Entry) -> str:
     return "meets, high" if entry["far_above_minimum"] else str(entry["verdict"])
 
 
-def _source_note(row: Entry, unit: str) -> str:
+def source_note(row: Entry, unit: str) -> str:
+    """What a contribution rests on, in a few words."""
     words = {"no_spread": "no range known", "imputed": "imputed by its source", "estimate": "estimate",
              "assay": "your assay", "rival": "high end of another table", "bound": "egg white not counted"}  # fmt: skip
     notes = [words[flag] for flag in row["flags"] if flag in words]
     if row["state"] == "nothing":
         notes.append("holds none")
-    if row["could_add"] is None:
+    if row["foretold_high"] is not None:
+        notes.append(f"by comparable foods {figure(row['foretold_low'])} to {figure(row['foretold_high'])} {unit}")
+    elif row["could_add"] is None:
         notes.append("nothing bounds the unknown")
     elif row["could_add"]:
         notes.append(f"could add {figure(row['could_add'])} {unit}")
@@ -441,7 +444,8 @@ def _wrap(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False) or [""]
 
 
-def _cell(value: Any) -> Any:
+def cell_text(value: Any) -> Any:
+    """A value as a cell of CSV."""
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -1,13 +1,19 @@
-"""An analysis sheet of a mix to publish: Markdown or one HTML page without script, the same content in both."""
+"""Sheets to publish about a mix: its analysis, two mixes side by side, one nutrient by ingredient, grams to a target.
+
+Each is one Sheet; `markdown` and `html` write any of them, the same content in both; `rows_csv` writes exact numbers.
+"""
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from html import escape
 from typing import Any
 
 from rawref.registry.units import shown_unit
-from rawref.render.mix import NO_MAXIMUM, chance_text, figure, standing, verdict_text
+from rawref.render.mix import NO_MAXIMUM, cell_text, chance_text, figure, source_note, standing, verdict_text
 
 OUNCE_G = 28.349523125
 Table = tuple[Sequence[str], list[Sequence[str]]]
@@ -16,23 +22,80 @@ PROXIMATES = (
 )  # fmt: skip
 
 
-def markdown(result: Mapping[str, Any], title: str) -> str:
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What a sheet says: sentences, tables under headings, cautions, and what the figures are."""
+
+    title: str
+    facts: Sequence[str]
+    tables: Sequence[tuple[str, Table]]
+    cautions: Sequence[str] = ()
+    notes: Sequence[str] = ()
+
+
+def analysis(result: Mapping[str, Any], title: str, comparison: Mapping[str, Any] | None = None) -> Sheet:
+    """The sheet of one mix, with what changed against it before where it was changed."""
+    tables = _tables(result)
+    if comparison:
+        tables.append(("Compared with the mix as it was", _compared(comparison)))
+    return Sheet(title, _facts(result), tables, _cautions(result), list(_standing(result)))
+
+
+def side_by_side(comparison: Mapping[str, Any], title: str, notes: Sequence[str]) -> Sheet:
+    """Two mixes, scaled to the same energy."""
+    grams, energy, scaled = (comparison[key] for key in ("grams", "energy_kcal", "grams_per_1000kcal"))
+    facts = [
+        f"{name.capitalize()}: {figure(grams[name])} g hold {figure(energy[name])} kcal of metabolisable energy; "
+        f"{figure(scaled[name])} g hold 1000 kcal."
+        for name in ("before", "after")
+    ]
+    return Sheet(title, facts, [("Per 1000 kcal", _compared(comparison))], (), notes)
+
+
+def of_nutrient(found: Mapping[str, Any], name: str, title: str) -> Sheet:
+    """One nutrient by ingredient, the largest share first."""
+    unit = shown_unit(found["unit"])
+    rows: list[Sequence[str]] = [
+        (
+            row["ingredient_id"], figure(row["grams"]), "unknown" if row["amount"] is None else figure(row["amount"]),
+            figure(row["low"]), figure(row["high"]),
+            "" if row["share_pct"] is None else f"{row['share_pct']:.0f}", source_note(row, unit),
+        )
+        for row in found["ingredients"]
+    ]  # fmt: skip
+    facts = [f"{name} · {found['component']}: {figure(found['amount'])} {unit} in the mix, as far as it is known."]
+    head = ("Ingredient", "g", unit, "Low", "High", "Share, %", "Note")
+    return Sheet(title, facts, [("By ingredient", (head, rows))])
+
+
+def of_target(found: Mapping[str, Any], sentence: str, title: str) -> Sheet:
+    """The grams that reach a target."""
+    unit = "" if found["unit"] in {None, "ratio"} else f", {shown_unit(found['unit'])} per 1000 kcal"
+    row = (
+        found["component"], figure(found["present"]), figure(found["target"]), found["with"], figure(found["grams"]),
+        figure(found["grams_low"]), figure(found["grams_high"]),
+    )  # fmt: skip
+    head = ("Nutrient", f"Present{unit}", "Target", "With", "Grams", "Grams, chance 5 %", "Grams, chance 95 %")
+    return Sheet(title, [sentence], [("Grams to add", (head, [row]))])
+
+
+def markdown(sheet: Sheet) -> str:
     """The sheet as Markdown (CommonMark with pipe tables), lines end LF."""
-    blocks = [f"# {_plain(title)}", *(_plain(text) for text in _facts(result))]
-    for heading, table in _tables(result):
-        blocks.append(f"## {heading}")
-        blocks.append("\n".join(_pipe_rows(table)))
-    blocks.append("## Cautions")
-    blocks.append("\n".join(f"- {_plain(text)}" for text in _cautions(result)))
-    blocks.append("## What these figures are")
-    blocks += [_plain(text) for text in _standing(result)]
+    blocks = [f"# {_plain(sheet.title)}", *(_plain(text) for text in sheet.facts)]
+    for heading, table in sheet.tables:
+        blocks += [f"## {heading}", "\n".join(_pipe_rows(table))]
+    if sheet.cautions:
+        blocks += ["## Cautions", "\n".join(f"- {_plain(text)}" for text in sheet.cautions)]
+    if sheet.notes:
+        blocks += ["## What these figures are", *(_plain(text) for text in sheet.notes)]
     return "\n\n".join(blocks) + "\n"
 
 
-def html(result: Mapping[str, Any], title: str) -> str:
+def html(sheet: Sheet) -> str:
     """The sheet as one HTML page that can be printed."""
-    body = [f"<h1>{escape(title)}</h1>", *(f"<p>{escape(text)}</p>" for text in _facts(result))]
-    for heading, (head, rows) in _tables(result):
+    title = sheet.title
+    body = [f"<h1>{escape(title)}</h1>", *(f"<p>{escape(text)}</p>" for text in sheet.facts)]
+    for heading, (head, rows) in sheet.tables:
         cells = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
         lines = "\n".join(
             f'<tr><th scope="row">{escape(row[0])}</th>{"".join(f"<td>{escape(cell)}</td>" for cell in row[1:])}</tr>'
@@ -41,9 +104,11 @@ def html(result: Mapping[str, Any], title: str) -> str:
         body.append(
             f"<h2>{escape(heading)}</h2>\n<table>\n<thead><tr>{cells}</tr></thead>\n<tbody>\n{lines}\n</tbody>\n</table>"
         )
-    body.append("<h2>Cautions</h2>\n<ul>" + "\n".join(f"<li>{escape(text)}</li>" for text in _cautions(result)))
-    body.append("</ul>\n<h2>What these figures are</h2>")
-    body += [f"<p>{escape(text)}</p>" for text in _standing(result)]
+    if sheet.cautions:
+        items = "\n".join(f"<li>{escape(text)}</li>" for text in sheet.cautions)
+        body.append(f"<h2>Cautions</h2>\n<ul>{items}</ul>")
+    if sheet.notes:
+        body += ["<h2>What these figures are</h2>", *(f"<p>{escape(text)}</p>" for text in sheet.notes)]
     style = (
         "body{font:16px/1.5 serif;max-width:60em;margin:2em auto;padding:0 1em}table{border-collapse:collapse}"
         "th,td{border-bottom:1px solid #767676;padding:.2em .6em;text-align:left}"
@@ -55,6 +120,29 @@ def html(result: Mapping[str, Any], title: str) -> str:
         + "\n".join(body)
         + "\n</main>\n</body>\n</html>\n"
     )
+
+
+def rows_csv(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Rows of plain values as CSV, exact numbers, lists joined by semicolons, blank for unknown; lines end LF."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(rows[0])
+    writer.writerows([cell_text(value) for value in row.values()] for row in rows)
+    return out.getvalue()
+
+
+def _compared(comparison: Mapping[str, Any]) -> Table:
+    rows: list[Sequence[str]] = []
+    for row in comparison["components"]:
+        change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
+        if row["change_unknown_from"]:
+            change = f"unknown ({', '.join(row['change_unknown_from'])})"
+        verdicts = [row[f"verdict_{side}"].replace("no_requirement", "none set") for side in ("before", "after")]
+        rows.append((
+            f"{row['name']} · {row['component']}, {shown_unit(row['unit'])}", figure(row["before"]),
+            figure(row["after"]), change, *verdicts,
+        ))  # fmt: skip
+    return ("Nutrient", "Before", "After", "Change", "Verdict before", "Verdict after"), rows
 
 
 def _facts(result: Mapping[str, Any]) -> list[str]:
