@@ -67,7 +67,8 @@ class Batch:
         """Per gram of the batch: what is known with what comparable foods foretell, and the most that the rest of the
         unknown could hold."""
         amounts = total(scaled(content.foretold_points, self.shares[key] / 100) for key, content in contents.items())
-        rest = limited(self.grams, {key: content.unforetold for key, content in contents.items()})
+        grams = {key: self.grams[key] for key in contents}
+        rest = limited(grams, {key: content.unforetold for key, content in contents.items()})
         return amounts, None if rest is None else float(rest / self.total)
 
     def ceiling(self, contents: Mapping[str, Content]) -> float | None:

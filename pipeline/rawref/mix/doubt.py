@@ -1,7 +1,8 @@
 """What makes a line uncertain, in order of its share of the doubt, and what would decide it: an assay, or grams.
 
-The doubt of a line is the variance of its margin, nutrient - bound x energy. A known content has that of its points; an
-unknown counts as if it were even between nothing and its ceiling; one that nothing bounds takes all of the doubt.
+The doubt of a line is the variance of its margin, nutrient - bound x energy. A known content has that of its points, an
+unknown of a minimum that of what comparable foods foretell; any other unknown counts as if it were even between nothing
+and its ceiling, and one that nothing bounds takes all of the doubt.
 """
 
 from __future__ import annotations
@@ -39,17 +40,21 @@ class Doubt:
         }  # fmt: skip
 
 
-def doubts_of(batch: Batch, asked: Asked, bound: float) -> list[Doubt]:
-    """The sources of doubt about whether the quotient reaches `bound`, the largest first, at most SHOWN."""
+def doubts_of(batch: Batch, asked: Asked, bound: float, upper: bool = False) -> list[Doubt]:
+    """The sources of doubt about whether the quotient reaches `bound` (`upper`: a maximum), the largest first, at most
+    SHOWN."""
+    guessed = not upper and asked.foretold is not None
     found: list[tuple[float, Doubt]] = []
     parts = parts_of(asked.component)[1]
     over_parts = parts[:1] if asked.is_ratio else parts
     for part in over_parts:
         contents = batch.contents(part) if len(over_parts) > 1 else asked.over
-        found += [item for key, content in contents.items() for item in _of_content(batch, key, part, content, 1.0)]
+        found += [
+            item for key, content in contents.items() for item in _of_content(batch, key, part, content, 1.0, guessed)
+        ]
     if asked.is_ratio:
         for key, content in asked.under.items():
-            found += _of_content(batch, key, parts[1], content, bound)
+            found += _of_content(batch, key, parts[1], content, bound, False)
     else:
         found += _of_energy(batch, asked, bound)
     whole = math.fsum(weight for weight, _ in found)
@@ -64,7 +69,7 @@ def doubts_of(batch: Batch, asked: Asked, bound: float) -> list[Doubt]:
 
 
 def _of_content(
-    batch: Batch, key: str, part: str, content: Content, factor: float
+    batch: Batch, key: str, part: str, content: Content, factor: float, guessed: bool
 ) -> list[tuple[float, Doubt]]:  # fmt: skip
     share, weight = batch.shares[key] / 100 * factor, float(batch.grams[key]) / 100
     found = []
@@ -72,13 +77,16 @@ def _of_content(
     if spread:
         why = "a range" if content.state == "range" else "spread"
         found.append((spread, Doubt(key, part, why, 0.0, float(content.high - content.counted) * weight)))
-    if content.ceiling != 0:
-        why = "partly unknown" if lacking_share(key, content) < 1 and not content.known else "unknown"
-        if content.ceiling is None:
-            found.append((math.inf, Doubt(key, part, why, 0.0, None)))
-        else:
-            wide = float(content.ceiling) * share
-            found.append((wide * wide / 12, Doubt(key, part, why, 0.0, float(content.ceiling) * weight)))
+    why = "partly unknown" if lacking_share(key, content) < 1 and not content.known else "unknown"
+    ceiling = content.unforetold if guessed else content.ceiling
+    if guessed and content.foretold is not None:
+        doubt = Doubt(key, part, why, 0.0, content.foretold.high * weight)
+        found.append((variance(scaled(content.foretold.points, share)), doubt))
+    if ceiling is None:
+        found.append((math.inf, Doubt(key, part, why, 0.0, None)))
+    elif ceiling:
+        wide = float(ceiling) * share
+        found.append((wide * wide / 12, Doubt(key, part, why, 0.0, float(ceiling) * weight)))
     return found
 
 
@@ -114,8 +122,8 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
     own = batch.contents(doubt.component)[doubt.ingredient_id]
     fixed = dict(asked.over)
     fixed.pop(doubt.ingredient_id, None)
-    rest = total([*batch.amounts(fixed).values(), *_other_parts(batch, parts, doubt)])
-    others = batch.ceiling(fixed)
+    amounts, others = (total(batch.amounts(fixed).values()), batch.ceiling(fixed)) if upper else batch.foretold(fixed)
+    rest = total([amounts, *_other_parts(batch, parts, doubt)])
     quotient = PerEnergy(rest, batch.energy, asked.quotient.bearer)
     per_100g = 100 / batch.shares[doubt.ingredient_id]
     most = own.most

@@ -16,6 +16,8 @@ from rawref.mix.quotient import (
     CERTAIN_HIGH,
     CERTAIN_LOW,
     Chances,
+    PerEnergy,
+    Quotient,
     Unknown,
     ends,
     keeps_maximum,
@@ -26,6 +28,7 @@ from rawref.mix.quotient import (
 from rawref.mix.spread import quantile, total
 from rawref.mix.table import WATER_ID
 from rawref.needs.profile import Bound, Need, unit_of
+from rawref.registry.units import shown_unit
 
 ZERO = Fraction(0)
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
@@ -60,7 +63,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
     asked, bounds = ask(batch, component), bounds_of(batch, need, component)
     judged = judged_line(batch, asked, bounds)
-    amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over)
+    amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
     scale = 1.0 if asked.is_ratio else float(THOUSAND)
     bottom, top = (None if value is None else value * scale for value in per)
@@ -131,26 +134,31 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
     return Judgement(least, most, verdict_of(least, most), True)
 
 
-def _amount(batch: Batch, contents: Mapping[str, Content]) -> Amount:
-    counted: Fraction | None = weighted(batch.grams, {key: content.counted for key, content in contents.items()})
-    figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
-    own = [key for key in figures if key != WATER_ID or contents[key].point]
-    if not own and set(batch.grams) != {WATER_ID}:
-        counted = None  # nothing but water has a figure
+def _amount(batch: Batch, contents: Mapping[str, Content], quotient: Quotient) -> Amount:
+    counted = _counted(batch, contents)
     ceiling = limited(batch.grams, {key: content.ceiling for key, content in contents.items()})
     if sum(content.low != content.high for content in contents.values()) <= 1:  # nothing to combine: exact
-        low, known = (
+        low, top = (
             float(weighted(batch.grams, {key: getattr(content, end) for key, content in contents.items()}))
             for end in ("low", "high")
         )
     else:
-        points = total(batch.amounts(contents).values())
-        low, known = (quantile(points, chance) * float(batch.total) for chance in (CERTAIN_LOW, CERTAIN_HIGH))
-    return Amount(counted, low, None if ceiling is None else known + float(ceiling), known)
+        known = quotient.over if isinstance(quotient, PerEnergy) else total(batch.amounts(contents).values())
+        low, top = (quantile(known, chance) * float(batch.total) for chance in (CERTAIN_LOW, CERTAIN_HIGH))
+    return Amount(counted, low, None if ceiling is None else top + float(ceiling), top)
+
+
+def _counted(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
+    """The total of what counts; None where nothing but water has a figure."""
+    figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
+    own = [key for key in figures if key != WATER_ID or contents[key].point]
+    if not own and set(batch.grams) != {WATER_ID}:
+        return None
+    return weighted(batch.grams, {key: content.counted for key, content in contents.items()})
 
 
 def _ratio(batch: Batch, asked: Asked) -> Amount:
-    over, under = _amount(batch, asked.over).counted, _amount(batch, asked.under).counted
+    over, under = _counted(batch, asked.over), _counted(batch, asked.under)
     low, high = ends(asked.quotient, asked.unknown)
     return Amount(over / under if over is not None and under else None, low, high, None)
 
@@ -249,7 +257,7 @@ def _add_remedies(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement,
         return
     upper = row is bounds.maximum
     bound = float(row.per_1000kcal / scale)
-    doubts: Sequence[Doubt] = doubts_of(batch, asked, bound)
+    doubts: Sequence[Doubt] = doubts_of(batch, asked, bound, upper)
     if judged.verdict == "undecided":
         entry["decided_by"] = [doubt.as_dict() for doubt in doubts]
         for doubt in doubts[:2]:
@@ -306,7 +314,8 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     verdict = entry["verdict"]
     tail = f"; rests on imputed figures of {some(entry['imputed_from'])}" if entry["rests_on_imputed"] else ""
     if entry["rests_on_comparables"]:
-        tail += f"; rests on comparable foods for {some([_comparable(row) for row in entry['rests_on_comparables']])}"
+        rests = some([_comparable(row, entry["unit"]) for row in entry["rests_on_comparables"]])
+        tail += f"; rests on comparable foods for {rests}"
     if entry["not_counted_from"]:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
@@ -325,8 +334,9 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     return f"{_kept(entry)}{tail}{_by(entry)}"
 
 
-def _comparable(row: Mapping[str, Any]) -> str:
-    return f"{row['ingredient_id']} ({'; '.join(row['basis'])}: {row['low']:.3g} to {row['high']:.3g} per 100 g)"
+def _comparable(row: Mapping[str, Any], unit: str) -> str:
+    span = f"{row['low']:.3g} to {row['high']:.3g} {shown_unit(unit)} per 100 g"
+    return f"{row['ingredient_id']} ({'; '.join(row['basis'])}: {span})"
 
 
 def _kept(entry: Mapping[str, Any]) -> str:
