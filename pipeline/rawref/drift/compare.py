@@ -22,10 +22,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.drift.cause import CAUSES, causes, inputs_that_differ
+from rawref.drift.cause import causes
 from rawref.drift.faults import check_wide, name_hand_edits
 from rawref.drift.group import food_changes, grouped
 from rawref.drift.head import head
+from rawref.drift.history import History, history
+from rawref.drift.inputs import CAUSES, inputs_that_differ
 from rawref.drift.read import Side, find_faulty_cells, load, open_side
 from rawref.drift.rows import Change, changed_rows, new_change
 from rawref.drift.tiers import tier_cells, weigh_cells
@@ -44,6 +46,8 @@ KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
 CELLS = ("values", "gaps")
 FOLLOWED = {"values", "gaps", "candidates"}
 """Tables whose cells are followed to their inputs for the cause."""
+CONTRACT = ("schemas/fields.csv", "schemas/vocabularies.csv", "schemas/components.csv")
+"""Inputs that say which columns and words a published table has."""
 LISTED = ("values", "ingredients", "gaps")
 """Tables whose rows are listed one by one even where the other folder has no such table."""
 
@@ -57,13 +61,14 @@ def compare(
     shown: tuple[str, str] = ("before", "after"),
     whole: bool = False,
     renamed: Mapping[str, str] | None = None,
+    past: History | None = None,
 ) -> dict[str, Any]:
     """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
 
     `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
     amount. Changes of one event are one change with `members` (group.py), unless `whole`. Ids of `renamed` (old to new)
-    are followed. An absent or spoilt table in `before` is a finding of kind schema; without any published table in
-    `after` InputError.
+    are followed; `past` gives the old inputs. An absent or spoilt table in `before` is a finding of kind schema;
+    without any published table in `after` InputError.
     """
     from rawref.database import connect
 
@@ -71,7 +76,7 @@ def compare(
     if not new.digests:
         raise InputError("no table here", shown[1], "run rawref build first")
     with connect() as con:
-        changes = _changes(con, old, new, schemas, need, renamed or {})
+        changes = _changes(con, old, new, schemas, need, renamed or {}, past)
         foods = _foods(con, old, schemas)
         everything = len(changes)
         if foods is not None and not whole:
@@ -121,6 +126,7 @@ def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
         workspace.schemas,
         load_need(workspace),
         renamed=renamed_ids(workspace),
+        past=history(workspace, folder),
         shown=(workspace.relative(folder), workspace.relative(present)),
     )
 
@@ -212,7 +218,8 @@ def _rename(con: duckdb.DuckDBPyConnection, tables: set[str], renamed: Mapping[s
 
 
 def _changes(
-    con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None, renamed: Mapping[str, str]
+    con: duckdb.DuckDBPyConnection, old: Side, new: Side, schemas: Path, need: Need | None, renamed: Mapping[str, str],
+    past: History | None,
 ) -> list[Change]:
     fields = registry.fields(schemas)
     words = registry.vocabularies(schemas)
@@ -265,10 +272,11 @@ def _changes(
     if cells := [c for c in changes if c["table"] in CELLS]:
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
     changes += _descriptor_changes(old, new)
-    causes(con, old, new, changes, hand.get("before", set()), schemas)
+    causes(con, old, new, changes, hand.get("before", set()), schemas, past)
     changes += [c | {"cause": "ingredients", "cause_why": "raw/maintainer/ingredient_aliases.csv"} for c in renames]
+    contract = [p for p in inputs_that_differ(old, new).get("rule", ()) if p in CONTRACT]
     for side in (old, new):
-        changes += [_fault(side, f) for f in side.faults]
+        changes += _faults(side, contract if side is old else [])
     return changes
 
 
@@ -294,6 +302,28 @@ def _count(con: duckdb.DuckDBPyConnection, table: str) -> str:
     return f"{scalar(con, f'select count(*) from {table}')} rows"
 
 
+def _faults(side: Side, contract: list[str]) -> list[Change]:
+    """What is wrong with a folder; where the `contract` changed since it was accepted, its words were words then: one
+    change for each that is none any more."""
+    if not contract:
+        return [_fault(side, f) for f in side.faults]
+    words: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for fault in side.faults:
+        words.setdefault((fault["table"], fault.get("word") or fault["why"]), []).append(fault)
+    found = []
+    for (table, word), faults in words.items():
+        change = _fault(side, faults[0])
+        change |= {"cause": "rule", "mechanism": "the columns or words of the table changed",
+                   "cause_why": f"the columns or words of the table changed: {', '.join(contract)}"}
+        if len(faults) > 1:
+            change |= {"ingredient_id": None, "component": None, "subject": table, "line": None,
+                       "why": f"{side.shown}/{table}.csv: {word} any more, in {len(faults)} rows",
+                       "members": [{"table": table, "subject": f"line {f['line']}", "tier": "requirement", "fields": {}}
+                                   for f in faults]}
+        found.append(change)
+    return found
+
+
 def _fault(side: Side, fault: dict[str, Any]) -> Change:
     table = fault["table"]
     cell = "/".join(x for x in (fault.get("ingredient_id"), fault.get("component")) if x)
@@ -309,5 +339,6 @@ def _fault(side: Side, fault: dict[str, Any]) -> Change:
         column=fault.get("column"),
         line=fault.get("line"),
         why=f"{side.shown}/{fault['why']}",
+        mechanism="the folder itself is at fault",
         cause_why="the folder itself is at fault",
     )

@@ -11,6 +11,7 @@ from collections import defaultdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rawref.drift.cause import most_of
 from rawref.drift.rows import Change, new_change
 
 if TYPE_CHECKING:
@@ -110,12 +111,11 @@ def _pools(con: duckdb.DuckDBPyConnection, schemas: Path) -> dict[str, tuple[str
 
 
 def _worst(members: list[Change]) -> dict[str, Any]:
-    """What a group takes over from its members: the worst tier, the largest share, the causes where they are one."""
-    causes = {m["cause"] for m in members}
+    """What a group takes over from its members: the worst tier, the largest share, the commonest cause."""
     shares = [m["share_of_requirement"] for m in members if m["share_of_requirement"] is not None]
     return {
         "tier": min((m["tier"] for m in members), key=TIERS.index),
-        "cause": causes.pop() if len(causes) == 1 else "unknown",
+        "cause": most_of(m["cause"] for m in members),
         "share_of_requirement": max(shares, default=None),
         "members": [
             {"table": m["table"], "subject": m["subject"], "tier": m["tier"], "fields": m["fields"]} for m in members

@@ -3,6 +3,19 @@
 -- is present on one side only) and the paths of two registries. A difference counts as one of the source only where
 -- the source itself changed: the same file read otherwise is the code's doing.
 
+create or replace temp macro moved(old, new) as
+  if(old is not distinct from new, null, concat(coalesce(old, 'none'), ' -> ', coalesce(new, 'none')));
+create or replace temp macro food_of(side) as concat(side.food_name, ' (', side.source, ' ', side.food_id, ')');
+-- What differs of a row, told by the keys of cause.py; null where it does not.
+create or replace temp macro said_of(old, new) as {
+  'decision': concat_ws(', ', old.decision_id, if(new.decision_id <> old.decision_id, new.decision_id, null),
+    if(old.decision_id is null, new.decision_id, null)),
+  'text': moved(old.source_value, new.source_value), 'record': moved(old.source_value, new.source_value),
+  'supplier': moved(food_of(old), food_of(new)),
+  'mapping': coalesce(moved(food_of(old), food_of(new)), moved(old.match_quality, new.match_quality)),
+  'offered': food_of(if(new.food_id is null, old, new)), 'linked': food_of(if(new.food_id is null, old, new)),
+  'steps': moved(old.steps, new.steps), 'status': moved(old.status, new.status)};
+
 create or replace temp table drift_asked as
 select distinct * from (select unnest($ingredients) as ingredient_id, unnest($components) as component);
 
@@ -33,6 +46,7 @@ select ingredient_id, component, source, food_id, source_component, of_changed,
   case when old.rank is null then 'added' when new.rank is null then 'removed' else '' end as one_side,
   starts_with(concat(old.spread_basis), 'pairs') or starts_with(concat(new.spread_basis), 'pairs') as by_peers,
   concat(old.reason_not_chosen, new.reason_not_chosen) like '%block:%' or scaled as by_block,
+  food_of(if(new.food_id is null, old, new)) as via, said_of(old, new) as said,
   list_filter([
     if(old.decision_id is distinct from new.decision_id, 'decision', null),
     if(not both_sides and (of_changed or source = 'maintainer' and $came_or_went), 'offered', null),
@@ -80,7 +94,7 @@ paired as (
     concat(old.steps, new.steps) like '%reexpress_on_%' as scaled
   from paired
 )
-select ingredient_id, component, of_changed, both_sides and food as other_food,
+select ingredient_id, component, of_changed, both_sides and food as other_food, said_of(old, new) as said,
   starts_with(concat(old.spread_basis), 'pairs') or starts_with(concat(new.spread_basis), 'pairs') as by_peers,
   scaled or both_sides and old.reason <> new.reason and concat(old.reason, new.reason) like '%block%' as by_block,
   -- the published recipe of a composite names its parts
@@ -104,25 +118,27 @@ select ingredient_id, component, of_changed, both_sides and food as other_food,
     if(both_sides and recipe_of(old.reason) is distinct from recipe_of(new.reason), 'recipe', null),
     if(both_sides and new.source is not null and (not food and old.source_component is distinct from
       new.source_component or old_steps is distinct from new_steps), 'steps', null),
+    if(both_sides and (old.status = 'not_applicable') is distinct from (new.status = 'not_applicable'), 'cannot', null),
     if(both_sides and new.source is not null and not food and not scaled and old.status is distinct from new.status,
       'status', null)
   ], lambda x: x is not null) as keys
 from told;
 
--- Why the block of a cell moved: what moved the block's own cells, and the amounts that it is re-expressed on.
+-- Why the block of a cell moved: what moved the block's own cells, and the amounts that it is re-expressed on; of each
+-- key the first cell or food `via` which it came in.
 create or replace temp table drift_moved_block as
-with causes as (
-  select ingredient_id, component, keys, other_food from drift_moved_cell where len(keys) > 0
-), own as (
-  select c.ingredient_id, b.block, c.keys from causes c join drift_block b using (component) where b.block is not null
+with own as (
+  select c.ingredient_id, b.block, c.keys, c.component as via from drift_moved_cell c join drift_block b using (component)
+  where b.block is not null
   union all
-  select ingredient_id, if(component = 'FAT', 'fatty_acid', 'amino_acid'), keys from causes
+  select ingredient_id, if(component = 'FAT', 'fatty_acid', 'amino_acid'), keys, component from drift_moved_cell
   where component in ('FAT', 'PROCNT')
   union all  -- the food of a block is chosen by what the candidates of the whole block hold
-  select m.ingredient_id, b.block, m.keys from drift_moved_candidate m join drift_block b using (component)
+  select m.ingredient_id, b.block, m.keys, m.via from drift_moved_candidate m join drift_block b using (component)
   where b.block is not null
-)
-select ingredient_id, block, list_sort(list_distinct(flatten(list(keys)))) as keys from own group by all;
+), single as (select ingredient_id, block, unnest(keys) as key, via from own
+), firsts as (select ingredient_id, block, key, min(via) as via from single group by all)
+select ingredient_id, block, list({'key': key, 'via': via} order by key) as keys from firsts group by all;
 
 -- Why comparable foods moved: foods that are new in, gone from or otherwise described in the part and species group.
 create or replace temp table drift_moved_pool as
@@ -147,13 +163,14 @@ with parts as (
   from (select 'before' as side, ingredient_id, part, species from before_ingredients where occurrence = 1
     union all select 'after', ingredient_id, part, species from after_ingredients where occurrence = 1)
   where ingredient_id is not null group by all
+), single as (select ingredient_id, component, unnest(keys) as key, via from drift_moved_candidate
+), firsts as (select ingredient_id, component, key, min(via) as via from single group by all
 ), offers as (
-  select ingredient_id, component, list_sort(list_distinct(flatten(list(keys)))) as keys
-  from drift_moved_candidate group by all
+  select ingredient_id, component, list({'key': key, 'via': via} order by key) as keys from firsts group by all
 ), groups as (
   select species, species_group from read_csv($species_registry, header = true, all_varchar = true)
 )
-select t.ingredient_id, t.component, c.keys as own, c.of_changed, c.other_food, c.by_peers, c.by_block, c.parts,
+select t.ingredient_id, t.component, c.keys as own, c.said, c.of_changed, c.other_food, c.by_peers, c.by_block, c.parts,
   coalesce(k.keys, []) as block, coalesce(o.keys, []) as candidates, coalesce(p.keys, []) as pool
 from drift_asked t
   left join drift_moved_cell c using (ingredient_id, component)

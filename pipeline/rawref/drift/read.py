@@ -281,6 +281,7 @@ def find_faulty_cells(
         side.fault(
             table,
             f"{table}.csv: {named}: {column} {text if text is not None else '(empty)'} {complaint}",
+            word=f"{column} {text if text is not None else '(empty)'} {complaint}",
             line=line,
             column=column,
             ingredient_id=ingredient,

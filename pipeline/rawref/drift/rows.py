@@ -25,7 +25,7 @@ VALUE = {
     "peers_high",
 }
 STATUS = {"status", "state", "kind", "may_supply_raw", "needed"}
-ABOUT = ("source", "food_id", "source_component", "spread_basis")
+ABOUT = ("source", "food_id", "source_component", "spread_basis", "derivation", "steps")
 """What a change knows of its row beside the columns that differ."""
 IDENTITY = {"kind", "state", "species", "part", "skin", "bone", "fat_trim", "additions", "cautions"}
 """Columns of `ingredients` that say what the row is about, or what to beware of."""
@@ -42,6 +42,7 @@ def new_change(kind: str, table: str, **known: Any) -> Change:
         "relative_change": None,
         "tier": "note",
         "cause": "unknown",
+        "mechanism": "",
         "why": "",
         "table": table,
         "subject": "",

@@ -175,13 +175,13 @@ HEADING = r"^## (\d+\.\d+\.\d+)\b"
 
 def _versions_in_git(workspace: Workspace) -> list[str]:
     """Numbers that a tag `table-…` or any commit of the manifest or change log holds; none outside a repository."""
-    from rawref.release.attribute import git
+    from rawref.drift.history import git
 
-    tags = (git(workspace, "tag", "--list", "table-*") or b"").decode("utf-8", "replace").split()
+    tags = (git(workspace.root, "tag", "--list", "table-*") or b"").decode("utf-8", "replace").split()
     found = [tag.removeprefix("table-") for tag in tags]
     # a folder below another repository's top is not that repository's table
     paths = [f"{workspace.curated.name}/{name}" for name in ("CHANGELOG.md", "manifest.json")]
-    said = git(workspace, "log", "--all", "--format=", "--no-textconv", "-p", "-U0", "--", *paths) or b""
+    said = git(workspace.root, "log", "--all", "--format=", "--no-textconv", "-p", "-U0", "--", *paths) or b""
     text = said.decode("utf-8", "replace")
     found += re.findall(r"^\+## (\d+\.\d+\.\d+)\b", text, re.MULTILINE)
     return found + re.findall(r'^\+\s*"version": "(\d+\.\d+\.\d+)"', text, re.MULTILINE)

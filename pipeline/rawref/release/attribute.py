@@ -11,14 +11,14 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from rawref.drift.cause import changed_groups, group_of
 from rawref.drift.compare import compare, summary
+from rawref.drift.history import history
+from rawref.drift.inputs import changed_groups, group_of
 from rawref.errors import RawrefError
 from rawref.workspace import Workspace
 
@@ -39,7 +39,7 @@ def attribute(workspace: Workspace, result: dict[str, Any], before: Path, say: S
         for group in [g for g in DATA_GROUPS if g in groups]:
             say(f"attribution: building with the old {group}")
             try:
-                moved[group] = _moved_by(workspace, group, _manifest(before))
+                moved[group] = _moved_by(workspace, group, before)
                 tried[group] = "separated"
             except LookupError as error:
                 tried[group] = f"not separated: {error.args[0]} is no longer at hand"
@@ -77,7 +77,7 @@ def _settled(
     return change
 
 
-def _moved_by(workspace: Workspace, group: str, manifest: dict[str, Any]) -> set[tuple[str, str, str]]:
+def _moved_by(workspace: Workspace, group: str, before: Path) -> set[tuple[str, str, str]]:
     """(table, subject, kind) of what differs when the group's files are the old ones; LookupError names a lost file."""
     from rawref.release.build import build
 
@@ -86,7 +86,7 @@ def _moved_by(workspace: Workspace, group: str, manifest: dict[str, Any]) -> set
         for name in ("raw", "schemas", ".rawref/sources"):
             if (workspace.root / name).is_dir():
                 shutil.copytree(workspace.root / name, root / name, symlinks=True)
-        _put_back(workspace, root, group, manifest)
+        _put_back(workspace, root, group, before)
         scratch = Workspace(root)
         build(scratch, lambda _: None, workbook=False)
         found = compare(scratch.built, workspace.built, workspace.schemas, whole=True)
@@ -95,23 +95,23 @@ def _moved_by(workspace: Workspace, group: str, manifest: dict[str, Any]) -> set
         shutil.rmtree(root, ignore_errors=True)
 
 
-def _put_back(workspace: Workspace, root: Path, group: str, manifest: dict[str, Any]) -> None:
+def _put_back(workspace: Workspace, root: Path, group: str, before: Path) -> None:
     """Give the scratch root the old files of the group, and only those."""
-    wanted = {p: d for p, d in manifest.get("inputs", {}).items() if group_of(p) == group}
+    wanted = {p: d for p, d in _manifest(before).get("inputs", {}).items() if group_of(p) == group}
     held = {
         _sha256(p.read_bytes()): p
         for folder in ("raw", "schemas", ".rawref/sources")
         for p in sorted((workspace.root / folder).rglob("*"))
         if p.is_file()
     }
-    commit = _last_commit(workspace)
+    past = history(workspace, before)
     bodies: dict[str, bytes] = {}
     for path, digest in wanted.items():
         if digest in held:
             bodies[path] = held[digest].read_bytes()
             continue
-        body = _from_git(workspace, commit, path) if commit else None
-        if body is None or _sha256(body) != digest:
+        body = past.text(path, digest)
+        if body is None:
             raise LookupError(path)
         bodies[path] = body
     for path in sorted(root.rglob("*")):
@@ -127,26 +127,6 @@ def _put_back(workspace: Workspace, root: Path, group: str, manifest: dict[str, 
 
 def _sha256(body: bytes) -> str:
     return hashlib.sha256(body).hexdigest()
-
-
-def _last_commit(workspace: Workspace) -> str:
-    """The commit that last wrote the accepted manifest; empty without git or history."""
-    return (git(workspace, "log", "-1", "--format=%H", "--", "curated/manifest.json") or b"").decode().strip()
-
-
-def _from_git(workspace: Workspace, commit: str, path: str) -> bytes | None:
-    return git(workspace, "show", f"{commit}:./{path}")
-
-
-def git(workspace: Workspace, *arguments: str) -> bytes | None:
-    """What git says, run in the workspace; None where there is no git, no repository or it refuses."""
-    try:
-        done = subprocess.run(
-            ["git", "-C", str(workspace.root), *arguments], capture_output=True, check=False, timeout=60
-        )
-    except (OSError, subprocess.TimeoutExpired):
-        return None
-    return done.stdout if done.returncode == 0 else None
 
 
 def _manifest(folder: Path) -> dict[str, Any]:
