@@ -113,8 +113,8 @@ def test_a_build_that_differs_is_published_with_its_changes_by_tier(space: Works
     assert text.index("## 2026.11.2") < text.index("## 2026.11.1")
     latest = text.partition("## 2026.11.1")[0]
     assert "Reason: zinc \\| of \\`liver\\`" in latest
-    assert "### Crosses a requirement (1)" in latest and f"{row['ingredient_id']} ZN: value 55 ->" in latest
-    assert "### Notes (1)" in latest and "values: 1 provenance" in latest
+    assert f"- crosses a requirement: {row['ingredient_id']} ZN: value 55 ->" in latest
+    assert "- note: " in latest and "### What happened" in latest and "### Why" in latest
     assert drift(space)["changes"] == []
 
 
@@ -165,7 +165,7 @@ def test_a_table_edited_by_hand_is_mended_by_accept_and_told(space: Workspace) -
     path = space.curated / "values.csv"
     path.write_text(path.read_text(encoding="utf-8").replace("measured", "imputed", 1), encoding="utf-8")
     assert take(space, "mended").standing == "accepted"
-    assert "Faults of the former table" in (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert "- fault of the former table, now corrected: " in (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
     assert drift(space)["changes"] == []
 
 
@@ -330,7 +330,7 @@ def test_the_entry_is_prose_of_at_most_forty_lines_and_the_full_list_has_every_r
     result = take(space, "many")
     latest = (space.curated / "CHANGELOG.md").read_text(encoding="utf-8").partition("## 2026.11.1 ")[0]
     assert len(latest.partition("## 2026.11.2")[2].splitlines()) <= 40
-    assert "(changes.tsv)" in latest and "- and " in latest
+    assert "(changes.tsv)" in latest and " more (" in latest and "### Why" in latest
     text = (space.curated / "changes.tsv").read_text(encoding="utf-8").splitlines()
     told = sum(1 + sum(len(m["fields"]) or 1 for m in c.get("members", ())) for c in result.drift["changes"])
     assert len(text) == min(told, LIST_ROWS) + 1 + (told > LIST_ROWS)

@@ -12,8 +12,8 @@ from typing import Any
 import junitparser
 import pytest
 from rawref import registry
-from rawref.drift.cause import changed_groups, group_of
-from rawref.drift.compare import TIERS, compare, require_table
+from rawref.drift.compare import TIERS, compare, drift, require_table
+from rawref.drift.inputs import REACH, changed_groups, group_of
 from rawref.drift.read import KEYS
 from rawref.drift.tiers import thresholds
 from rawref.errors import InputError
@@ -24,6 +24,7 @@ from rawref.render import drift as render_drift
 from rawref.workspace import Workspace
 
 from tests import spoil
+from tests.oracle import ROOT
 from tests.rebuild import small_root
 
 
@@ -507,6 +508,13 @@ def test_input_files_stand_for_causes(path: str, group: str | None) -> None:
     assert group_of(path) == group
 
 
+def test_what_an_input_reaches_is_told_of_files_that_are_there() -> None:
+    """Each place of the table stands for a file or folder of the repository; the paths of raw/ and schemas/ too."""
+    files = [p.relative_to(ROOT).as_posix() for top in ("raw", "schemas", "pipeline") for p in (ROOT / top).rglob("*")]
+    for path, *_ in REACH:
+        assert any(f"{name}/".startswith(path) or name.startswith(path) for name in files), path
+
+
 def touch(folder: Path, *paths: str, code: bool = False) -> None:
     """Make the manifest say that these inputs were others."""
     path = folder / "manifest.json"
@@ -553,7 +561,7 @@ def test_one_changed_input_is_the_cause(
         ({"food_id": "01001"}, "ingredients"),
         ({"steps": '["x"]'}, "rule"),
         ({"status": "calculated"}, "rule"),
-        ({}, "unknown"),
+        ({}, "code"),
     ],
 )
 def test_the_cell_decides_where_several_inputs_changed(
@@ -759,6 +767,54 @@ def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
     assert causes[other["ingredient_id"], "FE"] == "code"
 
 
+def test_a_decision_a_status_and_a_module_that_changed_are_named(tmp_path: Path) -> None:
+    """Three inputs change at once. Git has the accepted ones: each cell names the row or module that moved it."""
+    space = Workspace(small_root(tmp_path / "root"))
+    refresh(space, lambda _: None)
+    shutil.copytree(space.built, space.curated)
+
+    def git(*arguments: str) -> None:
+        subprocess.run(
+            ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
+            check=True,
+            capture_output=True,
+        )
+
+    git("init", "-q")
+    git("add", "raw/maintainer", "schemas", "pipeline", "curated")
+    git("commit", "-qm", "accepted")
+    measured_zinc = next(r for r in spoil.read(space.built, "values")
+                         if (r["ingredient_id"], r["component"]) == ("beef-liver", "ZN"))
+    decisions = space.maintainer / "decisions.csv"
+    names = decisions.read_text(encoding="utf-8").strip().split(",")
+    row = dict.fromkeys(names, "") | {
+        "decision_id": "d-zinc", "source": measured_zinc["source"], "food_id": measured_zinc["food_id"],
+        "source_component": measured_zinc["source_component"], "component": "ZN",
+        "expect_text": measured_zinc["source_value"], "expect_derivation": measured_zinc["derivation"],
+        "action": "reject", "reason": "invented for the test", "citation": "none", "standing": "open",
+    }
+    spoil.write(space.maintainer, "decisions", [row])
+    status = space.schemas / "status_map.csv"
+    text = status.read_text(encoding="utf-8")
+    assert text.count("usda-sr28,derivation,NC,") == 1  # calculated
+    line = next(one for one in text.splitlines() if one.startswith("usda-sr28,derivation,NC,"))
+    status.write_text(text.replace(line, line.replace(",calculated,", ",imputed,", 1)), encoding="utf-8")
+    module = space.root / "pipeline" / "rawref" / "stages" / "curated" / "ranges.py"
+    module.write_text(module.read_text(encoding="utf-8") + "\n# another model\n", encoding="utf-8")
+    refresh(space, lambda _: None)
+    spoil.edit(space.curated, "values", lambda rows: [r.update(low="0.001") for r in rows if r["component"] == "FE"])
+    git("add", "curated")
+    git("commit", "-qm", "as if another model had made the ranges")
+    changes = drift(space)["changes"]
+    assert "unknown" not in {c["cause"] for c in changes}
+    zinc = of({"changes": changes}, ingredient_id="beef-liver", component="ZN", table="values", kind="value")
+    assert [(c["cause"], "d-zinc" in c["cause_why"]) for c in zinc] == [("decision", True)]
+    read_otherwise = of({"changes": changes}, table="values", kind="status", cause="rule")
+    assert any("calculated -> imputed" in c["cause_why"] for c in read_otherwise)
+    ranges = [c for c in changes if c["cause"] == "code"]
+    assert ranges and all("stages/curated/ranges.py" in c["cause_why"] for c in ranges)
+
+
 # forms ----------------------------------------------------------------------------------------------------------------
 
 
@@ -788,8 +844,11 @@ def test_changed_inputs_are_listed_once_and_each_row_has_a_few_words(old: Path, 
     assert result["changed_inputs"] == {"rule": sorted(names)}
     assert len(result["changes"]) > 1
     for text in (render_drift.text(result), render_drift.text(result, wide=True), render_drift.markdown(result)):
-        assert all(text.replace("\\_", "_").count(name) == 1 for name in names)
-    assert {c["cause_why"] for c in result["changes"]} == {"no other input changed"}
+        listed = text.replace("\\_", "_").partition("hanged inputs")[2]
+        assert all(listed.count(name) == 1 for name in names)
+    assert {c["cause"] for c in result["changes"]} == {"rule"}
+    # species.csv describes foods: it reaches no value
+    assert not [c for c in result["changes"] if "value" in c["fields"] and "species.csv" in c["cause_why"]]
     touch(old, DECISIONS, code=True)
     result = drift_to(old)
     assert list(result["changed_inputs"]) == ["rule", "decision", "code"]

@@ -62,6 +62,8 @@ ABOUT = {
 """What may differ, by the keys of inputs.sql: the cause, and how it is told."""
 PEERS_FIELDS = {"peers_n", "peers_low", "peers_median", "peers_high"}
 SPREAD_FIELDS = {"low", "high", "spread_basis"}
+RECOMPUTED = SPREAD_FIELDS | PEERS_FIELDS | {"ceiling", "ceiling_basis"}
+"""Columns that comparable foods or the calibration decide."""
 CHOICE_FIELDS = {"rank", "reason", "reason_not_chosen", "alternatives", "disagreement", "decision_id", "confidence"}
 """Columns that the other candidates of a cell decide."""
 COUNTS = {"components_valued", "components_measured", "components_missing"}
@@ -125,7 +127,8 @@ def causes(
         else "" if groups else "no input differs by the manifests"
     )
     inputs = None if plain else _inputs(con, old, new, groups, changes, schemas, past)
-    derived = []
+    derived: list[dict[str, Any]] = []
+    recomputed: list[dict[str, Any]] = []
     for change in changes:
         if not plain.startswith(("no table", "a manifest")) and (change["table"], change["subject"]) in edited:
             _set(change, Cause("unknown", f"{HAND} in {old.shown}"))
@@ -133,12 +136,16 @@ def causes(
             _set(change, Cause("unknown", plain))
         elif _is_derived(change, inputs):
             derived.append(change)
+        elif found := _of(change, inputs) or _reaching(change, inputs, narrow=bool(_recomputed(change))):
+            _set(change, found)
         else:
-            _set(change, _of(change, inputs))
+            recomputed.append(change)
+    if inputs and recomputed:
+        _follow(recomputed, changes, inputs)
     if inputs and derived:
         _inherit(derived, changes, inputs)
     if inputs and len(groups) == 1:
-        _only_one(next(iter(groups)), changes)
+        _only_one(_sole(next(iter(groups)), inputs), changes)
 
 
 def _set(change: dict[str, Any], found: Cause) -> None:
@@ -146,11 +153,11 @@ def _set(change: dict[str, Any], found: Cause) -> None:
     change["cause_why"] = ": ".join(x for x in (found.mechanism, found.detail) if x)
 
 
-def _only_one(cause: str, changes: list[dict[str, Any]]) -> None:
+def _only_one(sole: Cause, changes: list[dict[str, Any]]) -> None:
     """Where one kind of input changed it is the cause of everything, whatever else the row shows."""
     for change in changes:
-        if not change["mechanism"].startswith(HAND) and change["cause"] != cause:
-            _set(change, Cause(cause, "no other input changed"))
+        if not change["mechanism"].startswith(HAND) and change["cause"] != sole.cause:
+            _set(change, sole)
 
 
 def _inputs(
@@ -195,8 +202,14 @@ def _inputs(
     return found
 
 
-def _of(change: dict[str, Any], inputs: _Inputs) -> Cause:
-    """Cause of one change by its content, else by what can reach it."""
+def _recomputed(change: dict[str, Any]) -> bool:
+    """Whether a change is one of ranges and comparable figures only, or of their calibration."""
+    fields = set(change["fields"])
+    return change["table"] == "calibration" or (bool(fields) and fields <= RECOMPUTED)
+
+
+def _of(change: dict[str, Any], inputs: _Inputs) -> Cause | None:
+    """Cause of one change by its content; None where that does not tell."""
     cell = inputs.cells.get((change["ingredient_id"] or "", change["component"] or ""))
     fields = set(change["fields"])
     found = None
@@ -224,7 +237,7 @@ def _of(change: dict[str, Any], inputs: _Inputs) -> Cause:
         }
         of_changed = change["subject"].split("/")[0] in inputs.sources
         found = inputs.first(["listed"]) if of_source and of_changed else None
-    return found or _reaching(change, inputs)
+    return found
 
 
 def _inherited(fields: set[str], row: dict[str, Any], cell: dict[str, Any], inputs: _Inputs) -> Cause | None:
@@ -278,17 +291,18 @@ def _of_ingredient(change: dict[str, Any], inputs: _Inputs) -> Cause | None:
         else None
 
 
-def _reaching(change: dict[str, Any], inputs: _Inputs) -> Cause:
+def _reaching(change: dict[str, Any], inputs: _Inputs, *, narrow: bool = False) -> Cause | None:
     """The changed row that names the cell, else the changed file or module of the narrowest reach; code where a file of
-    the registry reaches as far, as the two change together."""
+    the registry reaches as far, as the two change together. None where `narrow` and only files that reach all do."""
     reaching = [f for f in inputs.files if f.cause in ("rule", "code") and f.reaches(change)]
     named = [f for f in inputs.files if f.cause == "decision" and f.names(change)]
-    best = named or [f for f in reaching if f.reach] or reaching
+    best = named or [f for f in reaching if f.reach] or reaching or [f for f in inputs.files if f.cause == "code"]
+    if narrow and not any(f.reach or f.cause == "decision" for f in best):
+        return None
     if not best:
         if len(inputs.groups) == 1:
-            return Cause(next(iter(inputs.groups)), "no other input changed")
-        return Cause("unknown", "none of the inputs that differ is known to reach it",
-                     ", ".join(sorted(inputs.groups)))
+            return _sole(next(iter(inputs.groups)), inputs)
+        return Cause("unknown", "none of the inputs that differ is known to reach it", ", ".join(sorted(inputs.groups)))
     cause = min((f.cause for f in best), key=("decision", "code", "rule").index)
     of = [f for f in best if f.cause == cause]
     if len(of) > MOST_TOLD and cause == "code":
@@ -302,6 +316,33 @@ def _reaching(change: dict[str, Any], inputs: _Inputs) -> Cause:
     return Cause(cause, told)
 
 
+def _sole(cause: str, inputs: _Inputs) -> Cause:
+    """The one kind of input that changed, with what is known of it."""
+    return Cause(cause, "no other input changed", _inputs_told(cause, inputs))
+
+
+def _inputs_told(cause: str, inputs: _Inputs) -> str:
+    of = [f for f in inputs.files if f.cause == cause and f.rows != ()]
+    more = [f"{len(of) - MOST_TOLD} more"] if len(of) > MOST_TOLD else []
+    return ", ".join([f.first() for f in of[:MOST_TOLD]] + more)
+
+
+def _follow(recomputed: list[dict[str, Any]], changes: list[dict[str, Any]], inputs: _Inputs) -> None:
+    """Give ranges and comparable figures that nothing else explains the cause that most figures have: a range is worked
+    out from the pairs of all tables, so that it moves when any of them does."""
+    counts = Counter(
+        c["cause"] for c in changes
+        if c["mechanism"] and c["cause"] != "unknown" and c["table"] in ("values", "candidates") and not _recomputed(c)
+    )
+    cause = most_of(counts.elements()) if counts else ""
+    for change in recomputed:
+        if cause:
+            why = f"worked out anew from figures and foods of which {counts[cause]} changed"
+            _set(change, Cause(cause, f"{why} ({_inputs_told(cause, inputs)})"))
+        else:
+            _set(change, _reaching(change, inputs) or Cause("unknown", "no input is known to reach it"))
+
+
 def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
     """Whether the row is made from other published cells: a composite's cell, a gap that came or went with its cell, an
     ingredient's counts."""
@@ -309,7 +350,7 @@ def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:
         cell = inputs.cells.get((change["ingredient_id"] or "", change["component"] or ""))
         if not cell or set(change["fields"]) == {"needed_by"} or inputs.first(cell["own"]):
             return False
-        return bool(cell["parts"]) or change["table"] == "gaps" and change["kind"] in ("added", "removed")
+        return bool(cell["parts"]) or (change["table"] == "gaps" and change["kind"] in ("added", "removed"))
     return change["table"] == "ingredients" and bool(change["fields"]) and set(change["fields"]) <= COUNTS
 
 
@@ -352,5 +393,5 @@ def _inherit(derived: list[dict[str, Any]], changes: list[dict[str, Any]], input
             _set(change, Cause(most_of(made_of), f"that of {by}" if one else f"that of most of {by}",
                                "" if one else ", ".join(sorted(set(made_of)))))
         else:
-            _set(change, _reaching(change, inputs))
+            _set(change, _reaching(change, inputs) or Cause("unknown", "no input is known to reach it"))
         note(change)

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.drift.cause import causes
 from rawref.drift.faults import check_wide, name_hand_edits
-from rawref.drift.group import food_changes, grouped
+from rawref.drift.group import explanations, food_changes, grouped
 from rawref.drift.head import head
 from rawref.drift.history import History, history
 from rawref.drift.inputs import CAUSES, inputs_that_differ
@@ -46,6 +46,7 @@ KINDS = ("schema", "removed", "added", "unit", "value", "status", "provenance")
 CELLS = ("values", "gaps")
 FOLLOWED = {"values", "gaps", "candidates"}
 """Tables whose cells are followed to their inputs for the cause."""
+ALIASES = "raw/maintainer/ingredient_aliases.csv"
 CONTRACT = ("schemas/fields.csv", "schemas/vocabularies.csv", "schemas/components.csv")
 """Inputs that say which columns and words a published table has."""
 LISTED = ("values", "ingredients", "gaps")
@@ -92,6 +93,7 @@ def compare(
         "coverage": known,
         "changed_inputs": inputs_that_differ(old, new),
         "head": head(old, new, changes, foods or [], everything),
+        "explanations": explanations(changes),
         "changes": changes,
     }
 
@@ -273,7 +275,7 @@ def _changes(
         tier_cells(con, cells, weigh_cells(con, schemas, need, cells), need.name if need else "")
     changes += _descriptor_changes(old, new)
     causes(con, old, new, changes, hand.get("before", set()), schemas, past)
-    changes += [c | {"cause": "ingredients", "cause_why": "raw/maintainer/ingredient_aliases.csv"} for c in renames]
+    changes += [c | {"cause": "ingredients"} | dict.fromkeys(("mechanism", "cause_why"), ALIASES) for c in renames]
     contract = [p for p in inputs_that_differ(old, new).get("rule", ()) if p in CONTRACT]
     for side in (old, new):
         changes += _faults(side, contract if side is old else [])
@@ -308,7 +310,10 @@ def _faults(side: Side, contract: list[str]) -> list[Change]:
     if not contract:
         return [_fault(side, f) for f in side.faults]
     words: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    lacking = {(f["table"], f.get("column")) for f in side.faults if f.get("line") == 1}
     for fault in side.faults:
+        if fault.get("word") and (fault["table"], fault.get("column")) in lacking:
+            continue  # its cells are empty because the column was not there
         words.setdefault((fault["table"], fault.get("word") or fault["why"]), []).append(fault)
     found = []
     for (table, word), faults in words.items():

@@ -7,11 +7,11 @@ kept as `members` of the one change.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rawref.drift.cause import most_of
+from rawref.drift.cause import RECOMPUTED, most_of
 from rawref.drift.rows import Change, new_change
 
 if TYPE_CHECKING:
@@ -19,15 +19,13 @@ if TYPE_CHECKING:
 
 PLACE = {"release", "file", "line"}
 """Where a figure stands: no part of what it says."""
-RECOMPUTED = {
-    "low", "high", "spread_basis", "ceiling", "ceiling_basis", "peers_n", "peers_low", "peers_median", "peers_high",
-}
-"""Columns that comparable foods or the calibration decide."""
 COUNTED = {"figures", "components_valued", "components_measured"}
 """Columns of the catalogue that count a food's figures."""
 OWN_SPREAD = {"se_n", "min_max", "limit", "cited"}
 """Bases of a range that rest on the figure itself."""
 TIERS = ("requirement", "spread", "rounding", "note")
+OF_POOL = "comparable foods: "
+"""How a mechanism begins that comes through them."""
 NAMED = 4
 """Foods named in a reason; the rest are counted."""
 
@@ -62,8 +60,9 @@ def grouped(
             kept.append(c)
     for key, members in events.items():
         if len(members) == 1:
-            if key[0] == "pool" and (by := pool_foods(foods, *key[1:])):
-                members[0]["cause_why"] = "comparable foods: " + by
+            by = pool_foods(foods, *key[1:]) if key[0] == "pool" else ""
+            if by and members[0]["mechanism"].startswith(OF_POOL):
+                members[0]["cause_why"] = OF_POOL + by
             kept += members
         else:
             kept.append(TELL[key[0]](key, members, foods))
@@ -115,7 +114,10 @@ def _worst(members: list[Change]) -> dict[str, Any]:
     shares = [m["share_of_requirement"] for m in members if m["share_of_requirement"] is not None]
     return {
         "tier": min((m["tier"] for m in members), key=TIERS.index),
-        "cause": most_of(m["cause"] for m in members),
+        "cause": (cause := most_of(m["cause"] for m in members)),
+        "mechanism": min(
+            (counts := Counter(m["mechanism"] for m in members if m["cause"] == cause)), key=lambda t: (-counts[t], t)
+        ),
         "share_of_requirement": max(shares, default=None),
         "members": [
             {"table": m["table"], "subject": m["subject"], "tier": m["tier"], "fields": m["fields"]} for m in members
@@ -135,7 +137,7 @@ def _place(key: tuple[str, ...], members: list[Change], foods: list[dict[str, An
         before=labels[0].split(" -> ")[0] if labels else None, after=labels[0].split(" -> ")[1] if labels else None,
         why=f"{key[1]}: {' and '.join(what)} moved in {len(members)} rows, and nothing else of them",
     ) | _worst(members)
-    made["cause_why"] = "the source stands in another file, or its lines have moved"
+    made["cause_why"] = made["mechanism"] = "the source stands in another file, or its lines have moved"
     return made
 
 
@@ -147,7 +149,8 @@ def _unit(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any
         why=f"{source} now gives {component} in {after}, not {before}: every one of {len(members)} rows means another"
         " amount, or the label alone changed",
     ) | _worst(members)
-    made["tier"], made["cause_why"] = "requirement", "the source declares another unit"
+    made["tier"] = "requirement"
+    made["cause_why"] = made["mechanism"] = "the source declares another unit"
     return made
 
 
@@ -164,17 +167,17 @@ def _pool(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any
     name = f"{group} {part}".strip() or "no pool"
     made = new_change(
         "value", largest["table"], subject=f"pool {name}", column=largest["column"],
-        relative_change=largest["relative_change"],
+        relative_change=largest["relative_change"], before=largest["before"], after=largest["after"],
         why=f"{what} recomputed; largest: {largest['subject']} {largest['column']} {_number(largest['before'])} ->"
         f" {_number(largest['after'])}{size}",
     ) | _worst(members)
-    if by := pool_foods(foods, part, group):
-        made["cause_why"] = "comparable foods: " + by
+    by = pool_foods(foods, part, group)
+    if by and made["mechanism"].startswith(OF_POOL):
+        made["cause_why"] = OF_POOL + by
         made["foods"] = [{k: f[k] for k in ("source", "food_id", "name", "standing")} for f in _of_pool(
             foods, part, group)]
     else:
-        reasons = sorted({m.get("cause_why", "") for m in members})
-        made["cause_why"] = f"no comparable food of {name} changed; {'; '.join(reasons[:2])}"
+        made["cause_why"] = made["mechanism"]
     return made
 
 
@@ -203,7 +206,8 @@ def _figures(key: tuple[str, ...], members: list[Change], foods: list[dict[str, 
     told = f"{sum(f['figures'] for f in of):+d} figures of {len(of)} foods" if of else f"{len(members)} counts"
     made = new_change("value", "catalogue", subject=f"figures of {key[1]}", column="figures",
                       why=f"{key[1]} publishes {told}") | _worst(members)
-    made["cause_why"] = "the source gives more or fewer figures of a food that it had, or they are read otherwise"
+    if made["cause"] == "source":
+        made["cause_why"] = made["mechanism"] = "the source gives more or fewer figures of a food that it had"
     return made
 
 
@@ -214,6 +218,20 @@ def _offer(key: tuple[str, ...], members: list[Change], foods: list[dict[str, An
     made["after" if kind == "added" else "before"] = f"{len(members)} rows"
     made["cause_why"] = members[0].get("cause_why", "")
     return made
+
+
+def explanations(changes: list[Change]) -> list[dict[str, Any]]:
+    """The mechanisms by which the changes came about, those of most rows first: cause, mechanism, rows, changes, and
+    the number (from 0) of the worst."""
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for number, c in enumerate(changes):
+        made = found.setdefault(
+            (c["cause"], c["mechanism"]),
+            {"cause": c["cause"], "mechanism": c["mechanism"], "rows": 0, "changes": 0, "worst": number},
+        )
+        made["rows"] += len(c.get("members", ())) or 1
+        made["changes"] += 1
+    return sorted(found.values(), key=lambda e: (-e["rows"], e["cause"], e["mechanism"]))
 
 
 TELL = {"figures": _figures, "offer": _offer, "place": _place, "unit": _unit, "pool": _pool}

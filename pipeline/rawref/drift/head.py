@@ -2,20 +2,44 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from textwrap import wrap
+from typing import Any, NamedTuple
 
-from rawref.drift.group import NAMED
 from rawref.drift.read import Side
 from rawref.drift.rows import Change
 
+LINES = 10
+WIDTH = 76
+"""Of a line, in the 80 columns of a terminal and behind an indent."""
+MOST = 40
+"""Foods that are named at most, however long the lines."""
 RANGES_ONLY = ("pool ",)
 CELLS = ("values", "gaps")
+
+
+class Sentence(NamedTuple):
+    """A statement, and names that illustrate it: as many as there is room for, the rest counted."""
+
+    lead: str
+    names: Sequence[str] = ()
+
+    def within(self, lines: int) -> str:
+        """The sentence on at most so many lines, where its lead allows."""
+        told = self.lead
+        for n in range(len(self.names) + 1):
+            more = f"; and {len(self.names) - n} more" if n < len(self.names) else ""
+            tried = self.lead + (": " + "; ".join(self.names[:n]) + more if n else "")
+            if n and len(wrap(tried, WIDTH, break_on_hyphens=False)) > lines:
+                break
+            told = tried
+        return told
 
 
 def head(
     old: Side, new: Side, changes: list[Change], foods: list[dict[str, Any]], everything: int
 ) -> list[str]:
-    """At most ten sentences, the weightiest first; empty where there is no former table or nothing differs.
+    """At most ten sentences on ten lines, the weightiest first; empty where nothing differs or was there before.
 
     `foods` as food_changes gives them; `everything` is how many rows differ before those of one event were joined.
     """
@@ -26,21 +50,28 @@ def head(
         *_units(changes),
         *_added(foods),
         *_gained(foods),
-        *(_gone(foods) or ["no food was removed, and none lost figures"]),
+        *(_gone(foods) or [Sentence("no food was removed, and none lost figures")]),
         *_restated(changes),
         *_source_side(old, new),
         *_ingredients(changes),
         *_recomputed(changes),
         *_moved(changes),
     ]
-    if everything > len(changes) and len(told) < 10:
-        told.append(f"{everything} rows differ; what is one event is one change here: {len(changes)} changes")
-    return told[:10]
+    if everything > len(changes):
+        told.append(Sentence(f"{everything} rows differ; joined by event they are {len(changes)} changes"))
+    told = told[:LINES]
+    room = [len(wrap(s.lead, WIDTH, break_on_hyphens=False)) for s in told]
+    while len(told) > 1 and sum(room) > LINES:
+        told.pop()
+        room.pop()
+    for place in sorted(range(len(told)), key=lambda i: not told[i].names):
+        if told[place].names and sum(room) < LINES:
+            room[place] += 1
+    return [sentence.within(lines) for sentence, lines in zip(told, room, strict=True)]
 
 
-def _names(foods: list[dict[str, Any]], most: int = NAMED) -> str:
-    told = "; ".join(f"{f['name']} ({f['food_id']})" for f in foods[:most])
-    return told + (f"; and {len(foods) - most} more" if len(foods) > most else "")
+def _names(foods: list[dict[str, Any]]) -> list[str]:
+    return [f"{f['name']} ({f['food_id']})" for f in foods[:MOST]] + [f["food_id"] for f in foods[MOST:]]
 
 
 def _count(n: int, noun: str) -> str:
@@ -54,38 +85,41 @@ def _by_source(foods: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     return dict(sorted(found.items()))
 
 
-def _added(foods: list[dict[str, Any]]) -> list[str]:
+def _added(foods: list[dict[str, Any]]) -> list[Sentence]:
     told = []
     for source, of in _by_source([f for f in foods if f["standing"] == "added"]).items():
         free = [f for f in of if f["supplies"] and not f["mapped"]]
         used = [f for f in of if f["mapped"]]
         rest = [f for f in of if f not in free and f not in used]
-        parts = [f"{label} {len(group)}: {_names(group)}" for label, group in (
+        groups = [(label, group) for label, group in (
             ("raw and not mapped yet", free), ("mapped", used), ("others", rest)) if group]
-        told.append(f"{source}: {_count(len(of), 'food')} added with {sum(f['figures'] for f in of)} figures; "
-                    + ". ".join(parts))
+        counts = ", ".join(f"{label} {len(group)}" for label, group in reversed(groups))
+        told.append(Sentence(f"{source}: {_count(len(of), 'food')} added with {sum(f['figures'] for f in of)} figures;"
+                             f" {counts}", _names(groups[0][1])))
     return told
 
 
-def _gained(foods: list[dict[str, Any]]) -> list[str]:
+def _gained(foods: list[dict[str, Any]]) -> list[Sentence]:
     return [
-        f"{source}: {_count(len(of), 'food')} gained {sum(max(f['figures'], 0) for f in of)} figures: {_names(of)}"
+        Sentence(f"{source}: {_count(len(of), 'food')} gained {sum(max(f['figures'], 0) for f in of)} figures",
+                 _names(of))
         for source, of in _by_source([f for f in foods if f["standing"] == "gained"]).items()
     ]
 
 
-def _gone(foods: list[dict[str, Any]]) -> list[str]:
+def _gone(foods: list[dict[str, Any]]) -> list[Sentence]:
     told = [
-        f"{source}: {_count(len(of), 'food')} removed: {_names(of)}"
+        Sentence(f"{source}: {_count(len(of), 'food')} removed", _names(of))
         for source, of in _by_source([f for f in foods if f["standing"] == "removed"]).items()
     ]
     return told + [
-        f"{source}: {_count(len(of), 'food')} lost {-sum(min(f['figures'], 0) for f in of)} figures: {_names(of)}"
+        Sentence(f"{source}: {_count(len(of), 'food')} lost {-sum(min(f['figures'], 0) for f in of)} figures",
+                 _names(of))
         for source, of in _by_source([f for f in foods if f["standing"] == "lost"]).items()
     ]
 
 
-def _restated(changes: list[Change]) -> list[str]:
+def _restated(changes: list[Change]) -> list[Sentence]:
     """Figures, chosen or not, whose source prints another text in the same place."""
     place = {"source", "food_id", "source_component"}
     found = [
@@ -93,55 +127,54 @@ def _restated(changes: list[Change]) -> list[str]:
         if c["table"] in ("values", "candidates") and "source_value" in c["fields"] and not place & set(c["fields"])
     ]
     if not found:
-        return ["no figure of a food that stands for an ingredient changed in its source"]
-    named = "; ".join(
-        f"{c['ingredient_id']} {c['component']} {c['fields']['source_value']['before']} ->"
-        f" {c['fields']['source_value']['after']}" for c in found[:NAMED]
-    )
-    more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
-    return [f"{_count(len(found), 'figure')} of mapped foods changed in the source: {named}{more}"]
+        return [Sentence("no figure of a food that stands for an ingredient changed in its source")]
+    return [Sentence(
+        f"{_count(len(found), 'figure')} of mapped foods changed in the source",
+        [f"{c['ingredient_id']} {c['component']} {c['fields']['source_value']['before']} ->"
+         f" {c['fields']['source_value']['after']}" for c in found],
+    )]
 
 
-def _units(changes: list[Change]) -> list[str]:
-    return [c["why"] for c in changes if c["kind"] == "unit" and c["column"] == "source_unit"]
+def _units(changes: list[Change]) -> list[Sentence]:
+    return [Sentence(c["why"]) for c in changes if c["kind"] == "unit" and c["column"] == "source_unit"]
 
 
-def _renamed(changes: list[Change]) -> list[str]:
+def _renamed(changes: list[Change]) -> list[Sentence]:
     found = [f"{c['before']} -> {c['after']}" for c in changes if c.get("renamed")]
-    return [f"{_count(len(found), 'ingredient')} renamed: {', '.join(found)}"] if found else []
+    return [Sentence(f"{_count(len(found), 'ingredient')} renamed", found)] if found else []
 
 
-def _ingredients(changes: list[Change]) -> list[str]:
+def _ingredients(changes: list[Change]) -> list[Sentence]:
     """Ingredients whose own figures, choice or description changed, those with most changes first."""
     counts: dict[str, int] = {}
     for c in changes:
         if c["table"] in (*CELLS, "ingredients") and c["ingredient_id"] and not c.get("renamed"):
             counts[c["ingredient_id"]] = counts.get(c["ingredient_id"], 0) + 1
     if not counts:
-        return ["no ingredient's own figures changed"]
+        return [Sentence("no ingredient's own figures changed")]
     order = sorted(counts, key=lambda i: (-counts[i], i))
-    more = f"; and {len(order) - NAMED} more" if len(order) > NAMED else ""
-    return [f"{_count(len(order), 'ingredient')} changed: "
-            + "; ".join(f"{i} ({counts[i]})" for i in order[:NAMED]) + more]
+    return [Sentence(f"{_count(len(order), 'ingredient')} changed", [f"{i} ({counts[i]})" for i in order])]
 
 
-def _recomputed(changes: list[Change]) -> list[str]:
+def _recomputed(changes: list[Change]) -> list[Sentence]:
     pools = [c for c in changes if c["subject"].startswith(RANGES_ONLY)]
     if not pools:
         return []
     n = {t: len({m["subject"] for c in pools for m in c["members"] if m["table"] == t}) for t in CELLS}
     largest = max(pools, key=lambda c: (abs(c["relative_change"] or 0.0), c["subject"]))
-    reason = f"; {largest['cause_why']}" if largest.get("cause_why") else ""
-    return [f"{_count(n['values'], 'range')} and {_count(n['gaps'], 'gap')} recomputed in"
-            f" {_count(len(pools), 'pool')}; largest in {largest['subject'].removeprefix('pool ')}:"
-            f" {largest['why'].partition('largest: ')[2]}{reason}"]
+    because = [f"{f['name']} ({f['food_id']}) {f['standing']}" for f in largest.get("foods", ())]
+    return [Sentence(
+        f"{_count(n['values'], 'range')} and {_count(n['gaps'], 'gap')} recomputed in {_count(len(pools), 'pool')},"
+        f" largest {largest['why'].partition('largest: ')[2]}" + (" by" if because else ""),
+        because or [largest["cause_why"]],
+    )]
 
 
-def _moved(changes: list[Change]) -> list[str]:
-    return [c["why"] for c in changes if c["kind"] == "provenance" and c.get("members")]
+def _moved(changes: list[Change]) -> list[Sentence]:
+    return [Sentence(c["why"]) for c in changes if c["kind"] == "provenance" and c.get("members")]
 
 
-def _source_side(old: Side, new: Side) -> list[str]:
+def _source_side(old: Side, new: Side) -> list[Sentence]:
     """What the build set aside or did not use of a source, where the two manifests count it differently."""
     told = []
     before = {s.get("id"): s.get("unused") for s in _listed(old)}
@@ -151,7 +184,7 @@ def _source_side(old: Side, new: Side) -> list[str]:
             continue
         moved = [f"{k} {was.get(k, 0)} -> {now.get(k, 0)}"
                  for k in sorted(set(was) | set(now)) if was.get(k, 0) != now.get(k, 0)]
-        told.append(f"{source.get('id')}, not used: {'; '.join(moved)}")
+        told.append(Sentence(f"{source.get('id')}, not used", moved))
     return told
 
 

@@ -74,7 +74,8 @@ REACH = (
     ("pipeline/rawref/release/", None, "", ""),
     ("pipeline/rawref/published/", "code", "datapackage references", "how the table is written"),
     ("pipeline/rawref/cooked/", "code", GAP, "what cooked food stands beside a gap"),
-    ("pipeline/rawref/stages/curated/ranges", "code", f"{RANGE} disagreement", "how ranges are worked out"),
+    ("pipeline/rawref/stages/curated/ranges", "code", f"{RANGE} reason disagreement calibration",
+     "how ranges are worked out"),
     ("pipeline/rawref/stages/curated/calibration", "code", "calibration", "how ranges are judged"),
     ("pipeline/rawref/stages/curated/ceilings", "code", "ceiling ceiling_basis", "how ceilings are worked out"),
     ("pipeline/rawref/stages/curated/gaps.sql", "code", "gaps", "what kind of gap it is"),
@@ -133,16 +134,25 @@ class Input:
         return next((self._cells[key] for key in _cells_of(about) if key in self._cells), None)
 
     def reaches(self, change: dict[str, Any]) -> bool:
-        """Whether the change can come from this input."""
-        if self.reach and not (change["table"] in self.reach or self.reach & set(change["fields"])):
+        """Whether the whole change can come from this input."""
+        if self.reach and change["table"] not in self.reach and not (
+            change["fields"] and self.reach.issuperset(change["fields"])
+        ):
             return False
         return self.rows is None or self.row(change) is not None
 
     def told(self, change: dict[str, Any]) -> str:
         """What changed in it, as far as it is about the change."""
-        row = self.names(change) or self.row(change)
-        where = self.path + (f" ({'/'.join([v for v in row.values() if v][:3])[:60]})" if row else "")
+        where = self.path + _label(self.names(change) or self.row(change))
         return f"{self.what}: {where}" if self.what else where
+
+    def first(self) -> str:
+        """The file, with the first of its changed rows."""
+        return self.path + _label(self.rows[0] if self.rows else None)
+
+
+def _label(row: dict[str, str] | None) -> str:
+    return f" ({'/'.join([v for v in row.values() if v][:3])[:60]})" if row else ""
 
 
 def _cells_of(row: dict[str, Any]) -> list[tuple[str, ...]]:
@@ -158,7 +168,7 @@ def _concerns(row: dict[str, str], about: dict[str, Any]) -> bool:
     if row.get("kind") == "derivation" and about.get("derivation") and row.get("code") != about["derivation"]:
         return False
     step = row.get("id") if "from_unit" in row else None
-    return not (step and about.get("steps") and step not in about["steps"])
+    return not step or step in (about.get("steps") or "")
 
 
 def entry(path: str) -> tuple[str, str | None, str, str]:

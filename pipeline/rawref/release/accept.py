@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,13 +29,9 @@ LEDGER = "accepted-versions"
 """In the working folder: every number that was given out, in case a table is taken back by git."""
 MOVED = {"manifest.json": "contract_version", "datapackage.json": "keywords"}
 """The key after which the stamp stands in each document."""
+WHY_LINES = 6
+"""Of these, for the mechanisms."""
 HEAD = "# Changelog\n\nAccepted versions of the table, newest first; numbered year.month.n.\n"
-TIER_HEADINGS = (
-    ("requirement", "Crosses a requirement"),
-    ("spread", "Outside the spread"),
-    ("rounding", "Above one rounding step of the source"),
-    ("note", "Notes"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,70 +267,56 @@ def inserted(text: str, fresh: str) -> str:
 
 
 def entry(found: dict[str, Any], reason: str, version: str, day: str, *, first: bool) -> str:
-    """The changelog entry of a version, at most ENTRY_LINES lines: reason, what happened, the worst of each tier."""
+    """The changelog entry of a version, at most ENTRY_LINES lines: reason, what happened, why, the worst changes."""
     lines = [f"## {version} ({day})", "", f"Reason: {_plain(reason)}", ""]
     if first:
         return "\n".join([*lines, "First accepted version.", ""])
-    from rawref.render.drift import by_cause, counts
+    from rawref.render.drift import by_cause, counts, explained, headline
 
     causes = by_cause(found)
     lines += [f"{counts(found)}." + (f" By cause: {causes}." if causes else ""), ""]
-    if told := found.get("head"):
-        lines += [*(f"- {_plain(sentence)}" for sentence in told), ""]
+    if head := found.get("head"):
+        lines += ["### What happened", "", *(f"- {_plain(sentence)}" for sentence in head), ""]
+    lines += ["### Why", "", *(f"- {_plain(line)}" for line in explained(found, WHY_LINES)), ""]
     closing = [
         f"Every change, worst first: [{FULL_LIST}]({FULL_LIST}); once another version is in place, that of the tag"
         f" table-{version}.",
         "",
     ]
-    sections = _sections(found["changes"])
-    left = ENTRY_LINES - len(lines) - len(closing)
-    for position, (heading, bullets) in enumerate(sections):
-        room = max(1, (left - 4 * (len(sections) - position - 1)) - 3)  # heading, two blank lines; four for each other
-        shown = bullets if len(bullets) <= room else [*bullets[: room - 1], f"- and {len(bullets) - room + 1} more"]
-        lines += [f"### {heading}", "", *shown, ""]
-        left -= len(shown) + 3
-    return "\n".join([*lines, *closing])
-
-
-def _sections(changes: list[dict[str, Any]]) -> list[tuple[str, list[str]]]:
-    """Heading and bullets of what is listed: breaking changes, corrected faults, tiers; notes by their explanation."""
-    breaking = [c for c in changes if c["kind"] == "unit" or (c["kind"] == "schema" and c["line"] == 1)]
-    faults = [c for c in changes if c["kind"] == "schema" and c["line"] != 1]
-    made = [
-        ("Breaking: columns or units (programs that read them need review)", _listed(breaking)),
-        ("Faults of the former table, now corrected", _listed(faults)),
+    room = ENTRY_LINES - len(lines) - len(closing) - 4
+    broken = [c for c in found["changes"] if _weight(c) < TIERED]
+    moved = [c for c in found["changes"] if _weight(c) >= TIERED]
+    shown = sorted(broken, key=_weight)[: max(room // 2, room - len(moved))]
+    shown += moved[: room - len(shown)]
+    bullets = [
+        f"- {WEIGHT[_weight(c)]}: {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}{_because(c)}"
+        for c in shown
     ]
-    for tier, heading in TIER_HEADINGS:
-        of_tier = [c for c in changes if c["tier"] == tier and c["kind"] not in ("schema", "unit")]
-        told = _counted(of_tier) if tier in ("rounding", "note") else _listed(of_tier)
-        made.append((f"{heading} ({len(of_tier)})", told))
-    return [(heading, bullets) for heading, bullets in made if bullets]
+    told = {id(c) for c in shown}
+    if left := Counter(_weight(c) for c in found["changes"] if id(c) not in told):
+        bullets.append("- and " + ", ".join(f"{n} more ({WEIGHT[weight]})" for weight, n in sorted(left.items())))
+    return "\n".join([*lines, "### Worst first", "", *bullets, "", *closing])
 
 
-def _listed(changes: list[dict[str, Any]]) -> list[str]:
-    from rawref.render.drift import headline
+WEIGHT = (
+    "columns or units (programs that read them need review)", "fault of the former table, now corrected",
+    "crosses a requirement", "outside the spread", "above one rounding step of the source", "note",
+)
+TIERED = 2
+"""Where the tiers begin in WEIGHT."""
+TIERS = ("requirement", "spread", "rounding", "note")
 
-    return [
-        f"- {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}" + _because(c) for c in changes
-    ]
+
+def _weight(change: dict[str, Any]) -> int:
+    """The place in WEIGHT of what a change means to a reader of the log."""
+    if change["kind"] == "unit" or (change["kind"] == "schema" and (change["line"] == 1 or change["cause"] == "rule")):
+        return 0
+    return 1 if change["kind"] == "schema" else TIERED + TIERS.index(change["tier"])
 
 
 def _because(change: dict[str, Any]) -> str:
     why = change.get("cause_why", "")
     return f" ({_plain(why)})" if why else ""
-
-
-def _counted(changes: list[dict[str, Any]]) -> list[str]:
-    """Changes of equal explanation, those of most rows first."""
-    counts: dict[tuple[str, str, str, str], int] = {}
-    for c in changes:
-        key = (c["table"], c["kind"], c["cause"], c.get("cause_why", ""))
-        counts[key] = counts.get(key, 0) + len(c.get("members", [0]))
-    order = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-    return [
-        f"- {table}: {n} {kind}, cause {cause}" + (f": {_plain(why)}" if why else "")
-        for (table, kind, cause, why), n in order
-    ]
 
 
 LIST_COLUMNS = ("tier", "kind", "table", "subject", "column", "before", "after", "cause", "cause_why", "why", "event")

@@ -13,6 +13,7 @@ from rawref.render.terminal import columns, number
 TEXT_CAP = 40
 MARKDOWN_CAP = 30
 BRIEF_CAP = 10
+EXPLAINED_CAP = 8
 INPUTS_CAP = 12
 """Changed inputs of one cause that are listed by name."""
 HEADINGS = {
@@ -45,7 +46,7 @@ def headline(change: dict[str, Any], wide: bool = False) -> str:
         detail = f"{change['kind']}{column} {before} -> {after}"
         if change["relative_change"] is not None:
             detail += f" ({change['relative_change'] * 100:+.3g} %)"
-        if others := len(change["fields"]) - 1:
+        if (others := len(change["fields"]) - 1) > 0:
             detail += f" and {others} more column{'s' if others > 1 else ''}"
     return f"{name}: {detail}"
 
@@ -77,6 +78,22 @@ def changed_inputs(result: dict[str, Any], cap: int | None = INPUTS_CAP) -> list
     return lines
 
 
+def explained(result: dict[str, Any], cap: int | None = EXPLAINED_CAP) -> list[str]:
+    """By what the changes came about, a line a mechanism: those of most rows first, the rest counted."""
+    found = result.get("explanations", [])
+    lines = []
+    for one in found[:cap]:
+        worst = result["changes"][one["worst"]]
+        name = " ".join(x for x in (worst["ingredient_id"], worst["component"]) if x) or worst["subject"]
+        why = worst.get("cause_why") or one["mechanism"]
+        lines.append(f"{one['rows']} row{'' if one['rows'] == 1 else 's'}, {one['cause']}: {one['mechanism']}"
+                     + (f" (worst: {name}{why.removeprefix(one['mechanism'])})" if one["mechanism"] else f" ({name})"))
+    if cap is not None and len(found) > cap:
+        left = found[cap:]
+        lines.append(f"{sum(e['rows'] for e in left)} rows by {len(left)} more; --format json has them all")
+    return lines
+
+
 def known(result: dict[str, Any]) -> str:
     """How much of the table is known, before and after; once where it is the same."""
     before, after = (result["coverage"][side] for side in ("before", "after"))
@@ -90,6 +107,10 @@ def text(result: dict[str, Any], wide: bool = False) -> str:
     lines = _head(result, wide)
     if not result["changes"]:
         return "\n".join(lines)
+    if why := explained(result, None if wide else EXPLAINED_CAP):
+        lines += ["", "why"]
+        for line in why:
+            lines += _wrapped(line, "  ", "    ", wide)
     left = TEXT_CAP
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
@@ -162,6 +183,8 @@ def markdown(result: dict[str, Any]) -> str:
         return "\n".join([*out[:2], "No drift: the content is equal.", ""])
     out += ["", f"By cause: {by_cause(result)}.", "", f"{known(result).capitalize()}."]
     out += ["", *(f"- {_md(sentence)}" for sentence in result.get("head", []))]
+    if why := explained(result):
+        out += ["", "### Why", "", *(f"- {_md(line)}" for line in why)]
     for tier, heading in HEADINGS.items():
         found = [c for c in result["changes"] if c["tier"] == tier]
         if not found:
