@@ -165,7 +165,8 @@ def test_a_table_edited_by_hand_is_mended_by_accept_and_told(space: Workspace) -
     path = space.curated / "values.csv"
     path.write_text(path.read_text(encoding="utf-8").replace("measured", "imputed", 1), encoding="utf-8")
     assert take(space, "mended").standing == "accepted"
-    assert "- fault of the former table, now corrected: " in (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    text = (space.curated / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert "- fault of the former table, now corrected: " in text
     assert drift(space)["changes"] == []
 
 
