@@ -451,6 +451,23 @@ case("D16", "fail", lambda s, name, low: doubted(s, name, "ZN", 3, low), 0.1, 0.
 case("D16", "fail", lambda s, name, species: doubted(s, name, "FE", 3, 0.1, species), "cattle", "plant")
 
 
+def laundered(s: Scene, name: str, same: float, n: int = 0) -> None:
+    """A chosen figure of an older table's imputed one; the share of the other figures that the two foods have alike."""
+    if not any(r.get("source") == "older" for r in s.rows["archival.releases"]):
+        s.put("archival.releases", source="older", release="1", release_date="2009-09", country="United States",
+              source_order=9)
+    told = {"SE": {"value": 12.3, "text": "12.3", "status": "unspecified", "n": n}}
+    other = {c: x * 1.31 for k, (c, x) in enumerate(sorted(SOUND.items())) if k >= same * len(SOUND)}
+    s.food(f"food-{name}", rows=told)
+    s.food(f"old-{name}", other, rows={"SE": {**told["SE"], "status": "imputed", "evidence": False}}, source="older",
+           release="1")
+    s.ingredient(name, f"food-{name}", rows={"SE": {"value": 12.3, "source_value": "12.3", "status": "unspecified",
+                                                    "n": n}})
+
+
+case("D17", "fail", laundered, 0.6, 0.1)
+
+
 def aged(s: Scene, name: str, year: int) -> None:
     s.food(f"food-{name}", rows={"SE": {"year": year}})
     s.ingredient(name, f"food-{name}")

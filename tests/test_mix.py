@@ -297,6 +297,17 @@ def test_imputed_counts_and_is_flagged_assumed_zero_does_not(tmp_path: Path) -> 
         assert found["imputed_from"] == (["a"] if status == "imputed" else [])
 
 
+def test_a_borrowed_figure_counts_as_a_range(tmp_path: Path) -> None:
+    """design.md section 4: a stand-in is no evidence. 200 mg of another animal's bone, 100 to 300 by the table."""
+    base = cells("a", WATER="75", PROCNT="20", FAT="4", ASH="1", CHOCDF="0")  # 114 kcal
+    table = table_of(tmp_path / "t", [ingredient("a")], [*base, *cells("a", "borrowed", CA="200 100 300")])
+    for least, verdict in (("800", "meets"), ("1700", "undecided"), ("3000", "short")):
+        found = entry(evaluate(table, rows_of(("a", 100)), need_of(tmp_path, minimum("CA", least, "mg"))), "CA")
+        assert found["verdict"] == verdict
+        assert (found["amount"], found["low"], found["high"]) == (100, 100, 300)
+        assert found["range_from"] == found["estimated_from"] == ["a"]
+
+
 def test_a_figure_published_as_a_range_counts_its_low_end(tmp_path: Path) -> None:
     """Poultry bone: calcium has a low and a high and no point."""
     base = cells("a", WATER="75", PROCNT="20", FAT="4", ASH="1", CHOCDF="0")  # 114 kcal

@@ -93,7 +93,7 @@ def test_pairs_are_of_two_tables(con: duckdb.DuckDBPyConnection) -> None:
     """No table is held against itself, and no figure of one food against a copy of it."""
     assert not rows(con, "select * from curated.range_trials where source = other_source")
     assert not rows(con, """
-        select * from curated.range_trials t join archival.maintainer_copied_foods c
+        select * from curated.range_trials t join reference.copies c
           on c.source = t.other_source and c.food_id = t.other_food and c.original_source = t.source""")
 
 

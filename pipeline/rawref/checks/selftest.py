@@ -87,6 +87,7 @@ PLANTED = (
     ("T02", "fail", "curated", "sound-lean"),
     ("D06", "fail", "curated", "sound-lean"),
     ("D01", "fail", "curated", "sound-lean"),
+    ("D17", "fail", "curated", "copied-lean"),
 )
 
 
@@ -116,6 +117,12 @@ def _rules(schemas: Path) -> CheckResult:
     scene.rows["curated.gaps"] = [
         r for r in scene.rows["curated.gaps"] if (r["ingredient_id"], r["component"]) != ("sound-lean", "ID")
     ]
+    # a figure that an older table imputed, printed by a younger one as its own
+    figure = {"value": 12.3, "status": "unspecified", "n": 0}
+    scene.put("archival.releases", source="older", release="1", release_date="2009-09", source_order=9)
+    scene.food("original", rows={"SE": {**figure, "status": "imputed", "evidence": False}}, source="older", release="1")
+    scene.food("copied", rows={"SE": figure})
+    scene.ingredient("copied-lean", "copied", rows={"SE": {**figure, "source_value": "12.3"}})
     scene.put('archival."values"', source=SOURCE, release="28", food_id="nobody", source_component="301", text="1")
     scene.put(
         'archival."values"',

@@ -14,7 +14,7 @@ from fractions import Fraction
 from rawref.mix.assay import Assays
 from rawref.mix.comparables import Foretold, foretold, together
 from rawref.mix.spread import Points, points_of, total
-from rawref.mix.table import WATER_ID, Cell, Gap, Ingredient, Table
+from rawref.mix.table import LENT, WATER_ID, Cell, Gap, Ingredient, Table
 from rawref.needs.profile import MASS_IN_G, parts_of
 
 ZERO = Fraction(0)
@@ -220,6 +220,8 @@ def _by_status(table: Table, cell: Cell, gap: Gap | None) -> Content | None:
         low = cell.low or ZERO
         if cell.high is None:
             return Content("range", None, low, low, None)
+        if cell.status == LENT:  # another ingredient's figure is none of this one: only its range counts, and is named
+            return Content("range", None, low, cell.high, flags=("estimate",))
         # where a limit of detection is high, comparable foods bound more than the limit does
         high = cell.high if gap is None or gap.ceiling is None else min(cell.high, gap.ceiling)
         return Content("range", None, low, max(low, high))

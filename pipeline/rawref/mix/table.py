@@ -16,6 +16,7 @@ from rawref.registry.units import units
 from rawref.workspace import Workspace
 
 WATER_GROUPS = frozenset({"finfish", "mollusc", "crustacean"})
+LENT = "borrowed"
 WATER_ID = "water"
 # component NA is sodium and must stay text; the numbers keep the digits of the file
 CSV_AS_TEXT = """read_csv(?, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"')"""

@@ -29,7 +29,6 @@ PUBLISHED = ("ingredients", "values", "gaps", "candidates", "components", "refer
 MAINTAINER = (
     "ingredients",
     "ingredient_foods",
-    "copied_foods",
     "ingredient_aliases",
     "citations",
     "cited_values",

@@ -1,4 +1,4 @@
--- How values are documented: D01 to D16.
+-- How values are documented: D01 to D17.
 insert into chk_evaluated select 'D01', count(*) from chk_cell;
 insert into chk_figure by name
 select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
@@ -294,3 +294,40 @@ select 'D16' as rule_id, 'ingredient' as origin, ingredient_id, component,
     coalesce(derivation, 'none'), coalesce(donor_food_id, 'none'), coalesce(donor_state, ''),
     coalesce(group_n, peers_n), coalesce(pow(10, middle), peers_median), unit) as detail
 from judged;
+
+-- D17: what another table does not count as evidence is none here either. Suspects are chosen figures of three telling
+-- digits that an older table prints as non-evidence for a food of the same animal and part; what they share besides says
+-- whether the one took it from the other. From the values alone, not from reference.copies.
+create or replace table rules.chk_digits as
+select v.source, v.food_id, v.component, v.value, v.evidence, v.status, f.species, f.part, r.release_date,
+  floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure
+from reference."values" v join reference.foods f using (source, release, food_id)
+  join archival.releases r on r.source = v.source
+where v.value > 0 and v.source <> 'maintainer' and f.realm = 'animal'
+  and v.component not in (select word from chk_word where rule_id = 'D17' and name = 'convention')
+  and v.component in (select component from reference.components where needed)
+qualify row_number() over (
+  partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
+
+insert into chk_evaluated select 'D17', count(*) from chk_cell where evidence and source <> 'maintainer';
+insert into chk_figure by name
+with suspects as (
+  select c.ingredient_id, c.component, o.source, o.food_id, t.source as first_source, t.food_id as first_food, t.status,
+    c.source_value
+  from chk_cell c join chk_digits o using (source, food_id, component)
+    join chk_digits t on t.component = o.component and t.figure = o.figure and t.species = o.species and t.part = o.part
+  where c.evidence and not t.evidence and o.figure % 10 <> 0 and t.source <> o.source and t.release_date < o.release_date
+    and coalesce(c.n, 0) = 0
+), shared as (
+  select s.source, s.food_id, s.first_source, s.first_food, count(*) filter (o.figure = t.figure) as same,
+    count(*) as compared
+  from (select distinct source, food_id, first_source, first_food from suspects) s
+    join chk_digits o using (source, food_id)
+    join chk_digits t on t.source = s.first_source and t.food_id = s.first_food and t.component = o.component
+  group by all
+)
+select 'D17' as rule_id, 'ingredient' as origin, s.ingredient_id, s.component,
+  if(h.same >= getvariable('chk.D17.figures_from'), h.same / h.compared, 0) as x,
+  format('{} {} prints {}, as {} {} does ({}); {} of {} figures of the two foods are the same', s.source, s.food_id,
+    s.source_value, s.first_source, s.first_food, s.status, h.same, h.compared) as detail
+from suspects s join shared h using (source, food_id, first_source, first_food);

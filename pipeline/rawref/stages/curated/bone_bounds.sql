@@ -11,7 +11,7 @@ select ingredient_id as bone,
   100 - sum(coalesce(low, "value")) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')) as rest,
   count(coalesce(low, "value")) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')) as constituents
 from curated."values" join curated.ingredient_keys k using (ingredient_id)
-where k.part = 'bone' and evidence group by all;
+where k.part = 'bone' and (evidence or status = 'borrowed') group by all;
 
 -- The largest share of each fatty acid in the fat of a raw food, by kind of animal.
 create temp table share_of_fat as

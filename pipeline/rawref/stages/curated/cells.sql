@@ -72,6 +72,46 @@ from zeros z
   left join reference.peers p on p.component = z.component and p.part = z.part and p.species_group = z.species_group
     and z.kind = 'raw';
 
+-- Figures that neither comparable foods nor cooked food of the same cut allow (schemas/absurd_limits.csv): outside the
+-- range of their like, and per g of protein every cooked food of the cut has many times as much (cooking adds nothing),
+-- or far less than cooking leaves. Fat carries acids and proximates: no measure there. Key (source, food_id,
+-- component).
+create temp table absurd as
+with figures as (
+  select v.source, v.food_id, v.component, v.value, v.n, v.status, v.unit,
+    v.source_component, v.value / p.value as per_protein, f.species, f.species_group, f.part,
+    coalesce(f.cut, '') as cut, f.skin, f.bone, f.fat_trim, f.state
+  from reference."values" v join reference.foods f using (source, release, food_id)
+    join (select source, food_id, max(value) as value from reference."values" where component = 'PROCNT' and evidence
+      group by all) p using (source, food_id)
+    join reference.components c on c.component = v.component and c.needed and c.block is null
+  where v.evidence and v.value > 0 and f.additions = 'none' and f.realm = 'animal' and f.part <> 'unknown'
+    and f.state in ('raw', 'cooked') and not f.composite
+    and p.value >= (select value from curated.absurd_limits where "limit" = 'protein_from')
+  qualify row_number() over (
+    partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1
+), doubted as (
+  select r.*, p.n as peers_n, p.low as peers_low, p.high as peers_high
+  from figures r join reference.peers p using (component, part, species_group)
+  where r.state = 'raw' and (r.value < p.low or r.value > p.high)
+    and not exists (
+      from archival.maintainer_decisions d where d.action in ('acknowledge', 'prefer') and d.source = r.source
+        and d.food_id = r.food_id and d.source_component = r.source_component)
+    and p.n >= (select value from curated.absurd_limits where "limit" = 'peers_from')
+), twins as (
+  select r.source, r.food_id, r.component, any_value(r.value) as value, any_value(r.unit) as unit,
+    any_value(r.peers_n) as peers_n, any_value(r.peers_low) as peers_low, any_value(r.peers_high) as peers_high,
+    min(c.per_protein / r.per_protein) as least_ratio, max(c.per_protein / r.per_protein) as most_ratio
+  from doubted r join figures c using (source, component, species, part, cut, skin, bone, fat_trim)
+  where c.state = 'cooked' and (c.n >= 1 or c.status = 'measured') group by all
+)
+select source, food_id, component, format('struck out by rule: outside the {:.4g} to {:.4g} {} of {} comparable foods, and'
+    || ' cooked food of the same cut has {:.3g} times as much per g of protein', peers_low, peers_high, unit, peers_n,
+    if(value < peers_low, least_ratio, most_ratio)) as why
+from twins
+where value < peers_low and least_ratio >= (select value from curated.absurd_limits where "limit" = 'cooked_over_raw')
+  or value > peers_high and most_ratio <= (select value from curated.absurd_limits where "limit" = 'cooked_under_raw');
+
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
 -- Ranked as cells are: evidence between matches A and B, match quality, status, samples. For acids status speaks through those that a cat
 -- cannot make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
@@ -141,11 +181,12 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
   -- worked out, so no longer measured; what was less than that is not upgraded
   case when s.same_food is false and o.status = 'measured' and o.value is not null
     then 'calculated' else o.status end as status,
-  o.evidence, z.but,
+  o.evidence and a.why is null as evidence, z.but,
   case
     when o.held then 'the food needs review (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'
     when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
+    when a.why is not null then a.why
     when y.food_id is not null then
       'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
@@ -169,6 +210,7 @@ from offered o
     and h.food_id = b.food_id and h.evidence
   left join doubtful_zeros z on z.ingredient_id = o.ingredient_id and z.component = o.component
     and z.source = o.source and z.food_id = o.food_id
+  left join absurd a on a.source = o.source and a.food_id = o.food_id and a.component = o.component and o.evidence
   left join archival.maintainer_cited_values r on o.source = 'maintainer' and r.id = o.food_id
   -- the record yields where the food that it repeats supplies the cell
   left join offered y on y.ingredient_id = o.ingredient_id and y.component = o.component
@@ -176,11 +218,15 @@ from offered o
   left join curated.not_applicable na on na.ingredient_id = o.ingredient_id and na.component = o.component;
 
 -- Soil and feed make these, so another country's evidence does not go before the exact food: the range spans both.
+-- A cited record that repeats a table is of that table's country. Key (ingredient_id, component).
 create temp table across_countries as
-select ingredient_id, component
-from scaled join archival.releases r using (source) join reference.soil_driven using (component)
-where refused is null and match_quality in ('A', 'B')
-group by all having count(distinct r.country) > 1;
+select s.ingredient_id, s.component, min(coalesce(s.low, s.value) * s.scale) filter (s.evidence) as low,
+  max(coalesce(s.high, s.value) * s.scale) filter (s.evidence) as high
+from scaled s join reference.soil_driven using (component)
+  left join archival.maintainer_cited_values m on s.source = 'maintainer' and m.id = s.food_id
+  join archival.releases r on r.source = coalesce(m.repeats_source, s.source)
+where s.refused is null and s.match_quality in ('A', 'B')
+group by all having count(distinct coalesce(nullif(r.country, ''), m.country)) > 1;
 
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),

@@ -16,12 +16,15 @@ with carried as (
   select species, part, component, bool_and(state = 'cooked') as raw_lacks from had
   where species <> 'plant' group by all having bool_or(state = 'cooked')
 ), struck as (
-  select ingredient_id, component, bool_or(reject_id is null and (rank > 1 or refused is not null)) as others
-  from curated.cell_candidates group by all having bool_or(reject_id is not null)
+  select ingredient_id, component, bool_or(reject_id is null and (rank > 1 or refused is not null)
+      and not starts_with(coalesce(refused, ''), 'struck out by rule')) as others,
+    bool_or(reject_id is not null) as by_decision,
+    min(refused) filter (starts_with(refused, 'struck out by rule')) as why
+  from curated.cell_candidates group by all having by_decision or why is not null
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, co.component is not null as cooked_has, z.but,
-    coalesce(s.others, true) as others,
+    coalesce(s.others, true) as others, s.by_decision, s.why,
     case
       -- where another candidate took the place of the one that was struck out, the gap is that of the other
       when v.status = 'missing' and s.component is not null then 'rejected'
@@ -48,7 +51,8 @@ with carried as (
 )
 select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kind,
   case kind
-    when 'rejected' then 'the published value was struck out by decision ' || coalesce(decision_id, '')
+    when 'rejected' then if(by_decision,
+      'the published value was struck out by decision ' || coalesce(decision_id, ''), 'the published value was ' || why)
     when 'not_carried' then 'no source present carries the component'
     when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
     when 'not_reported' then reason
@@ -59,8 +63,9 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
     when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
       if(high is null, 'that is not published', 'of ' || high::text || ' ' || unit))
-    else format('{} {} took it from elsewhere (derivation {}{})', source, food_id, coalesce(derivation, 'not stated'),
-      coalesce(', donor ' || donor_food_id || ' ' || donor_state, ''))
+    when 'only_imputed' then case when status = 'borrowed' then reason
+      else format('{} {} took it from elsewhere (derivation {}{})', source, food_id, coalesce(derivation, 'not stated'),
+      coalesce(', donor ' || donor_food_id || ' ' || donor_state, '')) end
   end as detail,
   coalesce(peers_n, 0) as peers_n, peers_low, peers_median, peers_high, unit,
   case

@@ -18,11 +18,22 @@ select ingredient_id, component, source, food_id from curated.cell_candidates jo
 where kind = 'addition' and part in ('mineral', 'vitamin', 'salt', 'amino_acid') and source = 'maintainer'
   and status = 'calculated' and value is not null and low is null;
 
+-- What the table has for the same part of like animals (bone: of any): a figure lent by another ingredient may lie
+-- anywhere there. Key (component, part, kind, like_group).
+create temp table lenders as
+select c.component, k.part, k.kind, if(k.part = 'bone', 'any', k.species_group) as like_group,
+  min(coalesce(c.low, c.value)) as low, max(coalesce(c.high, c.value)) as high
+from curated.cell_candidates c join curated.ingredient_keys k using (ingredient_id)
+where c.refused is null and (c.evidence or c.status = 'borrowed') and (c.value is not null or c.low is not null)
+group by all;
+
 create temp table spread as
 select c.ingredient_id, c.component, c.source, c.food_id,
   case
     when c.status = 'assumed_zero' then null
     when x.food_id is not null then {'basis': 'formula', 'low': c.value, 'high': c.value}
+    when c.status = 'borrowed' then {'basis': 'borrowed', 'low': least(c.low, l.low, r.low),
+      'high': greatest(c.high, l.high, if(c.unit = 'g' and r.high > 100, 100, r.high))}
     when c.value is null and c.status not in ('trace', 'below_detection') then
       if(c.low is null and c.high is null, null, {'basis': 'cited', 'low': c.low, 'high': c.high})
     -- the cited ends of bone are the lowest and the densest bone that exists, those of shell the poorest analysis and
@@ -35,7 +46,17 @@ select c.ingredient_id, c.component, c.source, c.food_id,
   end as s
 from curated.cell_candidates c join curated.ingredient_keys k using (ingredient_id)
   left join pure x using (ingredient_id, component, source, food_id)
+  left join lenders l on l.component = c.component and l.part = k.part and l.kind = k.kind
+    and l.like_group = if(k.part = 'bone', 'any', k.species_group)
   left join curated.range_of r using (ingredient_id, component, source, food_id);
+
+-- Soil and feed differ between countries: there the range takes in all that may be chosen.
+update spread p
+set s = {'basis': 'countries', 'low': least(p.s.low, a.low), 'high': greatest(p.s.high, a.high)}
+from across_countries a, chosen c
+where a.ingredient_id = p.ingredient_id and a.component = p.component and p.s.low is not null
+  and c.ingredient_id = p.ingredient_id and c.component = p.component and c.source = p.source and c.food_id = p.food_id
+  and c.match_quality in ('A', 'B') and (a.low < p.s.low or a.high > p.s.high);
 
 -- Rival evidence that the chosen figure's range does not hold is named: it is why the figure may be doubted.
 create temp table outside as
@@ -76,7 +97,9 @@ group by all;
 create temp table graded as
 with points as (
   select c.ingredient_id, c.component, c.status, m.seen_how,
-    if(c.status = 'measured' and coalesce(c.n, 0) = 0, 'no samples', null) as unsampled,
+    if(coalesce(c.n, 0) < (select max(points) from curated.rubric where criterion = 'limit' and code = 'few samples'),
+      'few samples', null) as unsampled,
+    if(x.named is null, null, 'outside the range') as disputed,
     (select sum(points) from curated.rubric where criterion = 'match' and code = c.match_quality)
     + (select sum(points) from curated.rubric where criterion = 'acquisition' and code = c.status)
     + (select sum(points) from curated.rubric where criterion = 'state' and code = case
@@ -87,12 +110,14 @@ with points as (
     + (select sum(points) from curated.rubric where criterion = 'references'
         and code = if(r.ids is null, 'no', 'yes')) as points
   from chosen c left join referenced r using (ingredient_id, component)
+    left join outside x using (ingredient_id, component)
     left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
   where c.status is not null
 )
 select p.ingredient_id, p.component, greatest(
     (select min(code) from curated.rubric where criterion = 'grade' and points <= p.points),
-    coalesce((select max(grade) from curated.rubric where criterion = 'cap' and code in (p.status, p.seen_how, p.unsampled)),
+    coalesce((select max(grade) from curated.rubric where criterion = 'cap'
+      and code in (p.status, p.seen_how, p.unsampled, p.disputed)),
     'A'))
     as confidence
 from points p;
@@ -120,6 +145,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
     when c.block is not null and c.source <> 'maintainer' and not exists (
       from block_foods b where b.ingredient_id = c.ingredient_id and b.block = c.block and b.source <> c.source) then
       replace(c.block, '_', ' ') || ' block of one food'
+    when c.status = 'borrowed' then 'borrowed from another ingredient: ' || c.note
     when o.candidates = 1 then 'only candidate'
     else format('first of {} candidates: match {}, {}, n {}', o.candidates, c.match_quality, c.status,
       coalesce(c.n::text, 'not stated'))
@@ -149,7 +175,8 @@ with parts as (
     if(k.part = 'bone', m.share_low_pct, m.share_high_pct)::decimal(9, 4) as share_a,
     if(k.part = 'bone', m.share_high_pct, m.share_low_pct)::decimal(9, 4) as share_b,
     -- a part that cannot hold the component adds nothing
-    v.status = 'not_applicable' as none, v.evidence or none as evidence, if(none, 0, v.value)::decimal(20, 9) as value,
+    v.status = 'not_applicable' as none, v.evidence or none as evidence, v.status = 'borrowed' as lent,
+    if(none, 0, v.value)::decimal(20, 9) as value,
     if(none, 0, coalesce(v.low, v.value))::decimal(20, 9) as low,
     if(none, 0, coalesce(v.high, v.value))::decimal(20, 9) as high, v.reference_ids, v.source, v.food_id, v.confidence,
     v.n
@@ -158,20 +185,21 @@ with parts as (
     join curated.ingredient_keys k on k.ingredient_id = m.part_ingredient_id
 )
 select ingredient_id, component, count(*) as parts, bool_and(none) as none, bool_and(evidence and value is not null) as whole,
-  bool_and(evidence and low is not null and high is not null) as ranged,
+  bool_and((evidence or lent) and low is not null and high is not null) as ranged, bool_or(lent) as lent,
   round((sum(share * value) / 100)::double, 9) as value,
   round((least(sum(share_a * low), sum(share_b * low)) / 100)::double, 9) as low,
   round((greatest(sum(share_a * high), sum(share_b * high)) / 100)::double, 9) as high,
   max(confidence) as confidence, min(n) as n,
   string_agg(format('{} {} %', part_ingredient_id, share::double), ' + ' order by part_ingredient_id) as recipe,
-  string_agg(part_ingredient_id, ', ' order by part_ingredient_id) filter (not evidence or low is null) as lacking,
+  string_agg(part_ingredient_id, ', ' order by part_ingredient_id)
+    filter (not evidence and not lent or low is null) as lacking,
   to_json(list(part_ingredient_id || ':' || component order by part_ingredient_id))::text as made_of
 from parts group by all;
 update composite_cells set whole = false, ranged = false where none;
 
 insert into curated."values"
 select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit,
-  'per 100 g edible portion, raw' as basis, case when c.whole or c.ranged then 'composed'
+  'per 100 g edible portion, raw' as basis, case when c.ranged and c.lent then 'borrowed' when c.whole or c.ranged then 'composed'
     when c.none then 'not_applicable' else 'missing' end as status,
   if(c.ranged, c.low, null), if(c.ranged, c.high, null), if(c.ranged, 'parts', null), null as n,
   if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null, null,
@@ -180,7 +208,7 @@ select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit
     when c.recipe is null then 'composite without parts'
     when c.none then 'not applicable: no part can hold it'
     else 'unknown, as no evidence for ' || c.lacking || '; composed of ' || c.recipe end,
-  coalesce(c.whole or c.ranged, false), null
+  coalesce((c.whole or c.ranged) and not c.lent, false), null
 from curated.ingredient_keys k cross join (from reference.components where needed) n
   left join composite_cells c on c.ingredient_id = k.ingredient_id and c.component = n.component
 where k.kind = 'composite';

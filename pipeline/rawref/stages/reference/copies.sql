@@ -11,7 +11,7 @@ where v.value > 0 and v.source <> 'maintainer' and r.repeats is null and v.compo
 qualify row_number() over (
   partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
 
-create table reference.copies as
+create temp table compared as
 with own as (
   from printed semi join reference.links using (source, food_id)
 ), proposed as (
@@ -19,28 +19,47 @@ with own as (
   from own o join printed t on t.component = o.component and t.figure = o.figure and o.telling
     and t.release_date < o.release_date and t.source <> o.source
   group by all having count(*) >= 3
-), compared as (
-  select p.*, count(*) filter (o.figure = t.figure) as figures_same, count(*) as figures_compared
-  from proposed p join own o using (source, food_id)
-    join printed t on t.source = p.original_source and t.food_id = p.original_food_id and t.component = o.component
-  group by all
 )
+select p.*, count(*) filter (o.figure = t.figure) as figures_same, count(*) as figures_compared
+from proposed p join own o using (source, food_id)
+  join printed t on t.source = p.original_source and t.food_id = p.original_food_id and t.component = o.component
+group by all;
+
+create table reference.copies as
 from compared where figures_same >= 8 and 2 * figures_same >= figures_compared
 qualify row_number() over (partition by source, food_id
   order by figures_same / figures_compared desc, figures_same desc, original_source, original_food_id) = 1;
 
-drop table printed;
-
 -- A figure that repeats another table's non-evidence is none, whichever table prints it: it gets the status that the
--- original has. What the copy prints alone keeps its own.
+-- original has. What the copy prints alone keeps its own. A food that took only some figures (5 and three in ten) is a
+-- witness of its own, but a figure of all three digits that the other did not analyse is none here either.
+create temp table laundered as
+with pairs as (
+  select c.*, k.food_id is not null as whole from compared c
+    left join reference.copies k using (source, food_id, original_source, original_food_id)
+  where k.food_id is not null or c.figures_same >= 5 and 10 * c.figures_same >= 3 * c.figures_compared
+), originals as (
+  from reference."values"
+  qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1
+)
+select v.source, v.food_id, v.component, v.source_component, t.donor_state, t.status
+from pairs k join reference."values" v using (source, food_id)
+  join originals t on t.source = k.original_source and t.food_id = k.original_food_id and t.component = v.component
+where v.evidence and not t.evidence
+  and (t.value = v.value and (k.whole or v.value > 0)
+    or t.value > 0 and v.value > 0 and floor(log10(t.value)) = floor(log10(v.value))
+      and round(t.value / pow(10, floor(log10(t.value)) - 2)) = round(v.value / pow(10, floor(log10(v.value)) - 2)))
+  and (k.whole or round(v.value / pow(10, floor(log10(nullif(v.value, 0))) - 2))::int % 10 <> 0)
+qualify row_number() over (partition by v.source, v.food_id, v.component, v.source_component
+  order by k.whole desc, k.figures_same desc, k.original_source, k.original_food_id) = 1;
+
 update reference."values" v
 set evidence = false, donor_state = t.donor_state,
   status = if(t.status in (select status from reference.statuses where evidence), v.status, t.status)
-from reference.copies k, (
-  from reference."values"
-  qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1) t
-where k.source = v.source and k.food_id = v.food_id and t.source = k.original_source and t.food_id = k.original_food_id
-  and t.component = v.component and v.evidence and not t.evidence and t.value is not null
-  and (t.value = v.value or t.value > 0 and v.value > 0
-    and floor(log10(t.value)) = floor(log10(v.value))
-    and round(t.value / pow(10, floor(log10(t.value)) - 2)) = round(v.value / pow(10, floor(log10(v.value)) - 2)));
+from laundered t
+where t.source = v.source and t.food_id = v.food_id and t.component = v.component
+  and t.source_component = v.source_component;
+
+drop table laundered;
+drop table printed;
+drop table compared;
