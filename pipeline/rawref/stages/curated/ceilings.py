@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rawref.database import run_file
-from rawref.stages.curated.ranges import DIGITS, conformal, fetch, shrunk, store
+from rawref.stages.curated.ranges import DIGITS, conformal, fetch, quantiles_left_out, shrunk, store
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,26 +35,19 @@ def build_ceilings(con: duckdb.DuckDBPyConnection) -> None:
                        " order by target_id")
     over = np.round(found["x"] - found["anchor"], DIGITS)
     kind = found["reach_code"] * 10 + np.searchsorted(BINS, found["n"], side="right")
+    seen = np.flatnonzero(~np.isnan(over))
+    block = kind * (int(found["group_code"].max(initial=0)) + 1) + found["group_code"]
+    share = np.where(kind % 10 > BINS.index(FEW), HELD, HELD_BY_FEW)
     factor, held = np.full(len(over), np.nan), np.full(len(over), -1)
-    for k in np.unique(kind):
-        of = np.flatnonzero(kind == k)
-        seen = of[~np.isnan(over[of])]
-        if not len(seen):
-            continue
-        blocks = {int(b): seen[found["group_code"][seen] == b] for b in np.unique(found["group_code"][of])}
-        share = HELD if k % 10 >= BINS.index(FEW) + 1 else HELD_BY_FEW
-        whole = conformal(over[seen], share)
-        for b, rows in blocks.items():
-            factor[of[found["group_code"][of] == b]] = shrunk(over[rows], whole, share)
-        for s in np.unique(found["species_code"][seen]):
-            others = seen[found["species_code"][seen] != s]
-            if not len(others):
-                continue
-            whole = conformal(over[others], share)
-            for rows in blocks.values():
-                own = found["species_code"][rows] == s
-                if own.any():
-                    held[rows[own]] = over[rows[own]] <= shrunk(over[rows[~own]], whole, share)
+    for part in np.unique(share):
+        tried = seen[share[seen] == part]
+        bound = quantiles_left_out(over[tried], block[tried], kind[tried], found["species_code"][tried], part)
+        held[tried] = np.where(np.isnan(bound), -1, over[tried] <= bound)
+    for k in np.unique(kind[seen]):
+        part = HELD if k % 10 > BINS.index(FEW) else HELD_BY_FEW
+        whole = conformal(over[seen[kind[seen] == k]], part)
+        for b in np.unique(block[kind == k]):
+            factor[block == b] = shrunk(over[seen[block[seen] == b]], whole, part)
     store(con, "ceiling_made", {"target_id": np.arange(len(over)), "held": held,
                                 "bound": np.round(np.exp(np.round(found["anchor"] + factor, 6)), DIGITS)})
     run_file(con, HERE / "ceilings_of_cells.sql")

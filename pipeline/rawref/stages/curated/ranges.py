@@ -15,7 +15,7 @@ logarithm, for proximates in g of the odds x/(100 - x):
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Codes = NDArray[np.int64]
     Columns = dict[str, NDArray[Any]]
+    Terms = Sequence[tuple[Floats, float]]
 
 HERE = Path(__file__).parent
 COVERAGE = 0.90
@@ -55,20 +56,35 @@ select pair_id, d, forward, table_code, other_code, {FEATURES} from range_pair_f
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """Columns of a ridge regression and the penalty of each."""
+    """Columns of a ridge regression, sparse: a row belongs to a `unit`, which has `own` columns to itself; its `joint`
+    columns stand at the places `at` among those that units share. An unknown unit or place is the last: no effect."""
 
-    x: Floats
+    unit: Codes
+    units: int
+    own: Floats
+    own_penalty: Floats
+    joint: Floats
+    at: Codes
     penalty: Floats
 
     def rows(self, index: Codes) -> Design:
-        return Design(self.x[index], self.penalty)
+        return replace(self, unit=self.unit[index], own=self.own[index], joint=self.joint[index], at=self.at[index])
 
     def weighted(self, weight: Floats) -> Design:
-        return Design(self.x * weight[:, None], self.penalty)
+        return replace(self, own=self.own * weight[:, None], joint=self.joint * weight[:, None])
 
-    def times(self, coefficients: Floats) -> Floats:
-        product: Floats = np.round(self.x @ coefficients, DIGITS)
+    def times(self, fit: Fit) -> Floats:
+        product: Floats = np.round((self.own * fit.own[self.unit]).sum(axis=1)
+                                   + (self.joint * fit.joint[self.at]).sum(axis=1), DIGITS)
         return product
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Coefficients: of every unit its own columns, and the shared columns; the last of each is the unknown, 0."""
+
+    own: Floats
+    joint: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,17 +102,16 @@ class Designs:
 
 @dataclass(frozen=True, slots=True)
 class Model:
-    """What the pairs taught: coefficients, and the quantile of every component that they know, and of all."""
+    """What the pairs taught: coefficients, and the quantile of every component, of all the last."""
 
-    shift: Floats
-    scale: Floats
+    shift: Fit
+    scale: Fit
     quantile: Floats
-    whole: float
 
     def predict(self, of: Designs) -> tuple[Floats, Floats]:
         """Shift and half width of every row, on the scale of x."""
-        quantile = np.where(of.component >= 0, self.quantile[of.component], self.whole)
-        return of.shift.times(self.shift), np.round(np.exp(of.scale.times(self.scale)) * quantile, DIGITS)
+        half = np.exp(of.scale.times(self.scale)) * self.quantile[of.component]
+        return of.shift.times(self.shift), np.round(half, DIGITS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,18 +124,10 @@ class Learned:
     scores: Floats
 
 
-def _indicator(codes: Codes, count: int, by: Floats | None = None) -> Floats:
-    """A column for each code; a row of code -1 has none."""
-    made = np.zeros((len(codes), count))
-    known = np.flatnonzero(codes >= 0)
-    made[known, codes[known]] = 1.0 if by is None else by[known]
-    return made
-
-
 def _codes(values: NDArray[Any], known: NDArray[Any]) -> Codes:
-    """Places of `values` in the ordered `known`, -1 for what is not among them."""
+    """Places of `values` in the ordered `known`, the place after the last for what is not among them."""
     at = np.minimum(np.searchsorted(known, values), len(known) - 1)
-    return np.where(known[at] == values, at, -1)
+    return np.where(known[at] == values, at, len(known))
 
 
 def _designs(c: Columns, known: Columns) -> Designs:
@@ -136,44 +143,86 @@ def _designs(c: Columns, known: Columns) -> Designs:
     peers, rivals = c["peer_shift"], np.clip(c["rival_shift"], -3, 3)
     near, wide = (c["peer_level"] == 1).astype(float), (c["peer_level"] == 2).astype(float)
     lone, several = (c["rivals"] == 1).astype(float), (c["rivals"] >= 2).astype(float)
-    first = [(np.ones((len(group), 1)), 1e-6), (_indicator(group, groups), 1.0),
-             (_indicator(component, components), 5.0)]
-    scale = [*first, (_indicator(cell, cells), 10.0), (_indicator(group, groups, fat), 5.0),
-             (np.stack([printed, own, has_own, np.log1p(c["n"]), near + wide, np.abs(peers), lone, several,
-                        np.abs(rivals) * lone, np.abs(rivals) * several,
-                        c["match"] == 1, c["match"] == 2, c["evidence"] == 0], axis=1), 1.0),
-             (_indicator(group, groups, np.abs(peers)), 20.0)]
-    shift = [(_indicator(component, components, peers * near), 5.0),
-             (_indicator(component, components, peers * wide), 5.0),
-             (np.stack([rivals * lone, rivals * several], axis=1), 1.0),
-             (_indicator(component, components, rivals * lone), 10.0),
-             (_indicator(component, components, rivals * several), 10.0)]
-    return Designs(component, _stack(shift), _stack(first), _stack(scale))
+    one = np.ones(len(group))
+
+    def design(unit: Codes, units: int, alone: Terms, joint: Sequence[tuple[Codes, int, Floats, float]]) -> Design:
+        """Of joint terms: which of how many columns each row has, its figure there, the penalty."""
+        start = np.cumsum([0, *(count for _, count, _, _ in joint)])
+        at = np.stack([np.where(code < count, begin + code, start[-1])
+                       for (code, count, _, _), begin in zip(joint, start[:-1], strict=True)], axis=1)
+        return Design(unit, units, np.stack([x for x, _ in alone], axis=1), np.array([p for _, p in alone]),
+                      np.stack([x for _, _, x, _ in joint], axis=1), at,
+                      np.concatenate([np.full(count, penalty) for _, count, _, penalty in joint]))
+
+    none = np.zeros(len(group), dtype=np.int64)
+    both = [(none, 1, one, 1e-6), (group, groups, one, 1.0)]
+    known_well = [printed, own, has_own, np.log1p(c["n"]), near + wide, np.abs(peers), lone, several,
+                  np.abs(rivals) * lone, np.abs(rivals) * several, c["match"] == 1, c["match"] == 2,
+                  c["evidence"] == 0]
+    return Designs(
+        component,
+        shift=design(component, components,
+                     [(peers * near, 5.0), (peers * wide, 5.0), (rivals * lone, 10.0), (rivals * several, 10.0)],
+                     [(none, 1, rivals * lone, 1.0), (none, 1, rivals * several, 1.0)]),
+        first=design(component, components, [(one, 5.0)], both),
+        scale=design(cell, cells, [(one, 10.0)],
+                     [*both, (component, components, one, 5.0), (group, groups, fat, 5.0),
+                      *((none, 1, x.astype(float), 1.0) for x in known_well), (group, groups, np.abs(peers), 20.0)]))
 
 
-def _stack(parts: Sequence[tuple[NDArray[Any], float]]) -> Design:
-    return Design(np.hstack([p for p, _ in parts]),
-                  np.concatenate([np.full(p.shape[1], penalty) for p, penalty in parts]))
+def _moments(design: Design, target: Floats, part: Codes, parts: int) -> Floats:
+    """Sums of products of all columns, the target the last, of every part of the rows: (parts, columns, columns)."""
+    order = np.argsort(part, kind="stable")
+    x = np.hstack([design.own, design.joint, target[:, None]])[order]
+    present, start = np.unique(part[order], return_index=True)
+    made = np.zeros((parts, x.shape[1], x.shape[1]))
+    for j in range(x.shape[1]):
+        made[present, :, j] = np.add.reduceat(x * x[:, [j]], start, axis=0)
+    return made
 
 
-def _solve(gram: Floats, moment: Floats, penalty: Floats) -> Floats:
-    solved: Floats = np.round(np.linalg.solve(gram + np.diag(penalty), moment), DIGITS)
-    return solved
+def _reduced(design: Design, moments: Floats) -> tuple[Floats, Floats]:
+    """What of the moments of units is left to the joint columns once the best own columns are taken out (Schur
+    complement), and these as a function of the joint: own = last column less the others times the joint."""
+    k = design.own.shape[1]
+    inner = np.linalg.solve(moments[:, :k, :k] + np.diag(design.own_penalty), moments[:, :k, k:])
+    return moments[:, k:, k:] - moments[:, :k, k:].swapaxes(1, 2) @ inner, inner
 
 
-def _fit(design: Design, target: Floats) -> Floats:
-    return _solve(design.x.T @ design.x, design.x.T @ target, design.penalty)
+def _placed(left: Floats, at: Codes, p: int, part: Codes, parts: int) -> Floats:
+    """Sums of products of the p joint columns and the target, of every part: `left` of units, put in their places."""
+    place = np.hstack([at, np.full((len(at), 1), p)])
+    index = (part[:, None, None] * (p + 1) + place[:, :, None]) * (p + 1) + place[:, None, :]
+    return np.bincount(index.ravel(), left.ravel(), parts * (p + 1) ** 2).reshape(parts, p + 1, p + 1)
 
 
-def _left_out(design: Design, target: Floats, fold: Codes) -> Floats:
-    """Prediction of every row by the fit that has not seen its fold: the sums of the fold are taken off the whole."""
-    gram, moment = design.x.T @ design.x, design.x.T @ target
-    found = np.empty(len(target))
-    for f in np.unique(fold):
-        rows = np.flatnonzero(fold == f)
-        x = design.x[rows]
-        found[rows] = x @ _solve(gram - x.T @ x, moment - x.T @ target[rows], design.penalty)
-    return np.round(found, DIGITS)
+def _fit(design: Design, target: Floats, fold: Codes) -> tuple[Fit, Floats]:
+    """The fit of all rows, and the prediction of every row by the fit that has not seen its fold: what the fold gave
+    to the sums of its units is taken off the whole."""
+    k, p = design.own.shape[1], len(design.penalty)
+    folds, of = np.unique(fold, return_inverse=True)
+    pieces, first, piece = np.unique(of * design.units + design.unit, return_index=True, return_inverse=True)
+    fold_of, unit_of = np.divmod(pieces, design.units)
+    seen = _moments(design, target, piece, len(pieces))
+    whole = np.zeros((design.units, *seen.shape[1:]))
+    np.add.at(whole, unit_of, seen)
+    at = np.full((design.units, design.joint.shape[1]), p)
+    at[unit_of] = design.at[first]
+
+    def joint(sums: Floats) -> Floats:
+        solved = np.linalg.solve(sums[:, :p, :p] + np.diag(design.penalty), sums[:, :p, p:])[:, :, 0]
+        return np.pad(np.round(solved, DIGITS), ((0, 0), (0, 1)))
+
+    left, inner = _reduced(design, whole)
+    without, inner_without = _reduced(design, whole[unit_of] - seen)
+    total = _placed(left, at, p, np.zeros(len(left), dtype=np.int64), 1)
+    off = _placed(left[unit_of] - without, at[unit_of], p, fold_of, len(folds))
+    of_all, of_fold = joint(total)[0], joint(total - off)
+    own = np.round(inner[:, :, -1] - (inner[:, :, :-1] @ of_all[at][:, :, None])[:, :, 0], DIGITS)
+    others = of_fold[fold_of[:, None], at[unit_of]]
+    own_without = np.round(inner_without[:, :, -1] - (inner_without[:, :, :-1] @ others[:, :, None])[:, :, 0], DIGITS)
+    found = (design.own * own_without[piece]).sum(axis=1) + (design.joint * others[piece]).sum(axis=1)
+    return Fit(np.vstack([own, np.zeros((1, k))]), of_all), np.round(found, DIGITS)
 
 
 def _log(residual: Floats) -> Floats:
@@ -188,47 +237,59 @@ def conformal(scores: Floats, coverage: float = COVERAGE) -> float:
 
 def shrunk(own: Floats, whole: float, coverage: float = COVERAGE) -> float:
     """A quantile of few figures, drawn towards that of all (`whole`)."""
-    if not len(own):
-        return whole
-    weight = len(own) / (len(own) + SHRINK)
-    return round(weight * conformal(own, coverage) + (1 - weight) * whole, DIGITS)
+    quantile = np.array([conformal(own, coverage) if len(own) else np.nan])
+    return float(drawn(quantile, np.array([len(own)]), whole)[0])
 
 
-def _quantiles(scores: Floats, component: Codes, count: int) -> tuple[Floats, float]:
+def _quantiles(scores: Floats, component: Codes, count: int) -> Floats:
     """Quantile of every component, and of all."""
-    whole = conformal(scores)
-    return np.exp([shrunk(np.log(scores[component == k]), float(np.log(whole))) for k in range(count)]), whole
+    logs = np.log(scores)
+    whole = conformal(logs)
+    return np.exp([*(shrunk(logs[component == k], whole) for k in range(count)), whole])
 
 
-def quantiles_left_out(scores: Floats, component: Codes, fold: Codes, *, plain: bool = False) -> Floats:
-    """Quantile for every row from the scores of its component outside its fold; plain: not shrunk, and that of all
-    where the component has few."""
-    found = np.empty(len(scores))
-    members = [np.flatnonzero(component == k) for k in range(int(component.max()) + 1)]
-    for f in np.unique(fold):
-        rows = np.flatnonzero(fold == f)
-        others = scores[fold != f] if len(rows) < len(fold) else scores
-        whole = conformal(others)
-        for k in np.unique(component[rows]):
-            own = scores[members[k][fold[members[k]] != f]]
-            found[rows[component[rows] == k]] = (
-                (conformal(own) if len(own) >= FEW else whole) if plain
-                else np.exp(shrunk(np.log(own), float(np.log(whole)))))
-    return np.round(found, DIGITS)
+def drawn(own: Floats, count: Codes, whole: Floats | float) -> Floats:
+    """Quantiles of `count` figures each, drawn towards that of all (`whole`) where these are few."""
+    weight = count / (count + SHRINK)
+    return np.where(count > 0, np.round(weight * np.nan_to_num(own) + (1 - weight) * whole, DIGITS), whole)
+
+
+def _of_others(scores: Floats, group: Codes, fold: Codes, coverage: float) -> tuple[Floats, Codes]:
+    """For every row the conformal quantile of its group outside its fold (nan of none), and of how many figures."""
+    found, count = np.full(len(scores), np.nan), np.zeros(len(scores), dtype=np.int64)
+    order = np.lexsort((scores, group))
+    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+        folds, of = np.unique(fold[rows], return_inverse=True)
+        others = np.arange(len(folds))[:, None] != of
+        n = others.sum(axis=1)
+        # the place-th of those outside the fold, in the order of all
+        place = np.minimum(np.ceil(np.round((n + 1) * coverage, DIGITS)).astype(np.int64), n)
+        at = (np.cumsum(others, axis=1, dtype=np.int32) < place[:, None]).sum(axis=1)
+        found[rows] = np.where(n > 0, scores[rows][np.minimum(at, len(rows) - 1)], np.nan)[of]
+        count[rows] = n[of]
+    return found, count
+
+
+def quantiles_left_out(scores: Floats, group: Codes, wider: Codes, fold: Codes, coverage: float = COVERAGE, *,
+                       plain: bool = False) -> Floats:
+    """Quantile for every row of its group outside its fold, where few drawn towards that of its wider group; plain:
+    one or the other. Nan where the fold is all of the wider group."""
+    own, count = _of_others(scores, group, fold, coverage)
+    whole, _ = _of_others(scores, wider, fold, coverage)
+    return np.round(np.where(count >= FEW, own, whole) if plain else drawn(own, count, whole), DIGITS)
 
 
 def learn(designs: Designs, d: Floats, once: NDArray[np.bool_], fold: Codes) -> Learned:
     """The model of pairs that differ by `d` on the scale of x; `once` marks each pair in one of its directions."""
     rough = _log(d)
-    weight = np.exp(-_left_out(designs.first, rough, fold))
-    weighted, target = designs.shift.weighted(weight), np.clip(d * weight, -4, 4)
-    moved = _left_out(weighted, target, fold) / weight
-    left = _log(d - moved)
-    size = np.exp(_left_out(designs.scale, left, fold))
+    weight = np.exp(-_fit(designs.first, rough, fold)[1])
+    shift, moved = _fit(designs.shift.weighted(weight), np.clip(d * weight, -4, 4), fold)
+    moved = moved / weight
+    scale, left = _fit(designs.scale, _log(d - moved), fold)
+    size = np.exp(left)
     scores = np.maximum(np.round(np.abs(d - moved) / size, DIGITS), FLOOR)
-    quantile, whole = _quantiles(scores[once], designs.component[once], int(designs.component.max()) + 1)
-    model = Model(_fit(weighted, target), _fit(designs.scale, left), quantile, whole)
-    return Learned(model, moved, size, scores)
+    quantile = _quantiles(scores[once], designs.component[once], designs.shift.units)
+    return Learned(Model(shift, scale, quantile), moved, size, scores)
 
 
 def fetch(con: duckdb.DuckDBPyConnection, query: str) -> Columns:
@@ -298,9 +359,13 @@ def _try(con: duckdb.DuckDBPyConnection, pairs: Columns, designs: Designs, learn
             made.setdefault(name, []).append(column)
 
     differ = np.maximum(np.round(np.abs(d), DIGITS), FLOOR)
-    quantile = quantiles_left_out(learned.scores[once], designs.component[once], fold[once])
+    component, alike, species = designs.component[once], np.zeros(len(once), dtype=np.int64), fold[once]
+    scores = np.log(learned.scores[once])
+    quantile = quantiles_left_out(scores, component, alike, species)
+    quantile = np.round(np.exp(np.where(np.isnan(quantile), conformal(scores), quantile)), DIGITS)
+    plain = quantiles_left_out(differ[once], component, alike, species, plain=True)
     keep(-1, once, learned.shift[once], np.round(learned.scale[once] * quantile, DIGITS),
-         quantiles_left_out(differ[once], designs.component[once], fold[once], plain=True))
+         np.where(np.isnan(plain), conformal(differ[once]), plain))
     table, other = pairs["table_code"], pairs["other_code"]
     for left_out in np.unique(other[once]):
         train = np.flatnonzero((table != left_out) & (other != left_out))
@@ -311,11 +376,9 @@ def _try(con: duckdb.DuckDBPyConnection, pairs: Columns, designs: Designs, learn
         forward = pairs["forward"][train].astype(bool)
         model = learn(part, d[train], forward, fold[train] % FOLDS).model
         of = designs.rows(test)
-        in_reach = of.component < len(model.quantile)
-        shift, half = model.predict(Designs(np.where(in_reach, of.component, -1), of.shift, of.first, of.scale))
-        seen, all_seen = _quantiles(differ[train][forward], part.component[forward], len(model.quantile))
-        keep(int(left_out), test, shift, half, np.where(in_reach, np.append(seen, all_seen)[
-            np.where(in_reach, of.component, -1)], all_seen))
+        shift, half = model.predict(of)
+        seen = _quantiles(differ[train][forward], part.component[forward], part.shift.units)
+        keep(int(left_out), test, shift, half, seen[of.component])
     store(con, "range_tried", {name: np.concatenate(columns) for name, columns in made.items()})
 
 
