@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from rawref.checks.run import run
 from rawref.database import rows, scalar
-from rawref.stages.curated.ranges import conformal, quantiles_left_out, shrunk
+from rawref.stages.curated.ranges import Design, conformal, fit, quantiles_left_out, shrunk
 from rawref.workspace import Workspace
 
 from tests.check_cases import Scene
@@ -45,8 +45,47 @@ def test_quantile_of_few_leans_on_all() -> None:
 def test_left_out_quantile_has_not_seen_its_fold() -> None:
     scores = np.array([1.0] * 40 + [50.0] * 40)
     fold = np.repeat([0, 1], 40)
-    found = quantiles_left_out(scores, np.zeros(80, dtype=int), fold, plain=True)
+    alike = np.zeros(80, dtype=int)
+    found = quantiles_left_out(scores, alike, alike, fold, plain=True)
     assert set(found[fold == 0]) == {50.0} and set(found[fold == 1]) == {1.0}
+
+
+@pytest.mark.parametrize("coverage", [0.9, 0.95])
+def test_left_out_quantile_is_that_of_the_others_alone(coverage: float) -> None:
+    """Against the definition, one row after the other; invented figures with ties."""
+    random = np.random.default_rng(3)
+    scores, group, fold = random.integers(0, 40, 300) / 8, random.integers(0, 4, 300), random.integers(0, 7, 300)
+    wider = group // 2
+    found = quantiles_left_out(scores, group, wider, fold, coverage)
+    for i in range(0, 300, 7):
+        others = fold != fold[i]
+        whole = conformal(scores[others & (wider == wider[i])], coverage)
+        assert found[i] == pytest.approx(shrunk(scores[others & (group == group[i])], whole, coverage))
+
+
+def test_fits_left_out_are_ridge_regressions_of_the_rest() -> None:
+    """The sparse fit, and those that leave out a fold, against the normal equations of the dense columns (Hoerl &
+    Kennard, Technometrics 12 (1970) 55, cited from memory); invented figures."""
+    random = np.random.default_rng(4)
+    n, units, shared = 200, 6, 3
+    unit, fold = random.integers(0, units, n), random.integers(0, 5, n)
+    own, joint = random.standard_normal((n, 1)), random.standard_normal((n, 2))
+    at = np.stack([unit % 2, np.full(n, 2)], axis=1)
+    design = Design(unit, units, own, np.array([2.0]), joint, at, np.array([1.0, 1.0, 3.0]))
+    dense, target = np.zeros((n, units + shared)), random.standard_normal(n)
+    dense[np.arange(n), unit] = own[:, 0]
+    for j in range(2):
+        dense[np.arange(n), units + at[:, j]] = joint[:, j]
+    penalty = np.diag([2.0] * units + [1.0, 1.0, 3.0])
+
+    def ridge(rows: np.ndarray) -> np.ndarray:
+        x = dense[rows]
+        return np.linalg.solve(x.T @ x + penalty, x.T @ target[rows])
+
+    fitted, left_out = fit(design, target, fold)
+    assert design.times(fitted) == pytest.approx(dense @ ridge(np.arange(n)), abs=1e-7)
+    for f in range(5):
+        assert left_out[fold == f] == pytest.approx(dense[fold == f] @ ridge(np.flatnonzero(fold != f)), abs=1e-7)
 
 
 @pytest.fixture(scope="module")

@@ -31,9 +31,12 @@ def build_ceilings(con: duckdb.DuckDBPyConnection) -> None:
     """Create curated.ceilings, key (ingredient_id, component): the bound and, in words, its basis; and
     curated.ceiling_trials, whether the bound held for what is known, the species left out."""
     run_file(con, HERE / "ceilings.sql")
-    found = fetch(con, "select reach_code, n, group_code, species_code, anchor, x from ceiling_targets"
+    found = fetch(con, "select reach_code, n, group_code, species_code, lower, upper, between, x from ceiling_targets"
                        " order by target_id")
-    over = np.round(found["x"] - found["anchor"], DIGITS)
+    foods = fetch(con, "select x from ceiling_foods order by food_no")["x"]
+    lower, upper = foods[found["lower"]], foods[found["upper"]]
+    anchor = lower + (upper - lower) * found["between"]
+    over = np.round(found["x"] - anchor, DIGITS)
     kind = found["reach_code"] * 10 + np.searchsorted(BINS, found["n"], side="right")
     seen = np.flatnonzero(~np.isnan(over))
     block = kind * (int(found["group_code"].max(initial=0)) + 1) + found["group_code"]
@@ -49,5 +52,5 @@ def build_ceilings(con: duckdb.DuckDBPyConnection) -> None:
         for b in np.unique(block[kind == k]):
             factor[block == b] = shrunk(over[seen[block[seen] == b]], whole, part)
     store(con, "ceiling_made", {"target_id": np.arange(len(over)), "held": held,
-                                "bound": np.round(np.exp(np.round(found["anchor"] + factor, 6)), DIGITS)})
+                                "bound": np.round(np.exp(np.round(anchor + factor, 6)), DIGITS)})
     run_file(con, HERE / "ceilings_of_cells.sql")

@@ -1,47 +1,86 @@
 -- What an unknown cell rests on: comparable foods (peers.sql) of other ingredients. ceiling_targets: every cell of a raw
--- ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not, twice: by
--- all comparable foods but those of the ingredient, and by those of other species alone. Key (ingredient_id, component,
--- reach).
+-- ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not: by all
+-- comparable foods but those of the ingredient (near), by those of other species alone (far), by those of other species
+-- in its class. Key (ingredient_id, component, reach).
 create temp table ceiling_foods as
-select distinct v.component, v.part, v.species_group, v.species, v.source, v.food_id, round(ln(v.value), 9) as x,
-  curated.class_of(v.part, v.species_group) as class
-from reference.peer_values v where v.value > 0;
+with foods as (
+  select distinct v.component, v.part, v.species_group, v.species, v.source, v.food_id, round(ln(v.value), 9) as x
+  from reference.peer_values v where v.value > 0
+), pooled as (
+  select component, part || ' of ' || species_group as pool, species, source, food_id, x from foods
+  union all by name
+  select component, curated.class_of(part, species_group) as pool, species, source, food_id, x from foods
+)
+-- of every pool the largest first; `food_no` counts through all pools
+select *, row_number() over down - 1 as place, count(*) over (partition by component, pool) as n,
+  row_number() over (order by component, pool, x desc, source, food_id) - 1 as food_no
+from pooled window down as (partition by component, pool order by x desc, source, food_id);
+
+-- Who asks: far and class are the same for all ingredients of a species, unless one is matched to foods of another.
+create temp table ceiling_askers as
+with own as (
+  select k.ingredient_id, list(distinct l.source || ' ' || l.food_id order by l.source || ' ' || l.food_id)
+    filter (f.species <> k.species) as foreign_foods
+  from curated.ingredient_keys k left join reference.links l using (ingredient_id)
+    left join reference.foods f using (source, food_id)
+  where k.kind = 'raw' and k.class <> 'other' group by all
+), asked as (
+  select k.ingredient_id, k.species, k.part || ' of ' || k.species_group as pool, k.class, o.foreign_foods
+  from own o join curated.ingredient_keys k using (ingredient_id)
+)
+select ingredient_id, species, 'near' as reach, pool, ingredient_id as asker from asked
+union all by name
+select ingredient_id, species, 'far' as reach, pool,
+  min(ingredient_id) over (partition by pool, species, foreign_foods) as asker from asked
+union all by name
+select ingredient_id, species, 'class' as reach, class as pool, min(ingredient_id) over (partition by class, species)
+  as asker from asked;
 
 create temp table ceiling_targets as
-with cells as (
-  select v.ingredient_id, v.component, k.part, k.species_group, k.species, v.source, v.food_id,
-    if(v.evidence and v.value > 0, round(ln(v.value), 9), null) as x, k.class
-  from curated."values" v join curated.ingredient_keys k using (ingredient_id)
-  where k.kind = 'raw' and k.class <> 'other'
-), own as (
-  select distinct ingredient_id, source, food_id from reference.links
-), near as (
-  select c.ingredient_id, c.component, f.x, f.species = c.species as same
-  from cells c join ceiling_foods f using (component, part, species_group)
-    left join own o on o.ingredient_id = c.ingredient_id and o.source = f.source and o.food_id = f.food_id
-  where o.food_id is null
+with askers as (
+  select distinct asker as ingredient_id, reach, pool, species from ceiling_askers
+), excluded as (
+  select a.ingredient_id, a.reach, f.component, f.place, f.n, f.species = a.species as same
+  from askers a join reference.links l using (ingredient_id) join ceiling_foods f using (source, food_id, pool)
+  where a.reach <> 'class'
+  union
+  select a.ingredient_id, a.reach, f.component, f.place, f.n, true
+  from askers a join ceiling_foods f using (pool, species) where a.reach <> 'near'
+), gone as (
+  -- how many of those that stay lie above each that goes
+  select *, place - row_number() over (partition by ingredient_id, reach, component order by place) + 1 as above
+  from excluded
+), lost as (
+  -- no bound rests on what lies below the upper twentieth
+  select ingredient_id, reach, component, count(*) as n, count(*) filter (same) as same,
+    list(above) filter (above <= 0.05 * n + 1) as above
+  from gone group by all
+), pools as (
+  select component, pool, count(*) as n, min(food_no) as start from ceiling_foods group by all
+), alike as (
+  select component, pool, species, count(*) as n from ceiling_foods group by all
 ), reached as (
-  select ingredient_id, component, 'near' as reach, count(*) as n, max(x) as top, quantile_cont(x, 0.95) as most
-  from near group by all having bool_or(same) and count(*) >= 3
-  union all by name
-  select ingredient_id, component, 'far' as reach, count(*) as n, max(x) as top, quantile_cont(x, 0.95) as most
-  from near where not same group by all
-), classes as (
-  select component, class, species, list(x order by x) as amounts from ceiling_foods group by all
-), broad as (
-  select c.class, c.component, c.species, 'class' as reach, count(*) as n, max(x) as top,
-    quantile_cont(f.x, 0.95) as most
-  from (select distinct class, component, species from cells) c
-    join ceiling_foods f on f.component = c.component and f.class = c.class and f.species <> c.species
-  -- of fewer no bound held out of sample: chicken holds ten times the menaquinone-4 of the other meats
-  group by all having count(*) >= 10
-), targets as (
-  select c.*, r.reach, r.n, r.top, r.most from cells c join reached r using (ingredient_id, component)
-  union all by name
-  select c.*, b.reach, b.n, b.top, b.most from cells c join broad b using (class, component, species)
+  select a.ingredient_id, a.reach, p.component, p.start, p.n - coalesce(l.n, 0) as staying,
+    coalesce(l.above, []) as above, 0.95::double * (staying - 1) as place
+  from askers a join pools p using (pool) left join lost l using (ingredient_id, reach, component)
+    left join alike s using (component, pool, species)
+  -- near: some of the species itself; class: of fewer no bound held out of sample, for chicken holds ten times the
+  -- menaquinone-4 of the other meats
+  where case a.reach when 'near' then staying >= 3 and s.n > coalesce(l.same, 0) when 'far' then staying >= 1
+    else staying >= 10 end
+), found as (
+  -- where the largest of those that stay is, and the two about the 95th percentile
+  select ingredient_id, reach, component, staying as n, place - floor(place) as between,
+    start + len(list_filter(above, lambda a: a <= 0)) as top,
+    start + staying - 1 - floor(place) + len(list_filter(above, lambda a: a <= staying - 1 - floor(place))) as lower,
+    start + staying - 1 - ceil(place) + len(list_filter(above, lambda a: a <= staying - 1 - ceil(place))) as upper
+  from reached
 )
-select row_number() over (order by p.position, t.ingredient_id, t.reach) - 1 as target_id, t.ingredient_id,
-  t.component, t.reach, t.n::int as n, list_position(['near', 'far', 'class'], t.reach) - 1 as reach_code,
-  dense_rank() over (order by p."group") - 1 as group_code, dense_rank() over (order by t.species) - 1 as species_code,
-  if(t.n < 20, t.top, t.most) as anchor, t.x
-from targets t join reference.components p using (component);
+select row_number() over (order by p.position, v.ingredient_id, a.reach) - 1 as target_id, v.ingredient_id,
+  v.component, a.reach, r.n::int as n, list_position(['near', 'far', 'class'], a.reach) - 1 as reach_code,
+  dense_rank() over (order by p."group") - 1 as group_code, dense_rank() over (order by a.species) - 1 as species_code,
+  if(r.n < 20, r.top, r.lower)::int as lower, if(r.n < 20, r.top, r.upper)::int as upper, r.between,
+  if(v.evidence and v.value > 0, round(ln(v.value), 9), null) as x
+from curated."values" v join ceiling_askers a using (ingredient_id)
+  join found r on r.ingredient_id = a.asker and r.reach = a.reach and r.component = v.component
+  join reference.components p on p.component = v.component;

@@ -17,7 +17,7 @@ with cells as (
   select ingredient_id, max(coalesce(high, value)) filter (component = 'PROCNT') as protein,
     max(coalesce(high, value)) filter (component = 'FAT') as fat,
     max(coalesce(high, value)) filter (component = 'ASH') as ash,
-    100 - coalesce(sum(coalesce(low, value)) filter (component in ('WATER', 'PROCNT', 'FAT', 'ASH')), 0) as rest
+    round(100 - coalesce(sum(coalesce(low, value)), 0), 9) as rest
   from curated."values" where component in ('WATER', 'PROCNT', 'FAT', 'ASH') and evidence group by all
 ), bounds as (
   select c.ingredient_id, c.component, c.unit, b.bound as most, 1 as place,
@@ -59,8 +59,8 @@ with cells as (
 ), composites as (
   -- of a composite: its parts at their upper ends, at the bone share that gives most
   select m.ingredient_id, c.component,
-    if(count(c.most) = count(*), sum(greatest(m.share_pct::double, m.share_low_pct::double, m.share_high_pct::double)
-      * c.most order by m.part_ingredient_id) / 100, null) as most
+    if(count(c.most) = count(*), round(sum(greatest(m.share_pct::double, m.share_low_pct::double, m.share_high_pct::double)
+      * c.most) / 100, 9), null) as most
   from archival.maintainer_composites m join cells c on c.ingredient_id = m.part_ingredient_id group by all
 )
 select v.ingredient_id, v.component,

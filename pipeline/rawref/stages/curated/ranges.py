@@ -73,9 +73,9 @@ class Design:
     def weighted(self, weight: Floats) -> Design:
         return replace(self, own=self.own * weight[:, None], joint=self.joint * weight[:, None])
 
-    def times(self, fit: Fit) -> Floats:
-        product: Floats = np.round((self.own * fit.own[self.unit]).sum(axis=1)
-                                   + (self.joint * fit.joint[self.at]).sum(axis=1), DIGITS)
+    def times(self, learned: Fit) -> Floats:
+        product: Floats = np.round((self.own * learned.own[self.unit]).sum(axis=1)
+                                   + (self.joint * learned.joint[self.at]).sum(axis=1), DIGITS)
         return product
 
 
@@ -185,7 +185,8 @@ def _reduced(design: Design, moments: Floats) -> tuple[Floats, Floats]:
     """What of the moments of units is left to the joint columns once the best own columns are taken out (Schur
     complement), and these as a function of the joint: own = last column less the others times the joint."""
     k = design.own.shape[1]
-    inner = np.linalg.solve(moments[:, :k, :k] + np.diag(design.own_penalty), moments[:, :k, k:])
+    own = moments[:, :k, :k] + np.diag(design.own_penalty)
+    inner = np.linalg.solve(own, moments[:, :k, k:]).astype(np.float64, copy=False)
     return moments[:, k:, k:] - moments[:, :k, k:].swapaxes(1, 2) @ inner, inner
 
 
@@ -193,10 +194,11 @@ def _placed(left: Floats, at: Codes, p: int, part: Codes, parts: int) -> Floats:
     """Sums of products of the p joint columns and the target, of every part: `left` of units, put in their places."""
     place = np.hstack([at, np.full((len(at), 1), p)])
     index = (part[:, None, None] * (p + 1) + place[:, :, None]) * (p + 1) + place[:, None, :]
-    return np.bincount(index.ravel(), left.ravel(), parts * (p + 1) ** 2).reshape(parts, p + 1, p + 1)
+    made = np.bincount(index.ravel(), left.ravel(), parts * (p + 1) ** 2).astype(np.float64, copy=False)
+    return made.reshape(parts, p + 1, p + 1)
 
 
-def _fit(design: Design, target: Floats, fold: Codes) -> tuple[Fit, Floats]:
+def fit(design: Design, target: Floats, fold: Codes) -> tuple[Fit, Floats]:
     """The fit of all rows, and the prediction of every row by the fit that has not seen its fold: what the fold gave
     to the sums of its units is taken off the whole."""
     k, p = design.own.shape[1], len(design.penalty)
@@ -282,10 +284,10 @@ def quantiles_left_out(scores: Floats, group: Codes, wider: Codes, fold: Codes, 
 def learn(designs: Designs, d: Floats, once: NDArray[np.bool_], fold: Codes) -> Learned:
     """The model of pairs that differ by `d` on the scale of x; `once` marks each pair in one of its directions."""
     rough = _log(d)
-    weight = np.exp(-_fit(designs.first, rough, fold)[1])
-    shift, moved = _fit(designs.shift.weighted(weight), np.clip(d * weight, -4, 4), fold)
+    weight = np.exp(-fit(designs.first, rough, fold)[1])
+    shift, moved = fit(designs.shift.weighted(weight), np.clip(d * weight, -4, 4), fold)
     moved = moved / weight
-    scale, left = _fit(designs.scale, _log(d - moved), fold)
+    scale, left = fit(designs.scale, _log(d - moved), fold)
     size = np.exp(left)
     scores = np.maximum(np.round(np.abs(d - moved) / size, DIGITS), FLOOR)
     quantile = _quantiles(scores[once], designs.component[once], designs.shift.units)
@@ -362,10 +364,10 @@ def _try(con: duckdb.DuckDBPyConnection, pairs: Columns, designs: Designs, learn
     component, alike, species = designs.component[once], np.zeros(len(once), dtype=np.int64), fold[once]
     scores = np.log(learned.scores[once])
     quantile = quantiles_left_out(scores, component, alike, species)
-    quantile = np.round(np.exp(np.where(np.isnan(quantile), conformal(scores), quantile)), DIGITS)
+    factor: Floats = np.exp(np.nan_to_num(quantile, nan=conformal(scores)))
     plain = quantiles_left_out(differ[once], component, alike, species, plain=True)
-    keep(-1, once, learned.shift[once], np.round(learned.scale[once] * quantile, DIGITS),
-         np.where(np.isnan(plain), conformal(differ[once]), plain))
+    keep(-1, once, learned.shift[once], np.round(learned.scale[once] * np.round(factor, DIGITS), DIGITS),
+         np.nan_to_num(plain, nan=conformal(differ[once])))
     table, other = pairs["table_code"], pairs["other_code"]
     for left_out in np.unique(other[once]):
         train = np.flatnonzero((table != left_out) & (other != left_out))
