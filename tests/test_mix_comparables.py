@@ -14,6 +14,7 @@ from rawref.mix.comparables import Known, foretold, student
 from rawref.mix.content import content_of
 from rawref.mix.mix import evaluate
 from rawref.mix.table import Table, load_table
+from rawref.render import sheet
 from rawref.render.mix import mix_csv, mix_text
 
 from tests.mix_tables import REPO, WORKSPACE, cells, entry, ingredient, maximum, minimum, need_of, rows_of, table_of
@@ -66,6 +67,8 @@ def test_an_unknown_is_no_value_and_comparable_foods_bless_no_maximum(tmp_path: 
     both = evaluate(table, mix, need_of(tmp_path, minimum("ZN", "5", "mg"), maximum("ZN", "60", "mg")))
     assert entry(both, "ZN")["chance_maximum"][0] == 0 and entry(both, "ZN")["verdict"] == "undecided"
     result = evaluate(table, mix, need_of(tmp_path, minimum("ZN", "5", "mg")))
+    page = sheet.markdown(sheet.analysis(result, "Hearts"))
+    assert "Decided by the spread of comparable foods, since there is no figure: ZN (duck-heart)." in page
     assert "rests on comparable foods for duck-heart" in " ".join(mix_text(result).split())
     assert any("duck-heart" in line for line in mix_csv(result).splitlines() if ",ZN," in line)
 

@@ -117,6 +117,14 @@ def test_any_raw_fish_or_shellfish_has_the_thiaminase_caution(tmp_path: Path) ->
         assert at == ([[key]] if warned else []), key
 
 
+def test_over_a_maximum_that_was_seen_does_not_rest_on_a_minimum_from_memory(tmp_path: Path) -> None:
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, ZN="9"))  # 79 mg per 1000 kcal
+    for least, most, verdict, memory in (("1", "5", "over", False), ("90", "100", "short", True)):
+        need = need_of(tmp_path, minimum("ZN", least, "mg"), maximum("ZN", most, "mg"))
+        found = entry(evaluate(table, rows_of(("a", 100)), need), "ZN")
+        assert (found["verdict"], found["rests_on_memory"]) == (verdict, memory)
+
+
 def test_a_report_from_memory_does_not_silence_the_thiaminase_caution(tmp_path: Path) -> None:
     """schemas/thiaminase_free.csv: what was not seen is told beside the caution; what was seen takes it away."""
     parts = [ingredient("salmon", "atlantic-salmon"), ingredient("tuna", "albacore-tuna")]

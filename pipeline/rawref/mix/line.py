@@ -96,7 +96,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "chance_maximum": listed(judged.maximum),
         "other_figures": _others(need, component, bounds, bottom, top),
         "rests_on_comparables": _comparables(asked) if judged.on_comparables else [],
-        "rests_on_memory": any(row.standing == "memory" for row in (bounds.minimum, bounds.maximum) if row),
+        "rests_on_memory": any(row.standing == "memory" for row in _deciding(bounds, judged.verdict)),
         "rests_on_imputed": bool(imputed) and _rests_on_imputed(batch, component, bounds, judged),
         "verdict": judged.verdict,
         "times_minimum": _times(batch, asked, amount, bounds),
@@ -220,6 +220,12 @@ def _less(unknown: Unknown, size: float, above: bool) -> Unknown | None:
     if full is None:
         return None
     return Unknown(max(0.0, full - size), 0.0) if above else Unknown(0.0, max(0.0, full - size))
+
+
+def _deciding(bounds: Bounds, verdict: str) -> list[Bound]:
+    """The figures that a verdict rests on: of `short` the minimum alone, of `over` the maximum alone."""
+    rows = {"short": [bounds.minimum], "over": [bounds.maximum]}.get(verdict, [bounds.minimum, bounds.maximum])
+    return [row for row in rows if row is not None]
 
 
 def _rests_on_imputed(batch: Batch, component: str, bounds: Bounds, judged: Judgement) -> bool:

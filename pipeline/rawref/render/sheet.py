@@ -215,7 +215,10 @@ def _cautions(result: Mapping[str, Any]) -> list[str]:
 
 def _standing(result: Mapping[str, Any]) -> Iterable[str]:
     yield f"Requirement profile {result['need']}; table version {result['table_version'] or 'not accepted yet'}."
-    memory = sorted(entry["component"] for entry in result["components"] if entry["rests_on_memory"])
+    memory = sorted(
+        entry["component"] for entry in result["components"]
+        if "memory" in (entry["minimum_standing"], entry["maximum_standing"])
+    )  # fmt: skip
     if memory:
         yield f"Requirement figures from memory, not seen in the standard: {', '.join(memory)}."
     bare = sorted({key for entry in result["components"] for key in entry["no_spread_from"]})
@@ -228,6 +231,16 @@ def _standing(result: Mapping[str, Any]) -> Iterable[str]:
     ]
     if unknown:
         yield f"Unknown, and it matters: {'; '.join(unknown)}."
+    guessed = [
+        f"{entry['component']} ({', '.join(row['ingredient_id'] for row in entry['rests_on_comparables'])})"
+        for entry in result["components"]
+        if entry["rests_on_comparables"] and entry["verdict"] in {"meets", "short"}
+    ]
+    if guessed:
+        yield f"Decided by the spread of comparable foods, since there is no figure: {'; '.join(guessed)}."
+    for entry in result["components"]:
+        if entry["verdict"] == "no_requirement" and any(row["bound"] == "minimum" for row in entry["other_figures"]):
+            yield f"{entry['name']} · {entry['component']}: {entry['reason']}."
     yield result["method"]
 
 
