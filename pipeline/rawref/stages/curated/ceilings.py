@@ -31,11 +31,11 @@ def build_ceilings(con: duckdb.DuckDBPyConnection) -> None:
     """Create curated.ceilings, key (ingredient_id, component): the bound and, in words, its basis; and
     curated.ceiling_trials, whether the bound held for what is known, the species left out."""
     run_file(con, HERE / "ceilings.sql")
-    found = fetch(con, "select reach_code, n, group_code, species_code, lower, upper, between, x from ceiling_targets"
-                       " order by target_id")
+    found = fetch(con, "select reach_code, n, group_code, species_code, anchor, lower, upper, between, x"
+                       " from ceiling_tried order by target_id")
     foods = fetch(con, "select x from ceiling_foods order by food_no")["x"]
     lower, upper = foods[found["lower"]], foods[found["upper"]]
-    anchor = lower + (upper - lower) * found["between"]
+    anchor = np.where(np.isnan(found["anchor"]), lower + (upper - lower) * found["between"], found["anchor"])
     over = np.round(found["x"] - anchor, DIGITS)
     kind = found["reach_code"] * 10 + np.searchsorted(BINS, found["n"], side="right")
     seen = np.flatnonzero(~np.isnan(over))

@@ -1,7 +1,8 @@
 -- What an unknown cell rests on: comparable foods (peers.sql) of other ingredients. ceiling_targets: every cell of a raw
 -- ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not: by all
 -- comparable foods but those of the ingredient (near), by those of other species alone (far), by those of other species
--- in its class. Key (ingredient_id, component, reach).
+-- in its class; by its sodium, its chloride (partner); by the largest food of any other animal, organs and eggs (any).
+-- Key (ingredient_id, component, reach).
 create temp table ceiling_foods as
 with foods as (
   select distinct v.component, v.part, v.species_group, v.species, v.source, v.food_id, round(ln(v.value), 9) as x
@@ -76,11 +77,43 @@ with askers as (
     start + staying - 1 - ceil(place) + len(list_filter(above, lambda a: a <= staying - 1 - ceil(place))) as upper
   from reached
 )
-select row_number() over (order by p.position, v.ingredient_id, a.reach) - 1 as target_id, v.ingredient_id,
-  v.component, a.reach, r.n::int as n, list_position(['near', 'far', 'class'], a.reach) - 1 as reach_code,
-  dense_rank() over (order by p."group") - 1 as group_code, dense_rank() over (order by a.species) - 1 as species_code,
-  if(r.n < 20, r.top, r.lower)::int as lower, if(r.n < 20, r.top, r.upper)::int as upper, r.between,
-  if(v.evidence and v.value > 0, round(ln(v.value), 9), null) as x
+select v.ingredient_id, v.component, a.species, a.reach, r.n::int as n, null::double as anchor,
+  if(r.n < 20, r.top, r.lower)::int as lower, if(r.n < 20, r.top, r.upper)::int as upper, r.between
 from curated."values" v join ceiling_askers a using (ingredient_id)
-  join found r on r.ingredient_id = a.asker and r.reach = a.reach and r.component = v.component
-  join reference.components p on p.component = v.component;
+  join found r on r.ingredient_id = a.asker and r.reach = a.reach and r.component = v.component;
+
+-- Sodium chloride is most of the chloride of animal tissue: what known chlorides are to sodiums bounds the others.
+insert into ceiling_targets by name
+with paired as (
+  select c.ingredient_id, k.species, round(ln(s.value), 9) as anchor, c.evidence and c.value > 0 as known
+  from curated."values" c join curated."values" s on s.ingredient_id = c.ingredient_id and s.component = 'NA'
+    join curated.ingredient_keys k on k.ingredient_id = c.ingredient_id
+  where c.component = 'CLD' and s.evidence and s.value > 0 and k.kind = 'raw' and k.class <> 'other'
+)
+select p.ingredient_id, 'CLD' as component, p.species, 'partner' as reach, p.anchor, 0 as lower, 0 as upper,
+  0::double as between, count(*) filter (o.known) as n
+from paired p join paired o on o.species <> p.species group by all having count(*) filter (o.known) >= 20;
+
+-- Of organs and eggs that nothing nearer bounds: the largest food of all other animals. Only of what is known in 20 of
+-- them: of choline and vitamin K, known in few, the bound held for 6 of 10.
+insert into ceiling_targets by name
+with known as (
+  select v.component from curated."values" v join curated.ingredient_keys k using (ingredient_id)
+  where k.kind = 'raw' and k.class in ('organ', 'egg') and v.evidence and v.value > 0 group by all having count(*) >= 20
+), tops as (
+  select component, species, max(x) as top, count(*) as n
+  from ceiling_foods semi join known using (component) where contains(pool, ' of ') group by all
+)
+select v.ingredient_id, v.component, k.species, 'any' as reach, max(t.top) as anchor, 0 as lower, 0 as upper,
+  0::double as between, sum(t.n)::int as n
+from curated."values" v join curated.ingredient_keys k using (ingredient_id) join tops t using (component)
+where k.kind = 'raw' and k.class in ('organ', 'egg') and t.species <> k.species
+group by all having sum(t.n) >= 20;
+
+create temp table ceiling_tried as
+select row_number() over (order by p.position, t.ingredient_id, t.reach) - 1 as target_id, t.ingredient_id,
+  t.component, t.reach, t.n, list_position(['near', 'far', 'class', 'partner', 'any'], t.reach) - 1 as reach_code,
+  dense_rank() over (order by p."group") - 1 as group_code, dense_rank() over (order by t.species) - 1 as species_code,
+  t.anchor, t.lower, t.upper, t.between, if(v.evidence and v.value > 0, round(ln(v.value), 9), null) as x
+from ceiling_targets t join curated."values" v using (ingredient_id, component)
+  join reference.components p using (component);

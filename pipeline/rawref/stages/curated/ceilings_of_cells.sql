@@ -2,7 +2,7 @@
 -- is not known); key (ingredient_id, component, reach).
 create table curated.ceiling_trials as
 select t.ingredient_id, t.component, t.reach, t.n, m.bound, if(m.held < 0, null, m.held = 1) as held
-from ceiling_made m join ceiling_targets t using (target_id) where not isnan(m.bound);
+from ceiling_made m join ceiling_tried t using (target_id) where not isnan(m.bound);
 
 -- curated.ceilings: what an unknown cell holds at most; key (ingredient_id, component). The smallest bound that applies:
 -- comparable foods (nearest reach that has any), what its own limit leaves, what the block cannot exceed.
@@ -23,12 +23,14 @@ with cells as (
   select c.ingredient_id, c.component, c.unit, b.bound as most, 1 as place,
     case b.reach when 'near' then format('{} comparable foods', b.n) when 'far' then
       format('{} comparable foods of other animals', b.n)
-      else format('{} foods of other animals and parts', b.n) end
+      when 'class' then format('{} foods of other animals and parts', b.n)
+      when 'partner' then format('its sodium, by {} other foods with both known', b.n)
+      else format('the largest of {} foods of any other animal', b.n) end
     || ', widened until it holds for 95 of 100 known cells' as basis
   from cells c join curated.ceiling_trials b using (ingredient_id, component)
   where b.bound is not null
   qualify row_number() over (partition by c.ingredient_id, c.component
-    order by case b.reach when 'near' then 1 when 'far' then 2 else 3 end) = 1
+    order by list_position(['near', 'far', 'class', 'partner', 'any'], b.reach)) = 1
   union all by name
   select ingredient_id, component, unit, high as most, 2 as place, 'the limit that its source gives or prints' as basis
   from cells where status in ('trace', 'below_detection') and high is not null
