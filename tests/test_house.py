@@ -79,3 +79,19 @@ def test_every_step_is_used_or_is_for_a_source_to_come():
     unused = {step for step in steps if step not in words}
     developers = (REPO / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert all(f"`{step}`" in developers for step in unused), sorted(unused)
+
+
+def test_no_source_is_named_outside_its_reader():
+    """In what sources differ is said by schemas/source_traits.csv and the declaration; the planted scene is invented."""
+    declared = re.findall(r'^id = "([^"]+)"', (REPO / "raw" / "sources.toml").read_text(encoding="utf-8"), re.M)
+    assert len(declared) > 3
+    national = "|".join(re.escape(name) for name in declared if name != "maintainer")
+    told = re.compile(rf"""['"](?:{national}|usda-?%)['"]""")
+    naming = [
+        f"{path.relative_to(REPO)}:{number}"
+        for path in sorted(PACKAGE.rglob("*"))
+        if path.suffix in (".py", ".sql") and path.parent.name != "sources" and path.name != "scene.py"
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
+        if told.search(line)
+    ]
+    assert naming == []

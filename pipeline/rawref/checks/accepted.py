@@ -62,6 +62,7 @@ def load(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> None:
     run_file(con, FRAME / "skeleton.sql")
     load_units(con, schemas)
     registry.load_statuses(con, schemas)
+    registry.load_source_traits(con, schemas)
     con.executemany(
         "insert into reference.components values (?, ?, ?, ?, ?, ?)",
         [

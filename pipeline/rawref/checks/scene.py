@@ -300,6 +300,7 @@ class Scene:
         run_file(con, FRAME / "skeleton.sql")
         load_units(con, self.schemas)
         registry.load_statuses(con, self.schemas)
+        registry.load_source_traits(con, self.schemas)
         for name in registry.PUBLISHED:
             columns = ", ".join(f'"{f.column}" {f.sql_type}' for f in registry.fields(self.schemas)[name])
             con.execute(f'create table curated."{name}"({columns})')

@@ -16,7 +16,8 @@ with clean as (
       'g')
       as full_text
   from reference.foods f
-  where f.source = 'usda-sr28' and f.realm = 'animal' and f.state in ('raw', 'cooked') and f.additions = 'none'
+  where f.source in (select source from reference.source_traits where trait = 'prepared_foods')
+    and f.realm = 'animal' and f.state in ('raw', 'cooked') and f.additions = 'none'
 ), divided as (
   select *, regexp_replace(full_text, '(^|[ (,/])(' || getvariable('cooking_form') || ')($|[ ),/])', '\1 \3',
     'g') as once
@@ -55,7 +56,8 @@ select v.food_id, v.component, v.value, v.n,
   v.status = 'measured' and v.source_code = '1' and v.n >= 1 and coalesce(v.derivation, '') in ('', 'A') and v.value > 0
     as measured
 from reference."values" v
-where v.source = 'usda-sr28' and (v.component in ('WATER', 'FAT', 'PROCNT') or v.component in (from cooking_wanted))
+where v.source in (select source from reference.source_traits where trait = 'prepared_foods')
+  and (v.component in ('WATER', 'FAT', 'PROCNT') or v.component in (from cooking_wanted))
   and v.food_id in (select food_id from cooking_foods) and v.value is not null
 qualify row_number() over (
   partition by v.food_id, v.component order by v.evidence desc, v.preference, v.source_component) = 1;

@@ -16,7 +16,9 @@ with asked as (
     v.text, v.source_unit, v.source_component, v.value, v.unit, v.status, v.n, v.source_code, v.derivation, v.steps,
     v.year, v.file as value_file, v.line as value_line
   from asked a
-    join reference.foods f on f.source = 'usda-sr28' and f.species = a.species and f.part = a.part
+    join reference.foods f on 
+      f.source in (select source from reference.source_traits where trait = 'prepared_foods')
+      and f.species = a.species and f.part = a.part
       and f.state in ('cooked', 'cured', 'dried', 'processed')
     join reference."values" v on v.source = f.source and v.release = f.release and v.food_id = f.food_id
       and v.component = $component and v.status <> 'missing'
@@ -33,12 +35,12 @@ with asked as (
       and (d.full_key = m.full_key or d.loose_key = m.loose_key
         or (d.trim_key = m.trim_key and d.fat_trim = 'lean_only')
         -- where the part or the species is the whole description, like is like without a twin in name
-        or (m.source <> 'usda-sr28' and coalesce(d.cut, '') = '' and coalesce(m.cut, '') = '' and m.part = d.part
+        or (m.source <> d.source and coalesce(d.cut, '') = '' and coalesce(m.cut, '') = '' and m.part = d.part
           and (d.error_group = 'organ' or d.pool = 'aquatic' or d.class = 'game')))
   qualify row_number() over (partition by d.food_id order by likeness, m.match_quality, m.place) = 1
 )
-select d.food_id, d.name, d.release, d.state, d.method, d.method_group, d.species, d.part, d.cut, d.skin, d.bone,
-  d.fat_trim, d.additions, d.class, d.pool, d.error_group, d.family, d.text, d.source_unit, d.source_component,
+select d.food_id, d.name, d.source, d.release, d.state, d.method, d.method_group, d.species, d.part, d.cut, d.skin,
+  d.bone, d.fat_trim, d.additions, d.class, d.pool, d.error_group, d.family, d.text, d.source_unit, d.source_component,
   d.value, d.unit, d.status, d.n, d.source_code, d.derivation, d.steps, d.year, d.value_file, d.value_line,
   t.raw_id, t.raw_name, t.match_quality, t.likeness,
   coalesce(t.raw_additions, (select if(bool_or(additions = 'none'), 'none', min(additions))

@@ -67,7 +67,7 @@ def _accepted(con: duckdb.DuckDBPyConnection, decision: Row) -> Row:
     for raw in better_values(con, ingredient, component):
         raise InputError(f"{raw['source']} {raw['food_id']} has a raw value ({raw['status']}, match"
                          f" {raw['match_quality']}): an estimate ranks below it", where, "prefer that value instead")
-    found = Judge(con, ingredient, component).donors(donor) if decision["source"] == "usda-sr28" else []
+    found = [d for d in Judge(con, ingredient, component).donors(donor) if d["donor_source"] == decision["source"]]
     if not found:
         raise InputError(f"{decision['source']} {donor} is no cooked food of the same animal and part with {component}",
                          where, f"see rawref suggest {ingredient} {component}")

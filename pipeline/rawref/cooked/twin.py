@@ -75,7 +75,7 @@ class Judge:
         # Rule 9 compares two figures, so both are shown; every other refusal shows no estimate.
         shown = estimate if all(r["rule"] == 9 for r in refused) and offer != "no" else dict.fromkeys(estimate)
         return {
-            "donor_source": "usda-sr28", "donor_release": d["release"], "donor_food_id": d["food_id"],
+            "donor_source": d["source"], "donor_release": d["release"], "donor_food_id": d["food_id"],
             "donor_name": d["name"], "donor_state": d["state"], "published": d["text"],
             "published_unit": d["source_unit"], "source_component": d["source_component"], "status": d["status"],
             "n": d["n"], "source_code": d["source_code"], "derivation": d["derivation"], "year": d["year"],

@@ -49,6 +49,7 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
         twins = Judge(con, ingredient, component).donors()
     offered = [t for t in twins if t["offer"] in ("yes", "care") and not t["refusals"]]
     better = better_values(con, ingredient, component)
+    two_codes = {r["source"] for r in rows(con, "from reference.source_traits where trait = 'two_codes'")}
     parts = rows(con, """
         select c.part_ingredient_id as ingredient_id, v.status from archival.maintainer_composites c
           join curated."values" v on v.ingredient_id = c.part_ingredient_id and v.component = ?
@@ -66,7 +67,7 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
                    "outranked_by": better,
                    "refused": [t for t in twins if t not in offered and (t["refusals"] or t["offer"] != "weak")]},
         "next": _next(cell, kind["kind"], candidates, peers, [] if better else offered, parts,
-                      registry.evidence(schemas)),
+                      registry.evidence(schemas), two_codes),
     }
 
 
@@ -98,7 +99,7 @@ def _peers(con: duckdb.DuckDBPyConnection, ingredient: str, component: str) -> R
 
 
 def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list[Row], parts: list[Row],
-          evidence: frozenset[str]) -> list[Row]:
+          evidence: frozenset[str], two_codes: set[str]) -> list[Row]:
     """What a person can do, best first; a row for decisions.csv where a decision would do it."""
     ingredient, component = cell["ingredient_id"], cell["component"]
     if cell["evidence"]:
@@ -116,7 +117,7 @@ def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list
                                     f" {best['match_quality']}, if the food is close enough",
             "row": _row(f"prefer-{ingredient}-{component.lower()}", best["source"], best["food_id"],
                         best["source_component"], ingredient, component, best["source_value"],
-                        (best["derivation"] or "").rpartition("/")[2] if best["source"] == "usda-sr28" else "",
+                        (best["derivation"] or "").rpartition("/")[2] if best["source"] in two_codes else "",
                         "prefer", "write why this food may stand for the ingredient", "write the source")})
     if offered:
         t = offered[0]

@@ -171,20 +171,16 @@ def _codes(con: duckdb.DuckDBPyConnection, cell: dict[str, Any]) -> list[dict[st
     """The source's own codes in words."""
     if not cell["derivation"]:
         return []
-    if cell["source"] == "usda-sr28":
-        source_code, _, derivation = cell["derivation"].partition("/")
-        return rows(
-            con,
-            """select 'source code' as kind, Src_Cd as code, SrcCd_Desc as meaning from archival.sr28_src_cd
-               where Src_Cd = ? union all
-               select 'derivation', Deriv_Cd, Deriv_Desc from archival.sr28_deriv_cd where Deriv_Cd = ?""",
-            [source_code, derivation],
-        )
+    two = rows(con, "select 1 from reference.source_traits where trait = 'two_codes' and source = ?", [cell["source"]])
+    source_code, _, derivation = cell["derivation"].partition("/") if two else ("", "", cell["derivation"])
     return rows(
         con,
-        "select kind, code, description as meaning from reference.status_map where source = ? and kind ="
-        " 'derivation' and code = ?",
-        [cell["source"], cell["derivation"]],
+        """select if(m.kind = 'source_code', 'source code', m.kind) as kind, m.code,
+             coalesce(c.meaning, m.description) as meaning
+           from reference.status_map m left join archival.codes c using (source, kind, code)
+           where m.source = $1 and (m.kind = 'source_code' and m.code = $2 or m.kind = 'derivation' and m.code = $3)
+           order by m.kind desc""",
+        [cell["source"], source_code, derivation],
     )
 
 

@@ -54,12 +54,10 @@ create view reference."values" as
 -- Codes of the sources in words.
 create view reference.status_map as
   select * from read_csv('$SCHEMAS/status_map.csv', header = true, all_varchar = true);
-create view archival.sr28_src_cd as
-  select code as Src_Cd, description as SrcCd_Desc from reference.status_map
-  where source = 'usda-sr28' and kind = 'source_code';
-create view archival.sr28_deriv_cd as
-  select code as Deriv_Cd, description as Deriv_Desc from reference.status_map
-  where source = 'usda-sr28' and kind = 'derivation';
+create view archival.codes as
+  select source, kind, code, description as meaning from reference.status_map;
+create view reference.source_traits as
+  select * from read_csv('$SCHEMAS/source_traits.csv', header = true, all_varchar = true);
 
 -- Grain: ingredient, source food mapped to it.
 create view reference.links as

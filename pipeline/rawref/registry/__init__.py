@@ -205,6 +205,16 @@ def load_statuses(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
                      for s in statuses(schemas)])
 
 
+def load_source_traits(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """Create reference.source_traits(trait, source, value) in a database: in what sources differ, for SQL to read."""
+    con.execute("create schema if not exists reference")
+    con.execute("create or replace table reference.source_traits(trait text, source text, value text,"
+                " primary key (trait, source))")
+    con.executemany("insert into reference.source_traits values (?, ?, nullif(?, ''))",
+                    [[row["trait"], row["source"], row["value"]] for _, row in
+                     read_csv(schemas / "source_traits.csv", "schemas/source_traits.csv")])
+
+
 @cache
 def components(schemas: Path) -> tuple[dict[str, str], ...]:
     """The component registry in its order."""

@@ -80,8 +80,8 @@ def _codes(tables: Tables, cell: Row) -> list[tuple[str, str]]:
     text = cell["derivation"]
     if not text:
         return []
-    if cell["source"] == "usda-sr28":
-        source_code, _, derivation = text.partition("/")
+    source_code, _, derivation = text.partition("/")
+    if (cell["source"], "source_code", source_code) in tables.codes:
         pairs = [("source_code", source_code), *([("derivation", derivation)] if derivation else [])]
     else:
         pairs = [("derivation", text)]

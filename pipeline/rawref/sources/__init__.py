@@ -30,6 +30,7 @@ COMMON_TABLES = {
     "references": "source release reference_id authors title year journal volume issue pages file line",
     "value_references": "source release food_id source_component reference_id",
     "set_aside": "source release file line reason content",
+    "codes": "source release kind code meaning",
     "food_keys": "source release key food_id",
 }
 """Common archival tables and their columns, all text; a reader gives a SELECT for each that its source has."""

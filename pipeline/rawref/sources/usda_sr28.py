@@ -173,6 +173,9 @@ def _common(release: str) -> dict[str, str]:
               nullif(v.AddMod_Date, '') as date, 'NUT_DATA.txt' as file, v.line::text as line
             from archival.sr28_nut_data v join archival.sr28_nutr_def d using (Nutr_No)
               semi join archival.sr28_food_des f on f.NDB_No = v.NDB_No""",
+        "codes": f"""
+            select {key}, 'source_code' as kind, Src_Cd as code, SrcCd_Desc as meaning from archival.sr28_src_cd
+            union all select {key}, 'derivation', Deriv_Cd, Deriv_Desc from archival.sr28_deriv_cd""",
         "langual": f"select {key}, NDB_No as food_id, Factor_Code as code from archival.sr28_langual",
         "footnotes": f"""
             select {key}, NDB_No as food_id, Footnt_Typ as kind, nullif(Nutr_No, '') as source_component,

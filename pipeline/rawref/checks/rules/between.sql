@@ -4,7 +4,8 @@ with stems as (
   select source, food_id, name, state,
     trim(regexp_replace(regexp_replace(lower(name), ', (raw|cooked).*$', ''), '[^a-z0-9%/]+', ' ', 'g')) as stem
   from reference.foods
-  where realm = 'animal' and state in ('raw', 'cooked') and not composite and source like 'usda-%'
+  where realm = 'animal' and state in ('raw', 'cooked') and not composite 
+    and source in (select source from reference.source_traits where trait = 'comma_names')
     and additions in ('none', 'unknown') and regexp_matches(lower(name), ', (raw|cooked)')
     and not regexp_matches(lower(name), 'salt|added|coated|breaded|fried|stewed with|flour')
 )
@@ -53,12 +54,15 @@ from pairs p join chk_wide l on l.source = p.source and l.food_id = p.lean_id an
 insert into chk_figure by name
 with family as (
   select c.ingredient_id, c.component, c.value,
-    case when c.source like 'usda-%' or coalesce(m.repeats_source, o.original_source) like 'usda-%' then 'usda'
+    case when coalesce(p.value, q.value) is not null then coalesce(p.value, q.value)
       when c.source = 'maintainer' then coalesce(m.repeats_source, m.citation_id)
       else coalesce(o.original_source, c.source) end as family,
     c.source || ' ' || c.food_id as named, c.match_quality
   from curated.candidates c left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
     left join reference.copies o on o.source = c.source and o.food_id = c.food_id
+    left join reference.source_traits p on p.trait = 'family' and p.source = c.source
+    left join reference.source_traits q on q.trait = 'family' and q.source = coalesce(m.repeats_source,
+      o.original_source)
   where c.value > 0 and c.status in (select status from reference.statuses where evidence)
     and coalesce(c.donor_state, 'raw') in ('raw', 'unknown') and c.match_quality in ('A', 'B')
     and coalesce(c.reason_not_chosen, '') not like 'struck out%'

@@ -55,9 +55,10 @@ group by v.component;
 
 insert into chk_figure by name
 with medians as (
-  select if(source like 'usda-%', 'usda', source) as family, component, part, species_group, count(*) as n,
+  select coalesce((select t.value from reference.source_traits t where t.trait = 'family' and t.source = v.source),
+    v.source) as family, component, part, species_group, count(*) as n,
     median(x) as middle
-  from chk_value where raw_animal and evidence and x > 0 group by all
+  from chk_value v where raw_animal and evidence and x > 0 group by all
     having count(*) >= getvariable('chk.C06.group_from')
 )
 select 'C06' as rule_id, 'source' as origin, b.family as source, b.component,

@@ -42,12 +42,15 @@ select 'D03' as rule_id, 'food' as origin, source, food_id, source_component, co
   format('{} with point value {}', status, value) as detail
 from chk_row where status in ('trace', 'below_detection') and value is not null;
 
-insert into chk_evaluated select 'D04', count(*) from reference."values" where source not like 'usda-%' and source <> 'maintainer';
+insert into chk_evaluated select 'D04', count(*) from reference."values"
+where source not in (select source from reference.source_traits where trait = 'plain_numbers')
+  and source <> 'maintainer';
 insert into chk_figure by name
 select 'D04' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
   format('{} was not understood', text) as detail
 from reference."values"
-where source not like 'usda-%' and source <> 'maintainer' and status in ('missing', 'unmapped')
+where source not in (select source from reference.source_traits where trait = 'plain_numbers')
+  and source <> 'maintainer' and status in ('missing', 'unmapped')
   and regexp_matches(coalesce(text, ''), '[^-–‐* ]');
 
 -- chk_unit: the unit that a source declares, in one spelling; what no row of schemas/units.csv knows stays as it is.
@@ -152,7 +155,8 @@ from chk_value v where se > 0 and n >= 2 and v.x > 0;
 insert into chk_figure by name
 with judged as (
   select *, status = 'imputed' and donor_food_id is null and coalesce(derivation, '') in ('', '4', '11') as no_donor,
-    status = 'measured' and source = 'usda-sr28' and coalesce(n, 0) = 0 and reference_ids = '[]' as no_sample
+    status = 'measured' and source in (select source from reference.source_traits where trait = 'always_coded')
+      and coalesce(n, 0) = 0 and reference_ids = '[]' as no_sample
   from chk_cell where status in ('imputed', 'measured') and source <> 'maintainer'
 )
 select 'D09' as rule_id, 'ingredient' as origin, ingredient_id,
@@ -179,7 +183,7 @@ insert into chk_figure by name
 with walked as (
   select v.*, try_cast(v.text as double) * m.factor::double as expected
   from chk_row v join reference.component_map m using (source, source_component, component)
-  where v.source like 'usda-%'
+  where v.source in (select source from reference.source_traits where trait = 'plain_numbers')
 )
 select 'D10' as rule_id, 'kept' as class, 'food' as origin, source, food_id, source_component, component, 1 as x,
   format('{} by the steps {} gives {:.6g}, held is {}', text, steps, expected,
@@ -229,7 +233,9 @@ insert into chk_evaluated select 'D12', count(*) from chk_cell;
 insert into chk_figure by name
 select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
   'status or derivation is blank' as detail
-from chk_cell where status is null or source = 'usda-sr28' and coalesce(derivation, '') = '';
+from chk_cell where status is null
+  or source in (select source from reference.source_traits where trait = 'always_coded')
+    and coalesce(derivation, '') = '';
 
 insert into chk_figure by name
 select 'D13' as rule_id, 'ingredient' as origin, ingredient_id, component,

@@ -36,7 +36,7 @@ with numbered as (
   from archival."values" v
     join chk_food f on f.source = v.source and f.food_id = v.food_id and f.raw_animal
     join chk_word w on w.rule_id = 'L03' and w.word = v.source_component
-  where v.source = 'usda-sr28'
+  where v.source in (select source from reference.source_traits where trait = 'numbered_acids')
   group by all
 )
 select 'L03' as rule_id, 'food' as origin, n.source, n.food_id, n.class as component,

@@ -58,7 +58,7 @@ select 'F04' as rule_id, 'food' as origin, source, food_id,
     when regexp_matches(lower(name), '\b(raw|uncooked|unprepared)\b') and contains(langual, '"F0014"') then 1
     else 0 end as x,
   format('state raw for {}', name) as detail
-from chk_food where raw_animal and source like 'usda-%';
+from chk_food where raw_animal and source in (select source from reference.source_traits where trait = 'comma_names');
 
 insert into chk_figure by name
 select distinct 'F05' as rule_id, 'food' as origin, l.source, l.food_id,

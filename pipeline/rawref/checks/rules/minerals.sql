@@ -66,7 +66,9 @@ select 'M07' as rule_id, origin, source, food_id, 'NA' as component,
   100 * abs("NACL_EQ" - salt_factor * "NA" / 1000) / nullif("NACL_EQ", 0) as x,
     abs("NACL_EQ" - salt_factor * "NA" / 1000) as x2,
   format('salt {} g, sodium {} mg', "NACL_EQ", "NA") as detail
-from (select *, if(source = 'mext', getvariable('chk.M07.japan'), getvariable('chk.M07.eu')) as salt_factor
+from (select *, if(source in (
+    select source from reference.source_traits where trait = 'salt_factor' and value = 'japan'),
+    getvariable('chk.M07.japan'), getvariable('chk.M07.eu')) as salt_factor
   from chk_wide where origin = 'food');
 insert into chk_figure by name
 select 'M08' as rule_id, origin, source, food_id, ingredient_id, 'P' as component, "P" / nullif("PROCNT", 0) as x,

@@ -142,7 +142,9 @@ select 'E05' as rule_id, origin, source, food_id, ingredient_id, 'ENERC_KCAL' as
 insert into chk_figure by name
 with kcal as (
   select *, 100 - "WATER" - "PROCNT" - "FAT" - "ASH" - coalesce("ALC", 0) as cho from chk_wide
-  where origin = 'food' and source = 'usda-fdc' and "ENERC_KCAL_ATWGEN" is not null
+  where origin = 'food'
+    and source in (select source from reference.source_traits where trait = 'general_energy')
+    and "ENERC_KCAL_ATWGEN" is not null
 )
 select 'E06' as rule_id, origin, source, food_id, 'ENERC_KCAL_ATWGEN' as component,
   abs(4 * "PROCNT" + 9 * "FAT" + 4 * cho - "ENERC_KCAL_ATWGEN") as x,
@@ -153,7 +155,9 @@ insert into chk_figure by name
 select 'E06' as rule_id, 'negative' as class, origin, source, food_id, 'ENERC_KCAL_ATWGEN' as component,
   100 - "WATER" - "PROCNT" - "FAT" - "ASH" - coalesce("ALC", 0) as x,
   format('needs the negative carbohydrate {:.2f} g', x) as detail
-from chk_wide where origin = 'food' and source = 'usda-fdc' and "ENERC_KCAL_ATWGEN" is not null;
+from chk_wide where origin = 'food'
+    and source in (select source from reference.source_traits where trait = 'general_energy')
+    and "ENERC_KCAL_ATWGEN" is not null;
 
 -- A tag of the source for protein, fat or carbohydrate must be that of the component it is mapped to.
 insert into chk_figure by name

@@ -53,6 +53,7 @@ def _load_energy_factors(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
 
 def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     registry.load_statuses(con, schemas)
+    registry.load_source_traits(con, schemas)
     con.execute("create table reference.soil_driven(component text primary key)")
     load_rows(con, "reference.soil_driven", [
         {"component": r["component"]}

@@ -4,7 +4,7 @@
 -- behind such a row.
 create temp table own_figures as
 select source, release, food_id, component, value, evidence, file, line from reference."values"
-where source not in ('usda-sr28', 'usda-sr-legacy', 'maintainer')
+where source not in (select source from reference.source_traits where trait = 'sets_convention')
   and component in ('WATER', 'PROCNT', 'FAT', 'ASH', 'CHOCDF', 'ENERC_KCAL')
   and value is not null
 qualify row_number() over (partition by source, food_id, component order by evidence desc, preference) = 1;
@@ -34,12 +34,13 @@ from reference.energy_factors where formula = 'atwater_specific';
 create temp table stated_steps as
 select l.source, l.release, l.food_id, e.step
 from reference.links l
-  join reference.links s on s.ingredient_id = l.ingredient_id and s.source = 'usda-sr28'
+  join reference.links s on s.ingredient_id = l.ingredient_id 
+    and s.source in (select source from reference.source_traits where trait = 'states_factors')
   join archival.foods f on f.source = s.source and f.release = s.release and f.food_id = s.food_id
   join energy_steps e on e.per_protein = coalesce(try_cast(f.protein_factor as decimal(4, 2)), 0)
     and e.per_fat = try_cast(f.fat_factor as decimal(4, 2))
     and e.per_carbohydrate = coalesce(try_cast(f.cho_factor as decimal(4, 2)), 0)
-where l.source <> 'usda-sr28'
+where l.source not in (select source from reference.source_traits where trait = 'states_factors')
 qualify row_number() over (partition by l.source, l.food_id order by s.match_quality, s.food_id, l.ingredient_id) = 1;
 
 insert into reference."values" by name

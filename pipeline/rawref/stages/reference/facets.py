@@ -139,7 +139,8 @@ def _hit_query(rules: list[dict[str, str]], scope: str) -> list[str]:
 
 def _footnote_query(rules: list[dict[str, str]]) -> list[str]:
     statements = []
-    for scope, sources in (("ja", "= 'mext'"), ("en", "<> 'mext'")):
+    japanese = "(select source from reference.source_traits where trait = 'language' and value = 'ja')"
+    for scope, sources in (("ja", f"in {japanese}"), ("en", f"not in {japanese}")):
         for rule in rules:
             if rule["facet"] == "footnote" and scope in rule["source_scope"].split(";"):
                 test = _test(rule, 1, "lower(text)", whole_name=False, japanese=False)
