@@ -82,7 +82,7 @@ def test_every_step_is_used_or_is_for_a_source_to_come():
 
 
 def test_no_source_is_named_outside_its_reader():
-    """In what sources differ is said by schemas/source_traits.csv and the declaration; the planted scene is invented."""
+    """What sources differ in is said by schemas/source_traits.csv and the declaration; scene.py is invented."""
     declared = re.findall(r'^id = "([^"]+)"', (REPO / "raw" / "sources.toml").read_text(encoding="utf-8"), re.M)
     assert len(declared) > 3
     national = "|".join(re.escape(name) for name in declared if name != "maintainer")
