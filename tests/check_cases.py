@@ -590,9 +590,11 @@ def series(s: Scene, name: str, water: float) -> None:
 case("B02", "warn", series, 72.31, 72.29)
 
 
-def candidates(s: Scene, name: str, component: str, unit: str, *told: tuple[str, str, float]) -> None:
-    """An ingredient with a candidate for one cell from each (source, food id, value)."""
-    s.ingredient(name, None)
+def candidates(
+    s: Scene, name: str, component: str, unit: str, *told: tuple[str, str, float], chosen: dict[str, Any] | None = None
+) -> None:
+    """An ingredient with a candidate for one cell from each (source, food id, value), and the cell as published."""
+    s.ingredient(name, f"food-{name}" if chosen else None, rows={component: chosen or {}})
     for rank, (source, food, value) in enumerate(told, 1):
         s.put(
             "curated.candidates",
@@ -645,6 +647,17 @@ cell("T02", "fail", "SE", {"value": -0.1}, {"value": 0.0})
 cell("T02", "fail", "SE", {"low": 21.0, "high": 19.0}, {"low": 19.0, "high": 21.0})
 cell("R04", "fail", "SE", {"low": None}, {})
 cell("R04", "fail", "FE", {"value": 2.0, "low": 1.0, "high": 1.9}, {"value": 2.0, "low": 1.0, "high": 2.0})
+
+
+def rival(s: Scene, name: str, told: tuple[float, str]) -> None:
+    """Manganese of tripe: one sample of USDA 13341 has 0.085 mg, another table many times as much."""
+    value, reason = told
+    cell_told = {"value": 0.085, "low": 0.05, "high": 0.2, "reason": reason}
+    candidates(s, name, "MN", "mg", ("anses-ciqual", "2", value), chosen=cell_told)
+
+
+case("R05", "fail", rival, (0.21, "first of 2"), (0.2, "first of 2"))
+case("R05", "fail", rival, (4.06, "first of 2"), (4.06, "outside the range: anses-ciqual 2 has 4.06 mg"))
 cell("T03", "fail", "FAT", {"food_id": "another"}, {})
 cell("T03", "fail", "LYS", {"food_id": "another"}, {})
 
