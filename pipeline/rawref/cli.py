@@ -478,10 +478,11 @@ def check_command(
         from rawref.checks.accepted import run_accepted
         from rawref.published.export import table_digest
 
-        content = table_digest(folder)
+        content, result = steady(
+            folder, lambda: (table_digest(folder), run_accepted(folder, space.schemas, space.maintainer))
+        )
         if digest is not None and digest != content:
             raise InputError(f"content digest is {content}, not {digest}", space.relative(folder), "pin the table anew")
-        result = steady(folder, lambda: run_accepted(folder, space.schemas, space.maintainer))
         result["table"] = {"digest": content}
     else:
         refresh(space, say)
@@ -697,7 +698,7 @@ def mix_command(
     if not (space.curated / "manifest.json").is_file():
         opened(space).close()
     tell_which(space, ACCEPTED)
-    table, profile = load_table(space), load_need(space, need)
+    table, profile = steady(space.curated, lambda: load_table(space)), load_need(space, need)
     swaps, left_out = parse_replace(replace or []), without or []
     also = named(file, file.as_posix()) | set(swaps.values())
     also |= named(other, other.as_posix()) if other else set()
@@ -800,7 +801,7 @@ def report_command(
         summary = write_site(space, space.table, target, check=found, drift=None)
     else:
         refresh(space, say)
-        pending = drift(space) if (space.curated / "manifest.json").is_file() else None
+        pending = steady(space.curated, lambda: drift(space)) if (space.curated / "manifest.json").is_file() else None
         tell_which(space, BUILD)
         with opened(space) as con, locked(space):
             summary = write_site(space, con, target, check=check_result(space), drift=pending)
@@ -846,7 +847,7 @@ def main() -> None:
         status = 0
         _drop(sys.stdout)
     except BaseException as error:
-        status, lines = _told(error)
+        status, lines = told(error)
     if interrupted:  # whatever came of it: a query that is cut off ends in an error of its own
         status, lines = 130, ["rawref: interrupted"]
     for stream in (sys.stdout, sys.stderr):
@@ -863,9 +864,10 @@ def main() -> None:
     sys.exit(status)
 
 
-def _told(error: BaseException) -> tuple[int, list[str]]:
+def told(error: BaseException) -> tuple[int, list[str]]:
     """Exit status and lines of what a command raised."""
     from rawref import machine
+    from rawref.published.opened import damage
 
     if isinstance(error, SystemExit):
         return (error.code if isinstance(error.code, int) else int(error.code is not None)), []
@@ -875,7 +877,7 @@ def _told(error: BaseException) -> tuple[int, list[str]]:
         return 130, ["rawref: interrupted"]
     if isinstance(error, RawrefError) and not isinstance(error, InternalError):
         return error.exit_status, [f"rawref: {line}" for line in error.lines()]
-    if fault := machine.fault(error):
+    if fault := damage(error) or machine.fault(error):
         return fault.exit_status, [f"rawref: {line}" for line in fault.lines()]
     if os.environ.get("RAWREF_DEBUG"):
         raise error

@@ -1,13 +1,16 @@
 """Killing commands: SIGKILL at a random moment, a reader beside, then the next command.
 
 On request: `python -m tests.faults.kills --trials 200`; it prints a table and exits 1 where `curated/` was mixed, a
-reader saw two tables as one, or something was left lying about after the next command.
+reader saw two tables as one, or something was left lying about after the next command. There each command runs in a
+fork of one process that has the libraries loaded, so that the moments fall into the work and not into imports.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
+import importlib
 import json
 import os
 import random
@@ -18,8 +21,11 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+
+from rawref import cli
+from rawref.files import steady
 
 from tests.faults.targets import foundation
 from tests.rebuild import content, small_root
@@ -35,7 +41,7 @@ COMMANDS = {
 }
 STAYS = {"lock", "state.json", "check.json", "rawref.duckdb", "build", "sources", "accepted-versions"}
 """What may stand in .rawref/ when nothing runs."""
-TOP = {"raw", "schemas", "pipeline", "pyproject.toml", "curated", "reports", ".rawref", ARCHIVE}
+TOP = {"raw", "schemas", "pipeline", "pyproject.toml", "curated", "reports", ".rawref", ARCHIVE, "told"}
 
 
 def command(root: Path, *arguments: str) -> subprocess.Popen[str]:
@@ -84,30 +90,104 @@ def change(root: Path, number: int) -> None:
         csv.writer(stream, lineterminator="\n").writerows(rows)
 
 
-def trial(root: Path, name: str, rng: random.Random, number: int, seconds: float) -> tuple[str, list[str]]:
-    """Kill one command after at most so many seconds; `killed` or `ended`, and what is wrong afterwards."""
-    change(root, number)
-    before = content(root / "curated")
+def forked(root: Path, *arguments: str) -> int:
+    """The command line in a fork of this process, which must not have opened a database; the number of the process."""
+    number = os.fork()
+    if number:
+        return number
+    with contextlib.suppress(BaseException):
+        sys.stdout.flush()
+        drain = os.open(root / "told", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+        os.dup2(drain, 1)
+        os.dup2(drain, 2)
+        os.chdir(root)
+        sys.argv = ["rawref", "--root", str(root), *arguments]
+        try:
+            cli.main()
+        except SystemExit as end:
+            os._exit(end.code if isinstance(end.code, int) else 4)
+    os._exit(99)
+
+
+def ended(number: int, seconds: float, beside: Callable[[], None]) -> int | None:
+    """Exit status of a fork, or None where it had to be killed after so many seconds; `beside` runs meanwhile."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        done, status = os.waitpid(number, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status)
+        beside()
+        time.sleep(0.003)
+    os.kill(number, signal.SIGKILL)
+    os.waitpid(number, 0)
+    return None
+
+
+def reader(folder: Path, seen: list[str]) -> Callable[[], None]:
+    """A reader of a published folder that looks again and again; what it saw amiss goes to `seen`."""
+
+    def look() -> None:
+        from rawref.published.export import content_digests
+
+        def read() -> tuple[dict[str, str], dict[str, str]]:
+            stated = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["content"]
+            return stated, content_digests(folder)
+
+        try:
+            stated, found = steady(folder, read)
+        except (OSError, ValueError, KeyError) as error:
+            seen.append(f"a reader: {type(error).__name__}: {error}")
+            return
+        if stated != found:
+            seen.append("a reader saw two tables as one")
+
+    return look
+
+
+def trial(root: Path, name: str, moment: float, number: int, *, fork: bool = False) -> tuple[str, float, list[str]]:
+    """Kill one command after so many seconds; `killed` or `ended`, after how long, and what is wrong afterwards."""
+    wrong: list[str] = []
+    look = reader(root / "curated", wrong)
+
+    def run(arguments: Sequence[str], seconds: float, beside: Callable[[], None]) -> int | None:
+        if fork:
+            return ended(forked(root, *arguments), seconds, beside)
+        running = command(root, *arguments)
+        try:
+            running.communicate(timeout=seconds)
+        except subprocess.TimeoutExpired:
+            running.send_signal(signal.SIGKILL)
+            running.communicate()
+            return None
+        return running.returncode
+
+    def nothing() -> None:
+        pass
+
+    held = (root / "raw" / "maintainer" / "ingredients.csv").read_bytes()
+    if name in ("build", "accept"):
+        change(root, number)
     if name == "accept":
-        command(root, "build", "--no-workbook").communicate(timeout=300)
-    running = command(root, *COMMANDS[name])
-    try:
-        running.communicate(timeout=rng.uniform(0.05, seconds))
-        came = "ended"
-    except subprocess.TimeoutExpired:
-        running.send_signal(signal.SIGKILL)
-        running.communicate()
-        came = "killed"
-    wrong = [f"mixed after {name}: {table}" for table in mixed(root / "curated")]
+        run(COMMANDS["build"], 300, nothing)
+    before = content(root / "curated")
+    began = time.monotonic()
+    came = "killed" if run(COMMANDS[name], moment, look) is None else "ended"
+    took = time.monotonic() - began
+    wrong += [f"mixed after {name}: {table}" for table in mixed(root / "curated")]
     if name != "accept" and content(root / "curated") != before:
         wrong.append(f"{name} changed curated/")
-    after = command(root, *COMMANDS["fetch" if name == "fetch" else "build"])
-    text, _ = after.communicate(timeout=300)
-    if after.returncode not in (0, 1):
-        wrong.append(f"next command after {name}: {after.returncode} {text.splitlines()[-1:]}")
+    if name == "build":
+        (root / "raw" / "maintainer" / "ingredients.csv").write_bytes(held)
+    if name == "fetch":  # a folder of no build of ours: the next command must find the pin or make it
+        wrong += _next(run(COMMANDS["fetch"], 300, nothing), name)
+        shutil.rmtree(root / ".rawref" / "sources", ignore_errors=True)  # no build is to read the invented foods
+    wrong += _next(run(COMMANDS["build"], 300, nothing), name)
     wrong += [f"left after {name}: {item}" for item in left_over(root)]
-    shutil.rmtree(root / ".rawref" / "sources", ignore_errors=True)  # no build is to read the invented foods
-    return came, wrong
+    return came, took, wrong
+
+
+def _next(status: int | None, name: str) -> list[str]:
+    return [] if status in (0, 1) else [f"next command after {name}: {status}"]
 
 
 def prepared(folder: Path) -> Path:
@@ -120,6 +200,17 @@ def prepared(folder: Path) -> Path:
     return root
 
 
+def _load() -> None:
+    """Import what the commands import, and open nothing: a fork is to begin with its work."""
+    for name in (
+        "duckdb", "pandas", "pandera.pandas", "pyarrow.csv", "pyarrow.compute", "pyarrow.parquet",
+        "rawref.release.build", "rawref.release.accept", "rawref.report.site", "rawref.checks.run",
+        "rawref.checks.selftest", "rawref.checks.gate", "rawref.registry.models", "rawref.drift.compare",
+        "rawref.fetch.decide",
+    ):
+        importlib.import_module(name)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--trials", type=int, default=200)
@@ -128,18 +219,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     rng = random.Random(chosen.seed)
     came: Counter[tuple[str, str]] = Counter()
     wrong: list[str] = []
+    _load()
     with tempfile.TemporaryDirectory(prefix="rawref-kills-") as folder:
         root = prepared(Path(folder))
         lasts: dict[str, float] = {}
         for name in COMMANDS:
-            change(root, 0)
-            began = time.monotonic()
-            command(root, *COMMANDS[name]).communicate(timeout=300)
-            lasts[name] = time.monotonic() - began
-            shutil.rmtree(root / ".rawref" / "sources", ignore_errors=True)
+            _, lasts[name], found = trial(root, name, 300, 0, fork=True)
+            wrong += found
         for number in range(chosen.trials):
             name = list(COMMANDS)[number % len(COMMANDS)]
-            what, found = trial(root, name, rng, number + 1, lasts[name])
+            moment = rng.uniform(0.01, lasts[name])
+            what, _, found = trial(root, name, moment, number + 1, fork=True)
             came[name, what] += 1
             wrong += found
             sys.stdout.write("".join(f"{line}\n" for line in (f"{number + 1} {name} {what}", *found)))

@@ -7,6 +7,7 @@ a find: a traceback, or "internal error, report it", at the command line.
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import random
@@ -19,6 +20,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import duckdb
 from rawref import registry
 from rawref.database import connect
 from rawref.drift.compare import drift
@@ -29,12 +31,15 @@ from rawref.mix import mix
 from rawref.mix.assay import read_assay
 from rawref.mix.table import load_table
 from rawref.needs.profile import read_need
+from rawref.published.door import table as door
+from rawref.published.opened import open_published
 from rawref.release.build import build
-from rawref.sources import Release, declared, maintainer, usda_sr28
+from rawref.sources import PinnedFile, Release, anses_ciqual, declared, maintainer, mext, usda_fdc, usda_sr28
 from rawref.workspace import Workspace
 
+from tests.faults import books
 from tests.faults.mutate import damaged, damaged_archive
-from tests.rebuild import small_members, small_root
+from tests.rebuild import small_root
 
 ROOT = Path(__file__).resolve().parents[2]
 Damage = Callable[[bytes, random.Random], bytes]
@@ -42,7 +47,7 @@ Damage = Callable[[bytes, random.Random], bytes]
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One kind of input: sound bytes by name, how they are damaged, and what reads them. Cost: trials a share gets."""
+    """One kind of input: sound bytes by name, how they are damaged, and what reads them. `share`: trials among 1000."""
 
     name: str
     sound: dict[str, bytes]
@@ -57,12 +62,35 @@ def targets(names: Sequence[str] = ()) -> Iterator[list[Target]]:
     with tempfile.TemporaryDirectory(prefix="rawref-faults-") as folder:
         space = Workspace(small_root(Path(folder) / "root"))
         build(space, lambda _: None, workbook=False)
-        made = {target.name: target for target in (*_entered(space), *_tried(space), *_foreign(space), _curated(space))}
-        yield [target for name, target in made.items() if not names or name in names]
+        yield [target for target in over(space) if not names or target.name in names]
+
+
+def over(space: Workspace) -> list[Target]:
+    """The targets over a small built root; each trial leaves it as it was, and what is damaged lies beside it."""
+    _beside(space).mkdir()
+    return [*_entered(space), *_tried(space), *_foreign(space), *_curated(space)]
+
+
+def _beside(space: Workspace) -> Path:
+    return space.root.with_name(f"{space.root.name}-damaged")
+
+
+@contextmanager
+def _archive() -> Iterator[duckdb.DuckDBPyConnection]:
+    """A database in memory for a reader to fill."""
+    with connect(threads=1) as con:
+        con.execute("create schema archival")
+        con.execute("create table archival.files(source text, release text, file text, sha256 text, bytes bigint,"
+                    " records bigint)")
+        yield con
+
+
+def _count(con: duckdb.DuckDBPyConnection, query: str) -> int:
+    return int(con.execute(f"select count(*) from {query}").fetchall()[0][0])
 
 
 def _file(space: Workspace, name: str, body: bytes) -> Path:
-    path = space.work / "damaged" / name
+    path = _beside(space) / "files" / name
     path.parent.mkdir(exist_ok=True, parents=True)
     path.write_bytes(body)
     return path
@@ -74,7 +102,8 @@ def _file(space: Workspace, name: str, body: bytes) -> Path:
 def _entered(space: Workspace) -> Iterator[Target]:
     known = [source.id for source in declared(space)]
     sound = {f"{name}.csv": (space.maintainer / f"{name}.csv").read_bytes() for name in registry.MAINTAINER}
-    sound["decisions.csv"] = b"\n".join((ROOT / "raw/maintainer/decisions.csv").read_bytes().split(b"\n")[:20]) + b"\n"
+    decisions = _decisions(ROOT / "raw" / "maintainer" / "decisions.csv")
+    del sound["decisions.csv"]
 
     def read(name: str, body: bytes) -> None:
         path = space.maintainer / name
@@ -89,7 +118,8 @@ def _entered(space: Workspace) -> Iterator[Target]:
         finally:
             path.write_bytes(before)
 
-    yield Target("maintainer", sound, damaged, read, 30)
+    yield Target("maintainer", sound, damaged, read, 150)
+    yield Target("decisions", {"decisions.csv": decisions}, damaged, read, 60)
 
     toml = {"sources.toml": (space.raw / "sources.toml").read_bytes()}
 
@@ -101,7 +131,19 @@ def _entered(space: Workspace) -> Iterator[Target]:
         finally:
             path.write_bytes(toml[name])
 
-    yield Target("declarations", toml, lambda body, rng: damaged(body, rng, separator=b"="), declare, 100)
+    yield Target("declarations", toml, lambda body, rng: damaged(body, rng, separator=b"="), declare, 60)
+
+
+def _decisions(path: Path, rows: int = 20) -> bytes:
+    """So many decisions, those that concern an ingredient aimed at one of the small root."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        reader = csv.DictReader(stream)
+        kept = [row | {"ingredient_id": row["ingredient_id"] and "beef-heart"} for row in reader][:rows]
+        text = io.StringIO()
+        writer = csv.DictWriter(text, list(reader.fieldnames or ()), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(kept)
+    return text.getvalue().encode()
 
 
 # ---- what a mix is tried with
@@ -111,7 +153,7 @@ def _tried(space: Workspace) -> Iterator[Target]:
     table = load_table(space)
     units = table.units()
     needs = {path.name: path.read_bytes() for path in sorted((space.maintainer / "needs").glob("*.csv"))}
-    yield Target("needs", needs, damaged, lambda name, body: _ignore(read_need(_file(space, name, body), units)), 60)
+    yield Target("needs", needs, damaged, lambda name, body: _ignore(read_need(_file(space, name, body), units)), 200)
 
     profile = read_need(space.maintainer / "needs" / "fediaf-2021-adult-mer75.csv", units)
     mixes = {"mix.csv": b"ingredient_id,grams,as_purchased\nbeef-heart,400,\nbeef-liver,30,no\nwater,20,\n"}
@@ -119,10 +161,10 @@ def _tried(space: Workspace) -> Iterator[Target]:
     def try_mix(name: str, body: bytes) -> None:
         path = _file(space, name, body)
         rows = mix_inputs.read_mix(path, name, table)
-        if sum(row.grams for row in rows) and len(rows) < 5:
+        if sum(row.grams for row in rows) and len(rows) < 5 and len(body) % 16 == 0:  # judging takes a second
             json.dumps(mix.evaluate(table, rows, profile), default=str, allow_nan=False)
 
-    yield Target("mixes", mixes, damaged, try_mix, 40)
+    yield Target("mixes", mixes, damaged, try_mix, 180)
     assays = {
         "assay.csv": b"ingredient_id,component,value,unit,basis,laboratory,date,low,high,note\n"
         b"beef-heart,ZN,1.9,mg,per_100g,A laboratory,2024-05-01,1.7,2.1,\n"
@@ -130,7 +172,7 @@ def _tried(space: Workspace) -> Iterator[Target]:
     }
     yield Target(
         "assays", assays, damaged,
-        lambda name, body: _ignore(read_assay(_file(space, name, body), table, name, ())), 100,
+        lambda name, body: _ignore(read_assay(_file(space, name, body), table, name, ())), 227,
     )
 
 
@@ -144,54 +186,76 @@ def _ignore(_: object) -> None:
 def _foreign(space: Workspace) -> Iterator[Target]:
     layouts = space.schemas / "layouts"
     yield _sr28(space, layouts)
-    archive = {"FoodData_Central_foundation_food_csv_2026-04-30.zip": foundation()}
+    archive = {"FoodData_Central_foundation_food_csv_2026-04-30.zip": foundation(5)}
 
     def side_load(name: str, body: bytes) -> None:
         path = _file(space, name, body)
         shutil.rmtree(space.pinned, ignore_errors=True)
         try:
             fetch(space, ["usda-fdc"], origin=path)
-            available(space)
+            for release in available(space):
+                with _archive() as con:
+                    selects = usda_fdc.load(con, release, layouts)
+                    aside = _count(con, f"({selects['set_aside']}) where file = 'food_nutrient.csv'")
+                    kept = _count(con, f"({selects['values']})")
+                    assert kept + aside == _count(con, "archival.fdc_food_nutrient"), (kept, aside)
         finally:
             shutil.rmtree(space.pinned, ignore_errors=True)
 
-    yield Target("usda-fdc", archive, damaged_archive, side_load, 3)
-    by_id = {source.id: source for source in declared(space)}
-    for source, ending in (("anses-ciqual", ".xls"), ("mext", ".xlsx")):
-        books = {
-            path.name.removesuffix(".gz"): _unpacked(path)
-            for path in sorted((ROOT / "raw" / source).glob(f"*/*{ending}*"))
-        }
-        if books:
-            module = by_id[source].module()
+    yield Target("usda-fdc", archive, damaged_archive, side_load, 20)
+    tiny = _beside(space) / "layouts"
+    shutil.copytree(layouts, tiny)
+    books.declare_tiny(tiny)
 
-            def identify(name: str, body: bytes, read: Callable[[Path, Path], str] = module.identify) -> None:
-                read(_file(space, name, body), layouts)
+    def japan(name: str, body: bytes) -> None:
+        held = {**japanese, name: body}
+        paths = tuple(_file(space, file, content) for file, content in held.items())
+        mext.identify(paths[list(held).index(name)], tiny)
+        with _archive() as con:
+            made = mext.load(con, Release("mext", "2020", "t", "p", "2020", "declared", paths, False), tiny)
+            due = sum(
+                _count(con, f"archival.mext_{table}_cell c join archival.mext_column k on k.\"table\" = '{table}'"
+                            " and k.\"column\" = c.letter where k.field = 'value'")
+                for table in mext.TABLES
+            )
+            assert _count(con, f"({made['values']})") == due
 
-            yield Target(source, books, damaged_archive if ending == ".xlsx" else damaged, identify, 1)
+    japanese = books.mext(tiny)
+    yield Target("mext", japanese, damaged_archive, japan, 6)
 
+    def france(name: str, body: bytes) -> None:
+        path = _file(space, name, body)
+        anses_ciqual.identify(path, tiny)
+        with _archive() as con:
+            made = anses_ciqual.load(
+                con, Release("anses-ciqual", "2020", "t", "p", "2020", "declared", (path,), False), tiny
+            )
+            cells = _count(con, "archival.ciqual_cell")
+            aside = _count(con, f"({made['set_aside']}) where reason like 'empty cell%'")
+            assert _count(con, f"({made['values']})") + aside == cells or aside, (cells, aside)
+
+    yield Target("anses-ciqual", {"table.xls": books.ciqual(tiny)}, damaged, france, 12)
+
+    file = {
+        "name": "a.zip", "sha256": hashlib.sha256(b"zip").hexdigest(), "bytes": 3, "url": "",
+        "freshness": "side-loaded", "fetched_at": "2026-05-01T00:00:00Z",
+    }
     pin = {"pin.json": json.dumps({
         "schema_version": 1, "source": "usda-fdc", "release": "2026-04-30", "date": "2026-04-30",
-        "standing": "undeclared", "files": [{"name": "a.zip", "sha256": "0" * 64, "bytes": 3, "url": "",
-                                             "freshness": "side-loaded", "fetched_at": "2026-05-01T00:00:00Z"}],
+        "standing": "undeclared", "files": [file],
     }, indent=2).encode()}
 
     def pinned(name: str, body: bytes) -> None:
         folder = space.pinned / "usda-fdc" / "2026-04-30"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / name).write_bytes(body)
+        (folder / "a.zip").write_bytes(b"zip")
         try:
             available(space)
         finally:
             shutil.rmtree(space.pinned)
 
-    yield Target("pins", pin, lambda body, rng: damaged(body, rng, separator=b":"), pinned, 40)
-
-
-def _unpacked(path: Path) -> bytes:
-    import gzip
-
-    return gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
+    yield Target("pins", pin, lambda body, rng: damaged(body, rng, separator=b":"), pinned, 60)
 
 
 def _sr28(space: Workspace, layouts: Path) -> Target:
@@ -199,17 +263,12 @@ def _sr28(space: Workspace, layouts: Path) -> Target:
     archive = space.raw / "usda-sr28" / "28" / "sr28asc.zip"
     with zipfile.ZipFile(archive) as bundle:
         bodies = {name: bundle.read(name) for name in bundle.namelist()}
-    # the values of a few foods are enough
-    for name in ("NUT_DATA.txt", "DATSRCLN.txt", "WEIGHT.txt", "FOOTNOTE.txt"):
-        bodies[name] = b"".join(bodies[name].splitlines(keepends=True)[:400])
-    bodies["FOOD_DES.txt"] = small_members()["FOOD_DES.txt"]
+    for name in bodies:  # a few foods are enough; codes must be whole
+        if name not in ("FD_GROUP.txt", "SRC_CD.txt", "DERIV_CD.txt", "LANGDESC.txt"):
+            bodies[name] = b"".join(bodies[name].splitlines(keepends=True)[:40])
 
     def read(name: str, body: bytes) -> None:
-        import hashlib
-
-        from rawref.sources import PinnedFile
-
-        with tempfile.TemporaryDirectory(dir=space.work) as folder:
+        with tempfile.TemporaryDirectory(dir=_beside(space)) as folder:
             path = Path(folder) / "28" / "sr28asc.zip"
             path.parent.mkdir()
             members = {}
@@ -220,25 +279,18 @@ def _sr28(space: Workspace, layouts: Path) -> Target:
                     digest = hashlib.sha256(held).hexdigest()
                     members[member] = PinnedFile(member, digest, len(held), (), held.count(b"\n"))
             release = Release("usda-sr28", "28", "t", "p", "2015-09-30", "declared", (path,), True, members)
-            with connect() as con:
-                con.execute("create schema archival")
-                con.execute("create table archival.files(source text, release text, file text, sha256 text,"
-                            " bytes bigint, records bigint)")
+            with _archive() as con:
                 selects = usda_sr28.load(con, release, layouts)
-                count = {
-                    table: con.execute(f"select count(*) from ({selects[table]})").fetchall()[0][0]
-                    for table in ("values", "set_aside", "footnotes")
-                }
+                count = {table: _count(con, f"({selects[table]})") for table in ("values", "set_aside", "footnotes")}
                 lines = members["NUT_DATA.txt"].records + members["FOOTNOTE.txt"].records  # type: ignore[operator]
                 assert count["values"] + count["set_aside"] + count["footnotes"] == lines, (count, lines)
 
     sound = {name: bodies[name] for name in bodies if name.endswith(".txt")}
-    return Target("usda-sr28", sound, lambda body, rng: damaged(body, rng, separator=b"^"), read, 6)
+    return Target("usda-sr28", sound, lambda body, rng: damaged(body, rng, separator=b"^"), read, 15)
 
 
-def foundation(foods: int = 25) -> bytes:
-    """A Foundation Foods archive of so many invented foods with five invented values each."""
-    day = "2026-04-30"
+def foundation(foods: int = 25, day: str = "2026-04-30") -> bytes:
+    """A Foundation Foods archive of so many invented foods with an invented value each."""
     tables: dict[str, list[dict[str, str]]] = {
         "food": [{"fdc_id": str(i), "data_type": "foundation_food", "description": f"Invented, no. {i}, raw"}
                  for i in range(1, foods + 1)],
@@ -265,22 +317,37 @@ def foundation(foods: int = 25) -> bytes:
 # ---- a consumer's copy of the published table
 
 
-def _curated(space: Workspace) -> Target:
-    sound = {path.name: path.read_bytes() for path in sorted(space.curated.iterdir())
-             if path.suffix in (".csv", ".json")}
+def _curated(space: Workspace) -> Iterator[Target]:
+    folder = _beside(space) / "consumer"
+    shutil.copytree(space.curated, folder)
+    sound = {path.name: path.read_bytes() for path in sorted(folder.iterdir()) if path.suffix in (".csv", ".json")}
 
-    def read(name: str, body: bytes) -> None:
-        folder = space.work / "consumer"
-        if not folder.is_dir():
-            shutil.copytree(space.curated, folder)
-        (folder / name).write_bytes(body)
-        try:
-            found = drift(space, folder)
-            assert body == sound[name] or found["changes"] or name in ("datapackage.json", "manifest.json"), name
-        finally:
-            (folder / name).write_bytes(sound[name])
+    def put(read: Callable[[str, bytes], None]) -> Callable[[str, bytes], None]:
+        def trial(name: str, body: bytes) -> None:
+            (folder / name).write_bytes(body)
+            try:
+                read(name, body)
+            finally:
+                (folder / name).write_bytes(sound[name])
 
-    return Target("curated", sound, damaged, read, 1)
+        return trial
+
+    def compared(name: str, body: bytes) -> None:
+        found = drift(space, folder)
+        assert body == sound[name] or found["changes"] or name in ("datapackage.json", "manifest.json"), name
+
+    def opened(name: str, _: bytes) -> None:
+        published = door(folder)
+        table = name.removesuffix(".csv")
+        if table in registry.PUBLISHED:
+            rows = published.read(table, "arrow").num_rows
+            assert rows <= (folder / name).read_bytes().count(b"\n") + 1
+        with open_published(folder, space.schemas, space.maintainer) as con:
+            if table in registry.PUBLISHED:
+                con.execute(f'select * from curated."{table}"').fetchall()
+
+    yield Target("curated", sound, damaged, put(compared), 2)
+    yield Target("consumer", sound, damaged, put(opened), 8)
 
 
-__all__ = ["InputError", "Target", "foundation", "targets"]
+__all__ = ["InputError", "Target", "foundation", "over", "targets"]

@@ -96,6 +96,9 @@ def _look_up(row: MixRow, table: Table | None, also: frozenset[str]) -> None:
     """Raises InputError where the row names no ingredient, or one that the table cannot use as the row asks."""
     if not row.ingredient_id:
         raise InputError("no ingredient", row.where, "give an ingredient id in the first column")
+    if row.ingredient_id.startswith(("=", "+", "-", "@")):
+        what = f"{row.ingredient_id!r} would be a formula in a spreadsheet"
+        raise InputError(what, row.where, "begin an id with a letter or a digit")
     if table is not None:
         resolved = resolve(table, row.ingredient_id, row.where, also)
         edible(table, MixRow(resolved, row.grams, row.as_purchased, row.where))

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
 
 from rawref.errors import InputError
+from rawref.files import steady
 from rawref.registry.nearest import did_you_mean
 
 if TYPE_CHECKING:
@@ -61,11 +62,11 @@ class Table:
         such table.
         """
         from rawref.database import connect
-        from rawref.published.opened import select
+        from rawref.published.opened import reading, select
 
         if form not in ("pandas", "arrow"):
             raise InputError(f"no form {form!r}", "", "give pandas or arrow")
-        with connect() as con:
+        with reading(), connect() as con:
             found: pa.Table = con.sql(select(self.folder, name, self._schemas, lists=True)).to_arrow_table()
         if form == "arrow":
             return found
@@ -110,14 +111,19 @@ class Table:
 
     def _load(self) -> None:
         from rawref.database import connect
-        from rawref.published.opened import select
+        from rawref.published.opened import reading, select
 
         values, gaps = (select(self.folder, name, self._schemas) for name in ("values", "gaps"))
-        with connect() as con:
-            found = con.execute(
-                f"""select v.ingredient_id, v.component, v.value, v.low, v.high, v.unit, v.status, v.confidence, g.kind
-                    from ({values}) v left join ({gaps}) g using (ingredient_id, component)"""
-            ).fetchall()
+
+        def read() -> list[tuple[Any, ...]]:
+            with reading(), connect() as con:
+                return con.execute(
+                    f"""select v.ingredient_id, v.component, v.value, v.low, v.high, v.unit, v.status, v.confidence,
+                          g.kind
+                        from ({values}) v left join ({gaps}) g using (ingredient_id, component)"""
+                ).fetchall()
+
+        found = steady(self.folder, read)
         self._cells.update({(row[0], row[1]): Value(*row) for row in found})
 
 
@@ -134,7 +140,8 @@ def table(folder: str | Path, *, version: str | None = None, digest: str | None 
     missing = [n for n in ("values", "gaps", "ingredients") if not (path / f"{n}.csv").is_file()]
     if missing:
         raise InputError(f"no published table here: {missing[0]}.csv is missing", str(folder), "copy curated/ whole")
-    found = Table(path.resolve(), str(document(path).get("version", "")), table_digest(path), DATA / "schemas")
+    stamp, content = steady(path, lambda: (str(document(path).get("version", "")), table_digest(path)))
+    found = Table(path.resolve(), stamp, content, DATA / "schemas")
     for what, wanted, had in (("version", version, found.version), ("content digest", digest, found.digest)):
         if wanted is not None and wanted != had:
             raise InputError(f"{what} is {had or 'none'}, not {wanted}", str(folder), "get the table that was pinned")

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +37,39 @@ def document(folder: Path) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise InputError("not a manifest", path.as_posix(), "copy curated/ whole")
     return found
+
+
+AGAIN = "copy curated/ again"
+_BAD_CSV = re.compile(r"CSV Error on Line: (?P<line>\d+)(?P<told>.*?)\n\s*file = (?P<file>[^\n]+)", re.DOTALL)
+_NAME = re.compile(r"[\w+/.,:() -]+")
+"""What a heading is made of: component tags, units, words."""
+_WHAT = re.compile(r"Expected Number of Columns.*|.*unterminated quote.*|Invalid unicode[^.]*")
+
+
+def damage(error: BaseException) -> InputError | None:
+    """A damaged table, told from what the database says of its CSV file: file, line, cure; else None."""
+    if not type(error).__module__.endswith("duckdb"):
+        return None
+    if found := _BAD_CSV.search(str(error)):
+        what = _WHAT.search(found["told"])
+        return InputError(
+            f"a damaged record: {what[0].strip() if what else 'it cannot be read'}", f"{found['file']}:{found['line']}",
+            AGAIN,
+        )
+    if "Malformed JSON" in str(error):
+        return InputError("a list that is none: " + " ".join(str(error).split())[:120], "a published table", AGAIN)
+    return None
+
+
+@contextmanager
+def reading() -> Iterator[None]:
+    """Turn what the database raises for a damaged table into an InputError."""
+    try:
+        yield
+    except Exception as error:
+        if found := damage(error):
+            raise found from error
+        raise
 
 
 def select(folder: Path, name: str, schemas: Path, *, lists: bool = False) -> str:
@@ -68,9 +104,13 @@ def _heading(path: Path) -> list[str]:
     except FileNotFoundError:
         raise InputError("published table is missing", path.as_posix(), "copy curated/ whole") from None
     except UnicodeDecodeError as error:
-        raise InputError(f"not UTF-8: {error.reason}", path.as_posix(), "copy curated/ again") from error
+        raise InputError(f"not UTF-8: {error.reason}", path.as_posix(), AGAIN) from error
+    except csv.Error as error:
+        raise InputError(f"damaged heading: {error}", path.as_posix(), AGAIN) from error
     if not heading:
-        raise InputError("published table has no heading", path.as_posix(), "copy curated/ again")
+        raise InputError("published table has no heading", path.as_posix(), AGAIN)
+    if bad := [name for name in heading if heading.count(name) > 1 or not _NAME.fullmatch(name)]:
+        raise InputError(f"heading {bad[0]!r} is none, or stands twice", f"{path.as_posix()}:1", AGAIN)
     return heading
 
 
