@@ -181,9 +181,12 @@ def sr28_status(row: dict[str, str | None]) -> str:
     """Status of one row of the values file after value_status_map.csv: the derivation decides, then rules on zeros."""
     code, derivation = str(row["Src_Cd"]), row["Deriv_Cd"]
     status = status_map()[("derivation", derivation) if derivation else ("source_code", code)]
+    samples = int(row["Num_Data_Pts"] or 0)
+    # amino acids (501 to 521) without a sample are a pattern per protein: nobody analysed this food
+    if "501" <= str(row["Nutr_No"]) <= "521" and status == "measured" and code == "1" and samples == 0:
+        return "calculated"
     if Decimal(str(row["Nutr_Val"])) != 0 or status == "assumed_zero":
         return status
-    samples = int(row["Num_Data_Pts"] or 0)
     comments = re.findall(r"\d+", row["Stat_Cmt"] or "")
     if status == "measured" and ("1" in comments or samples > 0):
         return "below_detection"

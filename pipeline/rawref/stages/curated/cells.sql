@@ -40,12 +40,12 @@ with linked as (
 select * exclude (doubted_source, doubted_food_id)
   replace (evidence and reject_id is null and held is not true and not unsampled_zero as evidence)
 from valued
--- within a food: evidence before none, a zero that no sample stands behind last, an analysis before a sum without
--- samples (SR28 vitamin D 324 before 328), then the registry's preference
+-- within a food: evidence before none, a zero that no sample stands behind last (a limit that somebody measured goes
+-- before it), an analysis before a sum without samples (SR28 vitamin D 324 before 328), then the registry's preference
 qualify row_number() over (
   partition by ingredient_id, source, food_id, component
-  order by reject_id is null desc, evidence desc, unsampled_zero, (status = 'calculated' and coalesce(n, 0) = 0 and block is null),
-    preference, source_component,
+  order by reject_id is null desc, (evidence and unsampled_zero is not true) desc, unsampled_zero is true,
+    (status = 'calculated' and coalesce(n, 0) = 0 and block is null), preference, source_component,
     reject_id) = 1;
 
 -- What speaks against a zero that nobody measured: comparable foods, or another source's food for the same ingredient.
