@@ -424,6 +424,29 @@ cell(
     {"source_value": "4.1", "steps": '["vitd_iu_to_ug"]'},
     {"source_value": "4", "steps": '["vitd_iu_to_ug"]'},
 )
+
+
+def coded(s: Scene, name: str, row: dict[str, Any]) -> None:
+    """A source that codes how a figure came about: 7 and Z an assumed zero (SR28), 1 an analysis (FDC)."""
+    for kind, code, status in (("source_code", "7", "assumed_zero"), ("derivation", "Z", "assumed_zero"),
+                               ("derivation", "1", "measured")):
+        s.put("reference.status_map", source=name, kind=kind, code=code, status=status)
+    s.put("archival.foods", source=name, release="1", food_id=name, name=name)
+    s.put('archival."values"', source=name, release="1", food_id=name, source_component="301", **row)
+
+
+ZERO = {"text": "0", "source_code": "7", "derivation": "Z"}
+case("D09", "warn", coded, ZERO | {"n": "1"}, ZERO | {"n": "0"})
+case("D09", "warn", coded, ZERO | {"n": "1", "derivation": None}, ZERO | {"n": "1", "source_code": "1", "derivation": "A"})
+case("D09", "warn", coded, {"text": "5", "derivation": "1"}, {"text": "5", "derivation": "1", "n": "1"})
+
+
+def undocumented(s: Scene, name: str, codes: dict[str, Any]) -> None:
+    s.put("reference.status_map", source=name, kind="derivation", code="1", status="measured")
+    s.food(name, source=name, rows={"SE": codes})
+
+
+case("D12", "warn", undocumented, {"derivation": None, "source_code": None}, {"derivation": None, "source_code": "1"})
 cell("D11", "fail", "SE", {"reference_ids": '["usda-sr28:nowhere"]'}, {"reference_ids": '["usda-sr28:known"]'})
 cell("D12", "warn", "SE", {"derivation": None}, {"derivation": "1"})
 cell(
@@ -520,6 +543,21 @@ def lost(s: Scene, name: str, gone: bool) -> None:
 
 case("F01", "fail", doubled, True, False)
 case("F01", "fail", lost, True, False)
+
+
+def orphan(s: Scene, name: str, table: str, there: bool) -> None:
+    if there:
+        s.food(name)
+    value = {"source_component": "SE"} if table == "archival.value_references" else {}
+    s.put(table, source=SOURCE, release="28", food_id=name, **value)
+
+
+def orphan_case(table: str) -> None:
+    case("F01", "fail", lambda s, name, there: orphan(s, name, table, there), False, True)
+
+
+for beside in ("archival.langual", "archival.footnotes", "archival.value_references"):
+    orphan_case(beside)
 case("D10", "fail", kept, {"value": 40.0}, {})
 case("D10", "fail", kept, {"value": None}, {})
 case("D06", "fail", kept, {"unit": "ug"}, {})
@@ -556,17 +594,36 @@ for severity, out_pct, in_pct in (("warn", 70.1, 70.0), ("fail", 95.0, 94.9)):
         "F11", severity, {"refuse_pct": out_pct, "refuse_note": "bone"}, {"refuse_pct": in_pct, "refuse_note": "bone"}
     )
 facet("F11", "warn", {"refuse_pct": 10.0}, {"refuse_pct": 10.0, "refuse_note": "bone"})
+
+
+def skinned(s: Scene, name: str, refuse: float) -> None:
+    """As SR28 05066: the food with its skin throws away no more than its meat alone, which loses the skin too."""
+    told = {"species_group": "bird", "refuse_note": "bone"}
+    s.food(name, name=f"Quail, {name}, meat and skin, raw", refuse_pct=refuse, **told)
+    s.food(f"{name}-meat", name=f"Quail, {name}, meat only, raw", refuse_pct=42.0, **told)
+
+
+case("F11", "warn", skinned, 42.1, 42.0)
 cell("F12", "fail", "SE", {"basis": "per 100 g as supplied"}, {"basis": "per 100 g edible portion, raw"})
 
 
-def alike(s: Scene, name: str, changed: int) -> None:
+def alike(s: Scene, name: str, changed: int, group: str = "rabbit") -> None:
     filled = [k for k, v in SOUND.items() if v > 0]
-    s.food(name, species_group="rabbit")
-    s.food(f"{name}-like", {k: SOUND[k] * 1.07 for k in filled[:changed]}, species_group="rabbit")
+    s.food(name, species_group=group)
+    s.food(f"{name}-like", {k: SOUND[k] * 1.07 for k in filled[:changed]}, species_group=group)
 
 
 SHARED = sum(v > 0 for v in SOUND.values())
 case("F14", "warn", alike, int(SHARED * 0.1), int(SHARED * 0.1) + 1)
+
+
+def named_twins(s: Scene, name: str, changed: int) -> None:
+    """A food that the facets hold for the same record as another is told all the more."""
+    alike(s, name, changed, "equine")
+    s.rows["reference.foods"][-1]["duplicate_of"] = name
+
+
+case("F14", "warn", named_twins, 0, int(SHARED * 0.1) + 1)
 facet("F15", "warn", {"langual": '["F0014", "G0005"]'}, {"langual": '["F0003", "G0003"]'})
 food("F16", "fail", *pair("WATER", None, 72.0))
 food("F16", "warn", *pair("ENERC_KCAL", None, 139.0))
@@ -619,7 +676,14 @@ def two_sources(s: Scene, name: str, larger: float) -> None:
     candidates(s, name, "FE", "mg", (SOURCE, "1", 1.0), ("anses-ciqual", "2", larger))
 
 
+def two_foods(s: Scene, name: str, larger: float) -> None:
+    """As tripe of SR28: 13341 has 0.085 mg Mn, 23445 4.055."""
+    candidates(s, name, "MN", "mg", (SOURCE, "1", 1.0), (SOURCE, "2", larger))
+
+
 case("B03", "warn", two_sources, 2.01, 1.99)
+case("B03", "warn", two_foods, 2.01, 1.99)
+case("B03", "fail", two_foods, 10.01, 9.99)
 case("B03", "fail", two_sources, 10.01, 9.99)
 
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from pathlib import Path
 
 import duckdb
 import pytest
 from rawref.database import connect, run_file
+from rawref.lookup.trace import trace_cell, trace_from
+from rawref.render import terminal
+from rawref.workspace import Workspace
 
 SQL = Path(__file__).resolve().parent.parent / "pipeline" / "rawref" / "stages" / "reference" / "remarks.sql"
 RULES = Path(__file__).resolve().parent.parent / "schemas" / "remarks.csv"
@@ -93,3 +97,96 @@ def test_facets_of_what_is_no_plain_ingredient(built: duckdb.DuckDBPyConnection)
     assert rows["01210"][2] == "unknown"
     dishes = built.execute("select count(*) from reference.foods where realm = 'mixed' and part = 'muscle'")
     assert dishes.fetchone() == (0,)
+
+
+def test_trace_shows_the_notes_of_the_source(built: duckdb.DuckDBPyConnection, checkout: Workspace) -> None:
+    """Notes on foods and figures as the files have them: SR28 FOOTNOTE.txt, MEXT remarks. Read here from the tables of
+    the files themselves; a note on another figure of the food is not shown."""
+    for notes, about in (("N", "figure"), ("D", "food")):
+        asked = built.execute(
+            """select v.ingredient_id, v.component, n.Footnt_Txt, n.line from curated."values" v
+               join archival.sr28_footnote n on v.source = 'usda-sr28' and n.NDB_No = v.food_id
+                 and n.Footnt_Typ = ? and coalesce(n.Nutr_No, v.source_component) = v.source_component
+               order by all limit 2""", [notes]).fetchall()
+        for ingredient, component, text, line in asked:
+            told = trace_cell(built, checkout.schemas, ingredient, component)
+            assert (about, text, str(line)) in [(n["about"], n["text"], n["line"]) for n in told["footnotes"]]
+            assert " ".join(text.split())[:30] in " ".join(terminal.trace_cell(told, True).split())
+        if notes == "D":
+            assert asked
+    other = built.execute(
+        """select source, file, line, food_id, source_component from archival."values" v
+           where (source, food_id) in (select (source, food_id) from archival.footnotes where kind = 'N')
+             and (source, food_id, source_component) not in (
+               select (source, food_id, source_component) from archival.footnotes where kind = 'N')
+           order by all limit 1""").fetchall()[0]
+    told = trace_from(built, ":".join(other[:3]))
+    assert [n for n in told["footnotes"] if n["about"] == "figure"] == []
+    figure = built.execute(
+        """select v.source, v.file, v.line, n.text from archival."values" v join archival.footnotes n
+             using (source, release, food_id, source_component) where n.kind = 'N' order by all limit 1""").fetchall()[0]
+    told = trace_from(built, ":".join(figure[:3]))
+    assert ("figure", figure[3]) in [(n["about"], n["text"]) for n in told["footnotes"]]
+    assert f"footnote   on the figure: {figure[3][:20]}" in terminal.trace_from(told, True)
+
+
+def test_trace_of_a_mext_food_tells_its_remark_once(built: duckdb.DuckDBPyConnection, checkout: Workspace) -> None:
+    """MEXT 2020 prints the remark of a food in the main table and again in the table of fatty acids."""
+    ingredient, component, food = built.execute(
+        """select ingredient_id, component, food_id from curated."values" where source = 'mext' and food_id in (
+             select food_id from archival.footnotes where source = 'mext' group by food_id, text having count(*) = 2)
+           order by all limit 1""").fetchall()[0]
+    texts = {row[0] for row in built.execute(
+        "select text from archival.footnotes where source = 'mext' and food_id = ?", [food]).fetchall()}
+    told = trace_cell(built, checkout.schemas, ingredient, component)
+    assert sorted(n["text"] for n in told["footnotes"]) == sorted(texts)
+
+
+def test_bone_in_flesh_is_no_comparable_of_boneless(built: duckdb.DuckDBPyConnection) -> None:
+    """MEXT 2020 10391 (骨付き, with bone: Ca 780 mg) and 11211 (骨・皮つき: Ca 1100 mg) are raw flesh with its bone."""
+    named = {row[0] for row in built.execute(
+        r"select food_id from archival.foods where source = 'mext' and regexp_matches(name, '骨付き|骨・皮つき')"
+        " and name like '%生'").fetchall()}
+    assert {"10391", "11211"} <= named
+    kept = built.execute("select food_id from reference.peer_values where source = 'mext' and part = 'muscle'").fetchall()
+    assert kept and not named & {row[0] for row in kept}
+    assert built.execute("""select count(*) from reference.peer_values v join reference.foods f using (source, food_id)
+        where f.part = 'muscle' and f.bone = 'yes'""").fetchone() == (0,)
+
+
+def test_the_liquid_of_a_can_is_no_animal(built: duckdb.DuckDBPyConnection) -> None:
+    """SR28 15162 "Mollusks, clam, mixed species, canned, liquid"; 15160 (drained solids) is the animal. A carcass is all
+    cuts together (13001, 10001), hocks are feet (10898), a jowl and a head are named parts."""
+    rows = {r[0]: r[1:] for r in built.execute(
+        "select food_id, part, composite from reference.foods where source = 'usda-sr28' and food_id in"
+        " ('15162', '13001', '10001', '10898', '10105')").fetchall()}
+    assert rows["15162"][0] == "other"
+    assert rows["13001"] == rows["10001"] == ("muscle", True)
+    assert (rows["10898"][0], rows["10105"][0]) == ("foot", "variety_meat")
+
+
+def test_what_the_sources_contradict_or_leave_open_is_told(
+        built_workspace: Workspace, built: duckdb.DuckDBPyConnection) -> None:
+    """SR28 NUT_DATA: source code 7 is an assumed zero (SRC_CD.txt), yet 47 such rows have samples (Num_Data_Pts > 0).
+    FDC 2025-04-24: rows without a derivation_id, counted from food_nutrient.csv itself."""
+    rules = {r["id"]: r["findings"] for r in json.loads((built_workspace.work / "check.json").read_text())["rules"]}
+    conflict = {f["subject"] for f in rules["D09"] if "say that it is assumed" in f["detail"] and f["scope"] == "source"}
+    assert conflict == {":".join(row) for row in built.execute(
+        "select 'usda-sr28', NDB_No, Nutr_No from archival.sr28_nut_data where Src_Cd = '7' and Num_Data_Pts <> '0'"
+    ).fetchall()} and len(conflict) == 47
+    open_ = {f["subject"] for f in rules["D12"] if f["scope"] == "source"}
+    assert open_ == {":".join(row) for row in built.execute(
+        """select distinct 'usda-fdc', v.fdc_id, v.nutrient_id from archival.fdc_food_nutrient v
+           join reference.foods f on f.source = 'usda-fdc' and f.food_id = v.fdc_id
+           join reference.component_map m on m.source = 'usda-fdc' and m.source_component = v.nutrient_id
+           where coalesce(v.derivation_id, '') = '' and coalesce(v.amount, '') <> ''
+             and (f.realm = 'animal' and f.state = 'raw'
+               or (f.source, f.food_id) in (select (source, food_id) from reference.links))""").fetchall()} and open_
+
+
+def test_equal_twins_and_two_foods_of_a_publisher_are_told(built_workspace: Workspace) -> None:
+    """SR28: tripe 13341 has 0.085 mg Mn, 23445 4.055; foods that are one record under two numbers are named."""
+    rules = {r["id"]: r["findings"] for r in json.loads((built_workspace.work / "check.json").read_text())["rules"]}
+    assert any("4.055" in f["detail"] for f in rules["B03"] if f["subject"] == "beef-tripe:MN")
+    whole = [m for f in rules["F14"] if (m := re.match(r"(\d+) of (\d+) figures", f["detail"])) and m[1] == m[2]]
+    assert any(int(m[2]) >= 60 for m in whole)

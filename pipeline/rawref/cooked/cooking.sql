@@ -4,10 +4,16 @@
 -- schemas/cooking_names.csv).
 
 -- cooking_foods: one row per raw or cooked animal food with nothing added; key food_id.
---   full_key  the words of the name without state and method, in alphabetical order: equal in a raw and a cooked twin
+--   full_key  the words of the name without state and method, in alphabetical order: equal in a raw and a cooked twin;
+--             singular and plural (drum, drums), a range with a stray blank (10- 12) and "and" are one spelling
 --   loose_key the same without the words for how a cut is divided (steak, roast, patty)
 --   trim_key  the same without the trim of the outer fat
 --   family    the same without grade and lean-or-fat words: what leave-family-out leaves out
+create or replace temp macro cooking_key(words) as array_to_string(list_sort(list_distinct(list_filter(
+  list_transform(
+    regexp_extract_all(regexp_replace(words, '([0-9]) ?- ?([0-9])', '\1-\2', 'g'), '[a-z0-9][a-z0-9%"''.-]*'),
+    lambda w: regexp_replace(w, '([a-z]{3})s$', '\1')), lambda w: w <> 'and'))), ' ');
+
 create temp table cooking_foods as
 with clean as (
   select f.source, f.release, f.food_id, f.name, f.species, f.species_group, f.part, f.cut, f.state, f.method, f.skin,
@@ -32,14 +38,8 @@ with clean as (
   where not regexp_matches(loose_text, '\b(' || getvariable('cooking_exclude') || ')\b')
 ), keyed as (
   select * exclude (full_text, loose_text, trim_text, method), nullif(method, 'none') as method,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(full_text, '[a-z0-9][a-z0-9%"''.-]*'))),
-      ' ') as full_key,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(loose_text, '[a-z0-9][a-z0-9%"''.-]*'))),
-      ' ') as loose_key,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(trim_text, '[a-z0-9][a-z0-9%"''.-]*'))),
-      ' ') as trim_key,
-    array_to_string(list_sort(list_distinct(regexp_extract_all(
-      regexp_replace(trim_text, getvariable('cooking_grade'), ' ', 'g'), '[a-z0-9][a-z0-9%"''.-]*'))), ' ') as family
+    cooking_key(full_text) as full_key, cooking_key(loose_text) as loose_key, cooking_key(trim_text) as trim_key,
+    cooking_key(regexp_replace(trim_text, getvariable('cooking_grade'), ' ', 'g')) as family
   from trimmed
 )
 select k.*, c.class, c.pool, c.error_group, m.method_group
@@ -85,8 +85,13 @@ select m.cooked_id, m.raw_id, m.likeness, c.family, c.species, c.part, c.class, 
   r.protein / nullif(k.protein, 0) as yield_protein,
   (100 - r.water - r.fat) / nullif(100 - k.water - k.fat, 0) as yield_nonfat,
   (100 - r.water) / nullif(100 - k.water, 0) as yield_solids,
-  r.protein as raw_protein, r.fat as raw_fat
+  r.protein as raw_protein, r.fat as raw_fat,
+  -- rule 7, as rawref.cooked.twin asks it of a donor: only such a pair is offered, so only such pairs measure the error
+  coalesce(coalesce(yield_protein, yield_nonfat) between l.low and l.high, false)
+    and coalesce(abs(yield_protein / yield_nonfat - 1) <= l.apart, true) as plausible
 from matched m
+  cross join (select max(value) filter ("limit" = 'yield_low') as low, max(value) filter ("limit" = 'yield_high') as high,
+    max(value) filter ("limit" = 'yield_disagreement') as apart from cooking_limits) l
   join cooking_foods c on c.food_id = m.cooked_id
   left join cooking_base r on r.food_id = m.raw_id
   left join cooking_base k on k.food_id = m.cooked_id;

@@ -37,7 +37,7 @@ from wanted w join measured m on m.component = w.component and m.part = w.part a
   and coalesce(w.species, m.species) = m.species
 group by all;
 
--- cooking_predicted: one row per pair, component and way of predicting, with prediction / truth.
+-- cooking_predicted: one row per pair that rule 7 lets through, component and way of predicting, with prediction / truth.
 create temp table cooking_predicted as
 with ways as (
   select t.component, t.error_group, t.class, t.pool, t.family, t.cooked_id, t.raw_value,
@@ -56,7 +56,7 @@ with ways as (
       and (p.class = t.class or (p.class = 'beef' and t.pool = 'land_muscle' and not exists (
         from cooking_published o where o.class = t.class and o.component = t.component
           and o.method_group = t.method_group)))
-  where t.error_group is not null and t.method_group is not null
+  where t.error_group is not null and t.method_group is not null and t.plausible
 )
 select component, error_group, class, pool, family, cooked_id, way, predicted / raw_value as ratio
 from ways unpivot (predicted for way in (as_is, moisture, protein, published, measured, peers));

@@ -73,11 +73,13 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
     parts = rows(
         con,
         """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
-             v.low, v.high, v.status, v.source, v.food_id, v.food_name, v.file, v.line
+             v.low, v.high, v.status, v.source, v.release, v.food_id, v.food_name, v.source_component, v.file, v.line
            from archival.maintainer_composites c join curated."values" v on v.ingredient_id = c.part_ingredient_id
            where c.ingredient_id = ? and v.component = ? order by c.line""",
         key,
     )
+    for part in parts:
+        part["footnotes"] = _footnotes(con, part)
     decision = rows(
         con,
         "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
@@ -99,6 +101,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         "meanings": _meanings(schemas, cell),
         "sha256": digests[0]["sha256"] if digests else None,
         "source_codes": _codes(con, cell),
+        "footnotes": _footnotes(con, cell),
         "steps": steps,
         "references": references,
         "alternatives": others,
@@ -154,6 +157,22 @@ def _food_decisions(
             [cell["source"], cell["food_id"], ingredient, component],
         )
     ]
+
+
+def _footnotes(con: duckdb.DuckDBPyConnection, cell: dict[str, Any]) -> list[dict[str, Any]] | None:
+    """What the source notes on the food and on this figure; None where only the published table is at hand, which has
+    no notes. A note that two files of a source repeat is told once."""
+    if not rows(con, "from duckdb_tables() where schema_name = 'archival' and table_name = 'footnotes'"):
+        return None
+    return rows(
+        con,
+        """select if(source_component is null, 'food', 'figure') as about, text, min_by(file, (file, line)) as file,
+             min_by(line, (file, line)) as line
+           from archival.footnotes
+           where source = $1 and release = $2 and food_id = $3 and kind <> 'M' and coalesce(source_component, $4) = $4
+           group by source_component, text order by about desc, file, line""",
+        [cell["source"], cell["release"], cell["food_id"], cell["source_component"]],
+    )
 
 
 def _gap(row: dict[str, Any]) -> dict[str, Any]:
@@ -230,7 +249,13 @@ def trace_from(con: duckdb.DuckDBPyConnection, place: str) -> dict[str, Any]:
     )
     for row in harmonised:
         row["steps"] = json.loads(row["steps"])
-    return {"schema_version": "1", "published": value, "reference": harmonised, "curated": reached}
+    return {
+        "schema_version": "1",
+        "published": value,
+        "footnotes": _footnotes(con, value),
+        "reference": harmonised,
+        "curated": reached,
+    }
 
 
 def trace_step(con: duckdb.DuckDBPyConnection, schemas: Path, step: str) -> dict[str, Any]:

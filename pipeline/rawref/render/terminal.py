@@ -225,6 +225,8 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         )
         for code in r["source_codes"]:
             add(code["kind"], f"{code['code']}: {code['meaning']}")
+        for note in _footnotes(r):
+            add("footnote", note)
         if r["donor_food_id"]:
             add("donor", f"{r['donor_food_id']}, {r['donor_state']}")
         add("line", f"{r['file']} line {r['line']}")
@@ -238,6 +240,8 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
             + (f", {part['source']} {part['food_id']}, {part['file']} line {part['line']}" if part["source"] else "")
             + f" [share: {part['citation_id']}]",
         )
+        for note in _footnotes(part):
+            add("footnote", note)
     for step in r["steps"]:
         add("step", _step(step))
     d = r["decision"]
@@ -279,6 +283,13 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     return "\n".join(lines)
 
 
+def _footnotes(r: dict[str, Any]) -> list[str]:
+    """What the source notes on the food and on the figure, each on one line."""
+    if r["footnotes"] is None:
+        return ["not in the published table: rawref build reads them from the source"] if r["source"] else []
+    return [f"on the {n['about']}: {' / '.join(n['text'].split(chr(10)))}" for n in r["footnotes"]]
+
+
 def _alternative(a: dict[str, Any], chosen: float | None) -> str:
     """What a candidate that was not chosen says, how far off it is, and why it was not chosen."""
     told = [f"match {a['match_quality']}", _printed(a["source_value"], a["source_unit"]), a["status"], _samples(a["n"])]
@@ -293,6 +304,7 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
     lines = [
         f"{v['source']} {v['file']} line {v['line']}: {v['food_id']} {v['food_name']}",
         f"  {v['source_component']} {v['component_name'] or ''}".rstrip() + f": {v['text']!r} {v['unit']}",
+        *(f"footnote   {note}" for note in _footnotes({"source": v["source"], "footnotes": r["footnotes"]})),
         "",
     ]
     for h in r["reference"]:

@@ -14,7 +14,7 @@ create or replace table rules.chk_row as
 select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high,
   v.unit, v.status,
   v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
-  f.linked, f.part, f.species, f.species_group, f.composite, f.duplicate_of
+  f.linked, f.part, f.species, f.species_group, f.bone, f.composite, f.duplicate_of
 from reference."values" v join chk_food f using (source, release, food_id);
 
 -- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
@@ -72,6 +72,7 @@ create or replace table rules.chk_basis as
 select v.component, v.part, v.species_group, log10(v.x) as lx
 from chk_value v join reference.components c using (component)
 where v.raw_animal and v.x > 0 and not v.composite and v.duplicate_of is null and v.status <> 'imputed'
+  and not (v.part = 'muscle' and v.bone = 'yes')
   and (v.linked or v.source in (select word from chk_word where name = 'basis'));
 -- Without the reference stage (the committed table alone) the published cells are their own comparison.
 insert into chk_basis

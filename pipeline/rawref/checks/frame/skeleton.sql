@@ -11,6 +11,8 @@ create table archival."values"(source text, release text, food_id text, source_c
   se text, "min" text, "max" text, source_code text, derivation text, donor_food_id text);
 create table archival.value_references(source text, release text, food_id text, source_component text,
   reference_id text);
+create table archival.langual(source text, release text, food_id text, code text);
+create table archival.footnotes(source text, release text, food_id text, kind text, source_component text, text text);
 create table archival."references"(source text, release text, reference_id text);
 create table archival.maintainer_cited_values(id text, ingredient_id text, component text, repeats_source text,
   repeats_food_id text, citation_id text, country text);
@@ -22,6 +24,7 @@ create table archival.maintainer_decisions(decision_id text, source text, food_i
 create table reference.components(component text, name text, unit text, "group" text, needed boolean, block text);
 create table reference.component_map(source text, source_component text, component text, preference int, steps text,
   factor decimal(18, 9));
+create table reference.status_map(source text, kind text, code text, status text);
 create table reference.links(ingredient_id text, source text, release text, food_id text, match_quality text);
 create table reference.foods(source text, release text, food_id text, name text, group_code text, scientific_name text,
   realm text, species text, species_group text, part text, state text, skin text, bone text, fat_trim text,

@@ -52,28 +52,21 @@ from pairs p join chk_wide l on l.source = p.source and l.food_id = p.lean_id an
   join chk_wide f on f.source = p.source and f.food_id = p.fat_id and f.origin = 'food';
 
 insert into chk_figure by name
-with family as (
-  select c.ingredient_id, c.component, c.value,
-    case when coalesce(p.value, q.value) is not null then coalesce(p.value, q.value)
-      when c.source = 'maintainer' then coalesce(m.repeats_source, m.citation_id)
-      else coalesce(o.original_source, c.source) end as family,
-    c.source || ' ' || c.food_id as named, c.match_quality
-  from curated.candidates c left join archival.maintainer_cited_values m on c.source = 'maintainer' and m.id = c.food_id
-    left join reference.copies o on o.source = c.source and o.food_id = c.food_id
-    left join reference.source_traits p on p.trait = 'family' and p.source = c.source
-    left join reference.source_traits q on q.trait = 'family' and q.source = coalesce(m.repeats_source,
-      o.original_source)
+with foods as (
+  -- one figure for each food: two foods of one publisher are two samples; a copy has the same figure and adds nothing
+  select c.ingredient_id, c.component, c.value, c.source || ' ' || c.food_id as named
+  from curated.candidates c
   where c.value > 0 and c.status in (select status from reference.statuses where evidence)
     and coalesce(c.donor_state, 'raw') in ('raw', 'unknown') and c.match_quality in ('A', 'B')
     and coalesce(c.reason_not_chosen, '') not like 'struck out%'
-  qualify row_number() over (partition by c.ingredient_id, c.component, family order by c.rank) = 1
+  qualify row_number() over (partition by c.ingredient_id, c.component, c.source, c.food_id order by c.rank) = 1
 )
 select 'B03' as rule_id,
   if(component in (select word from chk_word where rule_id = 'B03' and name = 'mobile'), 'mobile', '') as class,
   'candidate' as origin, ingredient_id, component, max(value) / min(value) as x,
   format('{} to {}: {:.4g} to {:.4g}, ratio {:.1f}', arg_min(named, (value, named)), arg_max(named, (value, named)),
     min(value), max(value), max(value) / min(value)) as detail
-from family group by ingredient_id, component having count(*) > 1;
+from foods group by ingredient_id, component having count(*) > 1;
 
 insert into chk_figure by name
 with birds as (

@@ -168,6 +168,27 @@ select 'D09' as rule_id, 'ingredient' as origin, ingredient_id,
     as detail
 from judged group by ingredient_id;
 
+-- What the codes of a source say of a figure, against its number of samples: a zero that is assumed has none.
+insert into chk_evaluated select 'D09', count(*) from archival."values" where try_cast(n as int) > 0;
+insert into chk_figure by name
+with assumed as (
+  select source, kind, code from reference.status_map where status = 'assumed_zero' and kind in ('derivation', 'source_code')
+)
+select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+  format('source code {}, derivation {} say that it is assumed, yet n is {}', coalesce(v.source_code, 'none'),
+    coalesce(nullif(v.derivation, ''), 'none'), v.n) as detail
+from archival."values" v
+where try_cast(v.n as int) > 0 and exists (
+  from assumed a where a.source = v.source
+    and a.code = if(a.kind = 'derivation', v.derivation, v.source_code));
+-- An analysis has samples, in a source that counts them.
+insert into chk_figure by name
+select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+  format('derivation {} says that it is an analysis, yet no sample is counted', v.derivation) as detail
+from archival."values" v join reference.status_map m on m.source = v.source and m.kind = 'derivation'
+  and m.code = v.derivation and m.status = 'measured'
+where v.text is not null and v.n is null;
+
 insert into chk_evaluated select 'D10', count(*) from chk_value where raw_animal and x > 0;
 insert into chk_figure by name
 with printed as (
@@ -237,6 +258,14 @@ select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as 
 from chk_cell where status is null
   or source in (select source from reference.source_traits where trait = 'always_coded')
     and coalesce(derivation, '') = '';
+-- A figure whose row says nothing of how it came about, in a source that codes it.
+insert into chk_evaluated select 'D12', count(*) from chk_row;
+insert into chk_figure by name
+select 'D12' as rule_id, 'source' as origin, source, food_id, source_component, 1 as x,
+  'neither derivation nor source code' as detail
+from chk_row
+where coalesce(derivation, '') = '' and coalesce(source_code, '') = ''
+  and source in (select source from reference.status_map where kind = 'derivation');
 
 insert into chk_figure by name
 select 'D13' as rule_id, 'ingredient' as origin, ingredient_id, component,

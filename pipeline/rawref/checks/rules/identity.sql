@@ -9,6 +9,25 @@ select 'F01' as rule_id, 'source' as origin, source, food_id, count(*) - 1 as x,
   'food id stands more than once' as detail
 from archival.foods group by source, release, food_id having count(*) > 1;
 
+-- Rows that speak of a food, or of a value, that is not there.
+insert into chk_figure by name
+with orphans as (
+  select source, release, food_id, null as source_component, 'LanguaL code' as what, 'food' as whom, count(*) as n
+  from archival.langual anti join archival.foods using (source, release, food_id) group by all
+  union all
+  select source, release, food_id, source_component, 'footnote', 'food', count(*)
+  from archival.footnotes anti join archival.foods using (source, release, food_id) group by all
+  union all
+  select source, release, food_id, source_component, 'reference', 'value', count(*)
+  from archival.value_references anti join archival."values" using (source, release, food_id, source_component)
+  group by all
+)
+select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, n as x,
+  format('{} without a {} of that id: {}', what, whom, n) as detail
+from orphans;
+insert into chk_evaluated select 'F01', (select count(*) from archival.langual)
+  + (select count(*) from archival.footnotes) + (select count(*) from archival.value_references);
+
 -- The reference stage holds each mapped value of the source once, and none that the source does not have.
 insert into chk_figure by name
 select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, component, count(*) - 1 as x,
@@ -128,6 +147,13 @@ insert into chk_figure by name
 select 'F11' as rule_id, 'note' as class, 'food' as origin, source, food_id,
   (refuse_pct > 0 and coalesce(refuse_note, '') = '')::int as x, 'refuse without a word on what it is' as detail
 from chk_food where refuse_pct is not null;
+-- Who throws the skin away throws more away: the food with its skin has no more refuse than its meat alone.
+insert into chk_figure by name
+select 'F11' as rule_id, 'skin' as class, 'food' as origin, b.source, b.food_id, b.refuse_pct - m.refuse_pct as x,
+  format('refuse {} % with the skin eaten, {} % in {} without it', b.refuse_pct, m.refuse_pct, m.food_id) as detail
+from chk_food b join chk_food m on m.source = b.source and b.raw_animal and m.raw_animal
+  and m.name in (replace(b.name, 'meat and skin', 'meat only'), replace(b.name, 'with skin', 'without skin'))
+where regexp_matches(b.name, 'meat and skin|with skin') and b.refuse_pct is not null and m.refuse_pct is not null;
 
 insert into chk_evaluated select 'F12', count(*) from chk_cell;
 insert into chk_figure by name
@@ -139,7 +165,7 @@ where basis is distinct from if(kind = 'addition', 'per 100 g as supplied', 'per
 insert into chk_figure by name
 with filled as (
   select source, food_id, part, species_group, component, x from chk_value
-  where raw_animal and x > 0 and duplicate_of is null
+  where raw_animal and x > 0
 ), held as (
   select source, food_id, part, species_group, map_from_entries(list((component, x) order by component)) as amounts
   from filled group by all

@@ -1,11 +1,13 @@
 -- reference.peers: comparable foods, defined once; key (component, part, species_group). Raw, nothing added, one kind
 -- of animal, same part and species group, evidence with samples behind it; composites and duplicates of a source out.
+-- Flesh analysed with its bone is no measure of flesh without it.
 -- Plants have none: pumpkin, spinach and wheat are one group and one part here, and no measure of each other.
 create table reference.peer_values as
 select v.component, f.part, f.species_group, v.source, v.food_id, f.species, v.value, v.n
 from reference."values" v join reference.foods f using (source, release, food_id)
 where f.may_supply_raw = 'yes' and not f.composite and f.duplicate_of is null and f.part <> 'unknown'
   and f.species_group not in ('none', 'unknown', 'plant')
+  and not (f.part = 'muscle' and f.bone = 'yes')
   and v.evidence and v.value is not null
   and (v.n >= 1 or (v.n is null and v.status = 'measured'))
   and not exists (
