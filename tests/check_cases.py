@@ -437,7 +437,8 @@ def coded(s: Scene, name: str, row: dict[str, Any]) -> None:
 
 ZERO = {"text": "0", "source_code": "7", "derivation": "Z"}
 case("D09", "warn", coded, ZERO | {"n": "1"}, ZERO | {"n": "0"})
-case("D09", "warn", coded, ZERO | {"n": "1", "derivation": None}, ZERO | {"n": "1", "source_code": "1", "derivation": "A"})
+SAMPLED = ZERO | {"n": "1"}
+case("D09", "warn", coded, SAMPLED | {"derivation": None}, SAMPLED | {"source_code": "1", "derivation": "A"})
 case("D09", "warn", coded, {"text": "5", "derivation": "1"}, {"text": "5", "derivation": "1", "n": "1"})
 
 

@@ -226,8 +226,43 @@ def test_offers_follow_from_the_errors(errors: dict[str, Any], model: duckdb.Duc
     muscle = {e["component"]: e["offer"] for e in errors["errors"] if e["group"] == "muscle"}
     assert [c for c in ("ZN", "CHOLE", "SE", "FE", "P", "MG") if muscle[c] != "yes"] == []
     assert muscle["THIA"] == muscle["CU"] == "care"
-    assert muscle["FOL"] == muscle["RETOL"] == "weak"
-    assert muscle["FAT"] == muscle["F20D4N6"] == "no"
+    assert muscle["FOL"] == "weak"
+    # retinol: 75 % over all pairs (the dossier, section 6: weak), 77 % over those that rule 7 lets through
+    assert muscle["FAT"] == muscle["F20D4N6"] == muscle["RETOL"] == "no"
+
+
+def test_errors_are_measured_on_what_rule_7_offers(errors: dict[str, Any], model: duckdb.DuckDBPyConnection) -> None:
+    """A pair that rule 7 refuses (read here from the amounts that SR28 prints) counts in no error. One organ pair
+    in four is one, and with them iron of organs missed by 58 % where it now misses by 32 (90th percentile)."""
+    limits = {r["limit"]: r["value"] for r in rows(model, "select * from cooking_limits where error_group is null")}
+    amounts: dict[str, dict[str, float]] = {}
+    for food, component, value in model.execute(
+            """select food_id, component, value from reference."values" where source = 'usda-sr28' and preference = 1
+               and component in ('WATER', 'FAT', 'PROCNT') and value is not null""").fetchall():
+        amounts.setdefault(food, {})[component] = value
+    refused = set()
+    for cooked, raw in model.execute("select distinct cooked_id, raw_id from cooking_truth").fetchall():
+        c, r = amounts[cooked], amounts[raw]
+        protein = r["PROCNT"] / c["PROCNT"]
+        solids = (100 - r["WATER"] - r["FAT"]) / (100 - c["WATER"] - c["FAT"])
+        if not limits["yield_low"] <= protein <= limits["yield_high"] \
+                or abs(protein / solids - 1) > limits["yield_disagreement"]:
+            refused.add(cooked)
+    organs = {row[0] for row in model.execute(
+        "select distinct cooked_id from cooking_truth where error_group = 'organ'").fetchall()}
+    assert len(organs & refused) >= 10
+    counted = {row[0] for row in model.execute("select distinct cooked_id from cooking_predicted").fetchall()}
+    assert counted and not counted & refused
+    iron = next(e for e in errors["errors"] if (e["group"], e["component"]) == ("organ", "FE"))
+    assert iron["errors"]["measured"]["p90"] == pytest.approx(32, abs=1)
+
+
+def test_spelling_hides_no_pair(model: duckdb.DuckDBPyConnection) -> None:
+    """FOOD_DES of SR28: emu "inside drums" and "inside drum"; beef "ribs 10- 12" and "ribs 10-12"; pork "leg, loin, and
+    shoulder" and "leg, loin, shoulder". A bone-in and a boneless cut stay two."""
+    twins = dict(model.execute("select cooked_id, raw_id from cooking_pairs").fetchall())
+    assert (twins["05629"], twins["13490"], twins["10093"]) == ("05628", "13284", "10002")
+    assert twins.get("10990") != "10028"
 
 
 def test_published_factors_are_found_again_in_sr28(built: duckdb.DuckDBPyConnection, checkout: Workspace) -> None:

@@ -90,8 +90,10 @@ select m.cooked_id, m.raw_id, m.likeness, c.family, c.species, c.part, c.class, 
   coalesce(coalesce(yield_protein, yield_nonfat) between l.low and l.high, false)
     and coalesce(abs(yield_protein / yield_nonfat - 1) <= l.apart, true) as plausible
 from matched m
-  cross join (select max(value) filter ("limit" = 'yield_low') as low, max(value) filter ("limit" = 'yield_high') as high,
-    max(value) filter ("limit" = 'yield_disagreement') as apart from cooking_limits) l
+  cross join (
+    select max(value) filter ("limit" = 'yield_low') as low, max(value) filter ("limit" = 'yield_high') as high,
+      max(value) filter ("limit" = 'yield_disagreement') as apart
+    from cooking_limits) l
   join cooking_foods c on c.food_id = m.cooked_id
   left join cooking_base r on r.food_id = m.raw_id
   left join cooking_base k on k.food_id = m.cooked_id;

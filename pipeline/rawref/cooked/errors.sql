@@ -37,7 +37,8 @@ from wanted w join measured m on m.component = w.component and m.part = w.part a
   and coalesce(w.species, m.species) = m.species
 group by all;
 
--- cooking_predicted: one row per pair that rule 7 lets through, component and way of predicting, with prediction / truth.
+-- cooking_predicted: one row per pair that rule 7 lets through, component and way of predicting, with
+-- prediction / truth.
 create temp table cooking_predicted as
 with ways as (
   select t.component, t.error_group, t.class, t.pool, t.family, t.cooked_id, t.raw_value,

@@ -172,7 +172,8 @@ from judged group by ingredient_id;
 insert into chk_evaluated select 'D09', count(*) from archival."values" where try_cast(n as int) > 0;
 insert into chk_figure by name
 with assumed as (
-  select source, kind, code from reference.status_map where status = 'assumed_zero' and kind in ('derivation', 'source_code')
+  select source, kind, code from reference.status_map
+  where status = 'assumed_zero' and kind in ('derivation', 'source_code')
 )
 select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
   format('source code {}, derivation {} say that it is assumed, yet n is {}', coalesce(v.source_code, 'none'),
@@ -263,7 +264,7 @@ insert into chk_evaluated select 'D12', count(*) from chk_row;
 insert into chk_figure by name
 select 'D12' as rule_id, 'source' as origin, source, food_id, source_component, 1 as x,
   'neither derivation nor source code' as detail
-from chk_row
+from chk_row semi join reference.component_map using (source, source_component)
 where coalesce(derivation, '') = '' and coalesce(source_code, '') = ''
   and source in (select source from reference.status_map where kind = 'derivation');
 
