@@ -444,7 +444,9 @@ case("D09", "warn", coded, {"text": "5", "derivation": "1"}, {"text": "5", "deri
 
 def undocumented(s: Scene, name: str, codes: dict[str, Any]) -> None:
     s.put("reference.status_map", source=name, kind="derivation", code="1", status="measured")
-    s.food(name, source=name, rows={"SE": codes})
+    s.put("reference.component_map", source=name, source_component=name, component="SE", preference=1, steps="[]",
+          factor=1)  # fmt: skip
+    s.food(name, source=name, rows={"SE": codes | {"source_component": name}})
 
 
 case("D12", "warn", undocumented, {"derivation": None, "source_code": None}, {"derivation": None, "source_code": "1"})
@@ -620,7 +622,7 @@ case("F14", "warn", alike, int(SHARED * 0.1), int(SHARED * 0.1) + 1)
 
 def named_twins(s: Scene, name: str, changed: int) -> None:
     """A food that the facets hold for the same record as another is told all the more."""
-    alike(s, name, changed, "equine")
+    alike(s, name, changed, "marine_mammal")
     s.rows["reference.foods"][-1]["duplicate_of"] = name
 
 
