@@ -54,6 +54,18 @@ def errors(built_workspace: Workspace) -> dict[str, Any]:
         return error_table(con, built_workspace.schemas)
 
 
+@pytest.fixture(scope="module")
+def of_all_pairs(built_workspace: Workspace) -> dict[tuple[str, str, str], tuple[float, float]]:
+    """Median and 90th percentile by group, component and way, with the pairs that rule 7 refuses, as the dossier has
+    them."""
+    with connect(built_workspace.database, read_only=True) as con:
+        cooking.prepare(con, built_workspace.schemas)
+        con.execute("update cooking_truth set plausible = true")
+        cooking.evaluate(con)
+        found = con.execute("select domain, component, way, median, p90 from cooking_errors").fetchall()
+    return {row[:3]: row[3:] for row in found}
+
+
 @pytest.fixture
 def writable(built_workspace: Workspace, tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """A copy of the working database to write to, in which beef-heart selenium has no raw value."""
@@ -169,24 +181,24 @@ SAME = ("ZN", "CHOLE", "SE", "FE", "P", "MG", "ASH", "NIA", "RIBF", "K", "NA", "
 
 
 @pytest.mark.parametrize(("heading", "group"), [("### Muscle", "muscle"), ("### Organs", "organ")])
-def test_leave_family_out_errors_of_the_dossier(reference: Path, errors: dict[str, Any], heading: str,
-                                                group: str) -> None:
+def test_leave_family_out_errors_of_the_dossier(
+    reference: Path, of_all_pairs: dict[tuple[str, str, str], tuple[float, float]], heading: str, group: str
+) -> None:
     """Section 6. At the median the typical difference is below one point for muscle, below two for organs.
 
     Differences: soaked organs are left out here (six pairs), which moves organ 90th percentiles; folate and retinol
     rest on few pairs; the published factor of a method without one is 100 here, so thiamin differs (27 against 19).
     """
     head, body = table((reference / "cooking.md").read_text(encoding="utf-8"), heading)
-    ours = {e["component"]: e["errors"] for e in errors["errors"] if e["group"] == group}
     medians: dict[str, list[float]] = {}
     tails: dict[str, list[float]] = {}
     for row in body:
         if row[0] in SAME:
             for way, cell in zip(head[2:-2], row[2:-2], strict=True):
                 middle, tail = (float(x) for x in cell.strip("*").split("/"))
-                got = ours[row[0]][way.replace(" ", "_")]
-                medians.setdefault(way, []).append(abs(got["median"] - middle))
-                tails.setdefault(way, []).append(abs(got["p90"] - tail))
+                got_middle, got_tail = of_all_pairs[group, row[0], way.replace(" ", "_")]
+                medians.setdefault(way, []).append(abs(got_middle - middle))
+                tails.setdefault(way, []).append(abs(got_tail - tail))
     for way in set(head[2:-2]) - {"peers", "published"}:
         assert sorted(medians[way])[len(medians[way]) // 2] <= (1.0 if group == "muscle" else 2.0), way
         assert max(medians[way]) <= (6.0 if group == "muscle" else 9.0), way
