@@ -1425,6 +1425,5 @@ def test_bad_rows_on_the_command_line(tmp_path: Path) -> None:
     file.write_text("ingredient_id,grams\nchicken-livr,10\nchicken-heart,-5\n", encoding="utf-8")
     done = command_line("mix", file.as_posix())
     assert (done.returncode, done.stdout) == (2, "")
-    assert [line.removeprefix(f"rawref: {file.as_posix()}").split(" ")[0] for line in done.stderr.splitlines()] == [
-        ":2:", ":3:", ":"
-    ]  # fmt: skip
+    lines = [line for line in done.stderr.splitlines() if line.startswith("rawref: ")]  # beside a note on the build
+    assert [line.removeprefix(f"rawref: {file.as_posix()}").split(" ")[0] for line in lines] == [":2:", ":3:", ":"]

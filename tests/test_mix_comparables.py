@@ -64,13 +64,35 @@ def test_an_unknown_is_no_value_and_comparable_foods_bless_no_maximum(tmp_path: 
     assert found["verdict"] == "meets" and found["amount"] is None
     assert [row["ingredient_id"] for row in found["rests_on_comparables"]] == ["duck-heart"]
     assert "rests on comparable foods for duck-heart" in found["reason"]
-    both = evaluate(table, mix, need_of(tmp_path, minimum("ZN", "5", "mg"), maximum("ZN", "60", "mg")))
-    assert entry(both, "ZN")["chance_maximum"][0] == 0 and entry(both, "ZN")["verdict"] == "undecided"
+    both = evaluate(table, mix, need_of(tmp_path, minimum("ZN", "5", "mg"), maximum("ZN", "30", "mg")))
+    assert entry(both, "ZN")["chance_maximum"] == [0, 1] and entry(both, "ZN")["verdict"] == "undecided"
     result = evaluate(table, mix, need_of(tmp_path, minimum("ZN", "5", "mg")))
     page = sheet.markdown(sheet.analysis(result, "Hearts"))
     assert "Decided by the spread of comparable foods, since there is no figure: ZN (duck-heart)." in page
     assert "rests on comparable foods for duck-heart" in " ".join(mix_text(result).split())
     assert any("duck-heart" in line for line in mix_csv(result).splitlines() if ",ZN," in line)
+
+
+def test_without_a_published_ceiling_the_far_end_of_comparable_foods_is_the_ceiling(tmp_path: Path) -> None:
+    """t(7) = 2.998 at 0.99 (the same tables). A published ceiling goes before it, and is what a maximum is held to."""
+    table = hearts(tmp_path / "t", ZINC)
+    found = foretold(table, "duck-heart", "ZN")
+    assert found is not None
+    reach = math.log(found.high / found.middle) / 1.895 * 2.998
+    assert math.log(found.most / found.middle) == pytest.approx(reach, abs=0.01)
+    assert content_of(table, {}, "duck-heart", "ZN").ceiling == Fraction(found.most)
+    kept = entry(evaluate(table, rows_of(("duck-heart", 100)), need_of(tmp_path, maximum("ZN", "50", "mg"))), "ZN")
+    assert kept["verdict"] == "meets"  # 4.5 mg at most are 39 per 1000 kcal
+    over = entry(evaluate(table, rows_of(("duck-heart", 100)), need_of(tmp_path, maximum("ZN", "30", "mg"))), "ZN")
+    assert over["verdict"] == "undecided"
+
+
+def test_an_oil_is_bounded_by_the_richest_raw_ingredient_or_oil(tmp_path: Path) -> None:
+    parts = [ingredient("liver", part="liver"), ingredient("rich-oil", "finfish", "oil", "addition"),
+             ingredient("oil", "finfish", "oil", "addition")]  # fmt: skip
+    values = [*cells("liver", **PLAIN, RETOL="9000"), *cells("rich-oil", FAT="100", RETOL="30000"),
+              *cells("oil", FAT="100")]  # fmt: skip
+    assert content_of(table_of(tmp_path / "t", parts, values), {}, "oil", "RETOL").ceiling == 30000
 
 
 def test_a_decided_line_does_not_call_on_comparable_foods(tmp_path: Path) -> None:

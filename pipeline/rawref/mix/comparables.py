@@ -8,7 +8,8 @@ animal, as one more part, by the means of the other organs and of muscle and the
 it stores, and held more than that in 16 of 100 known cells. The 90 % interval of one more observation is mean +- t s
 sqrt(1 + 1/n), with the degrees of freedom of the variance (prediction interval of a normal sample; t by Abramowitz &
 Stegun 26.7.5). A comparable food without a figure above zero (a zero, a trace, below detection, assumed zero) lets the
-interval begin at zero. It ends at the ceiling of the unknown at the latest.
+interval begin at zero. It ends at the ceiling of the unknown at the latest; where the table publishes none, its 99 %
+point is the ceiling.
 
 Out of sample it holds what it says: tests/test_mix_comparables.py, tests/benchmarks/mix_decided.py.
 """
@@ -20,10 +21,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from statistics import NormalDist
 
 from rawref.mix.spread import Z90, Points, points_of
 from rawref.mix.table import WATER_GROUPS, Table
 
+Z99 = NormalDist().inv_cdf(0.99)
 LEAST_FREEDOM = 5
 """Degrees of freedom from which a pooled variance is used (common practice, no source)."""
 LEAST_PARTS = 3
@@ -39,11 +42,12 @@ Group = tuple[bool, str, str]
 
 @dataclass(frozen=True, slots=True)
 class Foretold:
-    """Per 100 g in the canonical unit: the 5 %, 50 % and 95 % points, and in words what they rest on."""
+    """Per 100 g in the canonical unit: the 5 %, 50 %, 95 % and 99 % points, and in words what they rest on."""
 
     low: float
     middle: float
     high: float
+    most: float
     basis: tuple[str, ...]
 
     @property
@@ -53,14 +57,19 @@ class Foretold:
 
     def times(self, factor: float) -> Foretold:
         """The same of another weight."""
-        return Foretold(self.low * factor, self.middle * factor, self.high * factor, self.basis)
+        return Foretold(
+            self.low * factor, self.middle * factor, self.high * factor, self.most * factor, self.basis
+        )  # fmt: skip
 
     def within(self, ceiling: Fraction | None) -> Foretold:
         """No more than the ceiling."""
         if ceiling is None or self.high <= ceiling:
             return self
         top = float(ceiling)
-        return Foretold(min(self.low, top), min(self.middle, top), top, self.basis)
+        return Foretold(min(self.low, top), min(self.middle, top), top, min(self.most, top), self.basis)
+
+
+ENDS = ("low", "middle", "high", "most")
 
 
 def together(parts: list[Foretold]) -> Foretold | None:
@@ -68,8 +77,8 @@ def together(parts: list[Foretold]) -> Foretold | None:
     if not parts:
         return None
     basis = tuple(dict.fromkeys(text for part in parts for text in part.basis))
-    low, middle, high = (math.fsum(getattr(part, end) for part in parts) for end in ("low", "middle", "high"))
-    return Foretold(low, middle, high, basis)
+    low, middle, high, most = (math.fsum(getattr(part, end) for part in parts) for end in ENDS)
+    return Foretold(low, middle, high, most, basis)
 
 
 @dataclass(slots=True)
@@ -168,14 +177,14 @@ def _pooled(groups: Iterable[Iterable[float]]) -> tuple[float, int]:
 
 def _one_more(values: list[float], variance: float, freedom: int, zero: bool, words: str) -> Foretold:
     middle = math.fsum(values) / len(values)
-    half = student(freedom) * math.sqrt(variance * (1 + 1 / len(values)))
+    error = math.sqrt(variance * (1 + 1 / len(values)))
+    half, far = student(freedom) * error, student(freedom, Z99) * error
     low = 0.0 if zero else math.exp(middle - half)
-    return Foretold(low, math.exp(middle), math.exp(middle + half), (words,))
+    return Foretold(low, math.exp(middle), math.exp(middle + half), math.exp(middle + far), (words,))
 
 
-def student(freedom: int) -> float:
-    """The 95 % point of Student's t, by Abramowitz & Stegun 26.7.5."""
-    z = Z90
+def student(freedom: int, z: float = Z90) -> float:
+    """A point of Student's t, of 95 % where `z` of the normal distribution is not given: Abramowitz & Stegun 26.7.5."""
     first, second = (z**3 + z) / 4, (5 * z**5 + 16 * z**3 + 3 * z) / 96
     third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
     return z + first / freedom + second / freedom**2 + third / freedom**3

@@ -27,6 +27,8 @@ WATER = "WATER"
 # Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
 # table, which no bone or shell could plausibly exceed (common practice, no source).
 SKELETAL = ("bone", "shell")
+# An oil is bounded by the richest raw ingredient or oil of the table (common practice, no source).
+OIL = "oil"
 # A component of these groups is a part of this proximate of the same food.
 WITHIN = {"amino_acid": "PROCNT", "fatty_acid": "FAT", "macro_mineral": "ASH", "trace_element": "ASH"}
 # Water, protein, fat and ash of one food add up to 100 g within this (common practice, no source).
@@ -197,7 +199,12 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
             return replace(content, ceiling=_ceiling(table, assays, ingredient_id, component, ingredient, gap))
     ceiling = _ceiling(table, assays, ingredient_id, component, ingredient, gap)
     found = None if gap is not None and gap.kind == ASSUMED else foretold(table, ingredient_id, component)
-    return replace(unknown(ceiling), foretold=None if found is None else found.within(ceiling))
+    if found is None:
+        return unknown(ceiling)
+    if gap is None or gap.ceiling is None:  # only the rest of 100 g bounds it: what comparable foods hold is nearer
+        most = Fraction(found.most)
+        ceiling = most if ceiling is None else min(ceiling, most)
+    return replace(unknown(ceiling), foretold=found.within(ceiling))
 
 
 def _within(table: Table, ingredient: Ingredient | None, component: str, content: Content) -> Content:
@@ -248,6 +255,8 @@ def _ceiling(
         bound = ZERO  # by the definition of its basis a pure substance holds nothing beyond its formula
     if bound is None and ingredient is not None and ingredient.part in SKELETAL and component != WATER:
         bound = table.largest(component)
+    if bound is None and ingredient is not None and ingredient.part == OIL:
+        bound = table.largest(component, OIL)
     if bound is None:
         return limit
     return bound if limit is None else min(bound, limit)

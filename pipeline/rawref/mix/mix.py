@@ -9,7 +9,8 @@ two amino acids of a sum, calcium and phosphorus of a bone). The chance that a t
 without a random number (spread.py). What has no figure is between nothing and its ceiling: every chance is given with
 the unknown at its worst and at its best for the bound. Where that leaves a minimum undecided, what comparable foods
 foretell of the unknown takes its place, as a distribution (comparables.py), and the line says on what it rests; what
-nothing foretells stays at its worst and its best, and a maximum is always judged so. `meets` takes 95 % at the low
+nothing foretells stays at its worst and its best, and a maximum is always judged so (a ceiling that the table does not
+publish is the 99 % point of comparable foods). `meets` takes 95 % at the low
 end, `short` 5 % at the high end; in between a line is undecided, and says what its doubt comes from.
 """
 

@@ -156,7 +156,7 @@ class Table:
     version: str = ""
     statuses: Mapping[str, Status] = field(default_factory=dict)
     known: dict[str, Any] = field(default_factory=dict, repr=False)
-    _largest: dict[str, str] = field(default_factory=dict, repr=False)
+    _largest: dict[tuple[str, str], str | None] = field(default_factory=dict, repr=False)
 
     def cell(self, ingredient_id: str, component: str) -> Cell | None:
         """The published cell, or None where the table has no row."""
@@ -193,16 +193,18 @@ class Table:
             return float(row[1]) if (ingredient_id, component) not in self.raw_gaps else None
         return 0.0 if row[0] in {"trace", "below_detection", "assumed_zero", "not_applicable"} else None
 
-    def largest(self, component: str) -> Fraction | None:
-        """The largest content of the component in any raw ingredient that has evidence for it; None without one."""
-        if not self._largest:
-            raw = {key for key, item in self.ingredients.items() if item.kind == "raw"}
-            for (key, name), row in self.raw_cells.items():
-                if row[1] and self.status(row[0] or "").evidence and key in raw and (key, name) not in self.raw_gaps:
-                    kept = self._largest.get(name)
-                    if kept is None or float(row[1]) > float(kept):
-                        self._largest[name] = row[1]
-        return fraction(self._largest.get(component))
+    def largest(self, component: str, part: str = "") -> Fraction | None:
+        """The largest content of the component in any raw ingredient that has evidence for it, and in the ingredients
+        of a part, such as oils; None without one."""
+        if (part, component) not in self._largest:
+            among = {key for key, item in self.ingredients.items() if item.kind == "raw" or item.part == part}
+            rows = ((key, self.raw_cells.get((key, component))) for key in among)
+            found = [
+                row[1] for key, row in rows
+                if row and row[1] and self.status(row[0] or "").evidence and (key, component) not in self.raw_gaps
+            ]  # fmt: skip
+            self._largest[part, component] = max(found, key=float, default=None)
+        return fraction(self._largest[part, component])
 
     def units(self) -> dict[str, str]:
         """Canonical unit per component."""
