@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import random
+import warnings
 import zipfile
 import zlib
 
@@ -108,7 +109,7 @@ def damaged_archive(body: bytes, rng: random.Random, *, separator: bytes = b",")
     else:
         members[at] = (name, damaged(content, rng, separator=separator))
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as bundle:
+    with warnings.catch_warnings(action="ignore"), zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as bundle:
         for name, content in members:
             bundle.writestr(zipfile.ZipInfo(name), content)
     made = packed.getvalue()

@@ -244,6 +244,9 @@ def _content_problems(con: duckdb.DuckDBPyConnection, kind: Archive, described: 
         ("food", "food_nutrient", "fdc_id", f"fdc_id not in (select fdc_id from archival.{p}_food)"),
         ("food", listed, "fdc_id", f"fdc_id not in (select fdc_id from archival.{p}_food)"),
         ("NDB number", listed, "NDB_number", "NDB_number <> '' and not regexp_full_match(NDB_number, '\\d+')"),
+        *(("repeated id", file, key,
+           f"{key} in (select {key} from archival.{p}_{file} group by all having count(*) > 1)")
+          for file, key in (("food", "fdc_id"), (listed, "fdc_id"), ("nutrient", "id"), ("food_category", "id"))),
         ("food category", "food", "food_category_id",
          f"food_category_id <> '' and food_category_id not in (select id from archival.{p}_food_category)"),
     ]

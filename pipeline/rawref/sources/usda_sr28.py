@@ -59,6 +59,8 @@ CLOSED = {
 }
 """Coded fields whose codes the documentation gives (p. 30 to 36). The release also holds N of Add_Nutr_Mark, and the
 last part of comment 3 (p. 33) as 4, as in older manuals; CC, the confidence code, has no codes yet (p. 33)."""
+KEYED = ("FOOD_DES", "FD_GROUP", "LANGDESC", "NUTR_DEF", "SRC_CD", "DERIV_CD", "DATA_SRC")
+"""Files whose first field is their key: joined by it, a row that stands twice would double the values."""
 STATUS = {"Src_Cd": "source_code", "Deriv_Cd": "derivation"}
 """Coded fields whose every code needs a status in schemas/status_map.csv, and what they are called there."""
 
@@ -101,8 +103,21 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
                     " raw/sources.toml",
                 )
             record_file(con, ID, release.release, name, member.sha256, text.size, text.lines)
+    _require_keys(con, archive.name)
     _require_known_codes(con, archive.name, layouts.parent)
     return _common(release.release)
+
+
+def _require_keys(con: duckdb.DuckDBPyConnection, archive: str) -> None:
+    """Every key stands once in its file; InputError with the second line of the first one that does not."""
+    for stem in KEYED:
+        key = LAYOUT[stem].split()[0]
+        found = con.execute(
+            f"select {key}, line from archival.{PREFIX}_{stem.lower()}"
+            f" qualify row_number() over (partition by {key} order by line) = 2 order by line limit 1"
+        ).fetchall()
+        for code, line in found:
+            raise InputError(f"{key} {code!r} stands twice", f"{archive}!{stem}.txt:{line}", "restore the pinned file")
 
 
 def _require_known_codes(con: duckdb.DuckDBPyConnection, archive: str, schemas: Path) -> None:
