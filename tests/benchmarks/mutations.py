@@ -34,6 +34,9 @@ KINDS = (
     "row_doubled",
     "food_swapped",
     "provenance_altered",
+    "basis_change",
+    "release_change",
+    "alias_change",
 )
 BATCH = 110
 
@@ -46,6 +49,8 @@ class Score:
     seen: Counter[str] = field(default_factory=Counter)
     by_rule: Counter[str] = field(default_factory=Counter)
     survivors: list[str] = field(default_factory=list)
+    alarms: int = 0
+    """Told of a copy in which nothing was spoilt."""
 
     def share(self) -> float:
         return sum(self.seen.values()) / max(1, sum(self.made.values()))
@@ -55,6 +60,7 @@ class Score:
         lines += [f"  {kind:20} {self.seen[kind]:5} of {self.made[kind]:5}" for kind in KINDS if self.made[kind]]
         lines += ["  seen by (a mutation may be seen by several):"]
         lines += [f"    {rule:8} {count}" for rule, count in self.by_rule.most_common()]
+        lines += [f"  false alarms on an unspoilt copy: {self.alarms}"]
         lines += [f"  survivors: {len(self.survivors)}"] + [f"    {name}" for name in self.survivors[:40]]
         return "\n".join(lines)
 
@@ -91,6 +97,14 @@ def mutate_row(kind: str, row: dict[str, str], rng: random.Random) -> list[dict[
         changed["food_id"] = (
             str(int(row["food_id"]) + 1).zfill(5) if row["food_id"].isdigit() else row["food_id"] + "-2"
         )
+    elif kind == "basis_change":
+        changed["basis"] = rng.choice(["per kg edible portion, raw", "per 100 g dry matter", ""])
+    elif kind == "release_change":
+        if not row["release"]:
+            return None
+        changed["release"] = row["release"] + "1"
+    elif kind == "alias_change":  # an id that nobody gave, as an alias that was never written down
+        changed["ingredient_id"] = row["ingredient_id"] + "-old"
     else:
         column = rng.choice(["source_value", "derivation", "line", "source_component", "reference_ids"])
         changed[column] = (row[column] or "0") + "1"
@@ -112,6 +126,9 @@ def mutate_published(folder: Path, schemas: Path, count: int, seed: int = 1) -> 
     with tempfile.TemporaryDirectory() as scratch:
         spoilt = Path(scratch) / "curated"
         shutil.copytree(folder, spoilt)
+        score.alarms = int(named_published(run_accepted(spoilt, schemas)) != quiet)
+        if compare is not None:
+            score.alarms += len(compare(folder, spoilt, schemas)["changes"])
         while done < count:
             planned: dict[int, tuple[str, list[dict[str, str]]]] = {}
             while len(planned) < min(BATCH, count - done):
@@ -160,6 +177,7 @@ def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -
     with tempfile.TemporaryDirectory() as scratch:
         with connect(database, read_only=True) as con:
             quiet = named_foods(run(con, schemas))
+            score.alarms = int(named_foods(run(con, schemas)) != quiet)
             rows = con.execute(
                 """select v.rowid, v.food_id, v.component, v.value, v.status, v.unit from reference."values" v
                    join reference.foods f using (source, release, food_id)
@@ -185,7 +203,7 @@ def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -
 
 def mutate_stored(con: Any, kind: str, row: tuple[Any, ...], foods: list[str], rng: random.Random) -> bool:
     """Spoil one stored row; whether the kind applies to it."""
-    rowid, food, _, value, status, unit = row
+    rowid, food, component, value, status, unit = row
     table = 'reference."values"'
     if kind in ("times_10", "times_1000", "sign"):
         if not value:
@@ -217,6 +235,16 @@ def mutate_stored(con: Any, kind: str, row: tuple[Any, ...], foods: list[str], r
     elif kind == "food_swapped":
         con.execute(
             f"update {table} set food_id = ? where rowid = ?", [rng.choice([f for f in foods if f != food]), rowid]
+        )
+    elif kind == "basis_change":
+        con.execute(f"update {table} set source_unit = source_unit || '/kg' where rowid = ?", [rowid])
+    elif kind == "release_change":
+        con.execute(f"update {table} set release = release || '1' where rowid = ?", [rowid])
+    elif kind == "alias_change":  # read as another component of the same unit
+        con.execute(
+            f"update {table} set component = (select component from reference.components c where c.unit = ? and"
+            f" c.component <> ? order by hash(c.component || ?) limit 1) where rowid = ?",
+            [unit, component, str(rng.random()), rowid],
         )
     else:
         column = rng.choice(["text", "derivation", "source_component", "donor_food_id", "n"])

@@ -109,10 +109,12 @@ def damaged_archive(body: bytes, rng: random.Random, *, separator: bytes = b",")
     else:
         members[at] = (name, damaged(content, rng, separator=separator))
     packed = io.BytesIO()
-    with warnings.catch_warnings(action="ignore"):  # a name that stands twice is meant
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as bundle:
-            for name, content in members:
-                bundle.writestr(zipfile.ZipInfo(name), content)
+    with (
+        warnings.catch_warnings(action="ignore"),  # a name that stands twice is meant
+        zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as bundle,
+    ):
+        for name, content in members:
+            bundle.writestr(zipfile.ZipInfo(name), content)
     made = packed.getvalue()
     if choice == 3:  # another method of packing, encrypted, a wrong checksum: a byte of the first local heading
         place = rng.choice((6, 8, 14, 18, 22, 26))
