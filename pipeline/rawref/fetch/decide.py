@@ -44,6 +44,8 @@ if TYPE_CHECKING:
     from rawref.fetch.download import Downloader, Limits, Progress
 
 PIN = "pin.json"
+NAME_MAX = 255
+"""Bytes of a file name, on every file system in use (POSIX NAME_MAX)."""
 SIDE_LOADED_MAX = 256 << 20
 """Bytes of a file that somebody gives; the releases that we know have at most 6 MB."""
 
@@ -203,6 +205,10 @@ def _pins(workspace: Workspace, source: str) -> list[Pin]:
             pin = Pin(files=files, **document)
             if any(PurePosixPath(file.name).name != file.name for file in files):
                 raise ValueError("a file name leaves the folder")
+            if (pin.source, pin.release) != (source, path.parent.name):
+                raise ValueError(f"it is of {pin.source} {pin.release}"[:80])
+            if any(len(file.name.encode()) > NAME_MAX for file in files):
+                raise ValueError("a file name is too long")
             if "-" in pin.date:
                 real_date(pin.date, workspace.relative(path))
         except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
