@@ -7,7 +7,9 @@ with linked as (
     nullif(concat_ws('; ', l.note, format('not independent: {} of {} figures compared are those of {} {}',
       d.figures_same, d.figures_compared, d.original_source, d.original_food_id)), '') as note,
     l.release_date, l.source_order, f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons,
-    l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source || ':' || d.original_food_id, l.source || ':' || l.food_id) as witness
+    l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source || ':' || d.original_food_id,
+      -- two editions of one table are one witness
+      if(contains(f.duplicate_of, ':'), f.duplicate_of, null), l.source || ':' || l.food_id) as witness
   from reference.links l join reference.foods f using (source, release, food_id)
     left join reference.copies d on d.source = l.source and d.food_id = l.food_id
   union all by name

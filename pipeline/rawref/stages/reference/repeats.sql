@@ -13,15 +13,17 @@ update reference.foods f set duplicate_of = k.first_source || ':' || k.first_foo
 from repeated_foods k where k.source = f.source and k.release = f.release and k.food_id = f.food_id;
 
 -- The same figure is not better known in the edition that says less about it: where the other does not count it as
--- evidence (imputed, borrowed from a cooked food), neither does this one.
+-- evidence (imputed, borrowed from a cooked food), neither does this one; what is calculated there
+-- is not measured here.
 update reference."values" v
-set evidence = false, donor_state = t.donor_state,
-  status = if(t.status in (select status from reference.statuses where evidence), v.status, t.status)
+set evidence = t.evidence, donor_state = t.donor_state,
+  status = if(t.status in (select status from reference.statuses where evidence)
+    and not (v.status = 'measured' and t.status = 'calculated'), v.status, t.status)
 from repeated_foods k, reference."values" t
 where k.source = v.source and k.release = v.release and k.food_id = v.food_id
   and t.source = k.first_source and t.release = k.first_release and t.food_id = k.first_food
   and t.component = v.component and t.preference = v.preference
   and try_cast(t.text as decimal(20, 9)) = try_cast(v.text as decimal(20, 9))
-  and v.evidence and not t.evidence;
+  and v.evidence and (not t.evidence or v.status = 'measured' and t.status = 'calculated');
 
 drop table repeated_foods;
