@@ -37,6 +37,8 @@ COLUMNS = {
     "references": "reference_id source authors title year container volume issue pages url",
     "catalogue": "source release food_id name group state method species part skin bone fat_trim additions"
     " may_supply_raw witnesses langual components_valued components_measured figures",
+    "calibration": "measure component class left_out n species expected coverage half_width plain_coverage"
+    " plain_half_width tables",
 }
 KEYS = {
     "ingredients": ["ingredient_id"],
@@ -46,6 +48,7 @@ KEYS = {
     "components": ["component"],
     "references": ["reference_id"],
     "catalogue": ["source", "food_id"],
+    "calibration": ["measure", "component", "class", "left_out"],
 }
 # design.md, section 4: these ingredients exist under exactly these ids.
 FIXED_IDS = [
