@@ -175,8 +175,10 @@ def _inputs(
     rules = groups.get("rule", [])
     only_needs = rules and all(path.startswith(NEEDS) for path in rules)  # they decide needed_by and nothing else
     reached = frozenset(groups) - ({"rule"} if only_needs else set())
+    described = any(c["table"] == "catalogue" for c in changes)  # else what describes foods moved nothing
     found = _Inputs(
-        reached or frozenset(groups), changed_inputs(groups, old, new, past),
+        reached or frozenset(groups),
+        tuple(f for f in changed_inputs(groups, old, new, past) if described or "catalogue" not in f.reach),
         changed_sources(old, new, groups.get("source", ())),
     )
     asked = sorted({(c["ingredient_id"], c["component"]) for c in changes if c["ingredient_id"] and c["component"]})
@@ -322,6 +324,8 @@ def _sole(cause: str, inputs: _Inputs) -> Cause:
 
 
 def _inputs_told(cause: str, inputs: _Inputs) -> str:
+    if cause == "source" and inputs.sources:
+        return ", ".join(sorted(inputs.sources))
     of = [f for f in inputs.files if f.cause == cause and f.rows != ()]
     more = [f"{len(of) - MOST_TOLD} more"] if len(of) > MOST_TOLD else []
     return ", ".join([f.first() for f in of[:MOST_TOLD]] + more)

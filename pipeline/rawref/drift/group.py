@@ -73,6 +73,8 @@ def _event(c: Change, columns: set[str], pools: dict[str, tuple[str, str]]) -> t
     """The event that a change is part of; None where it stands for itself."""
     if c.get("cause_why", "").startswith("edited by hand"):
         return None
+    if c["table"] == "calibration":
+        return ("calibration",)
     about, own = c.get("about") or {}, set(c["fields"])
     source = about.get("source") or ""
     if c["table"] == "candidates" and c["kind"] in ("added", "removed"):
@@ -234,4 +236,14 @@ def explanations(changes: list[Change]) -> list[dict[str, Any]]:
     return sorted(found.values(), key=lambda e: (-e["rows"], e["cause"], e["mechanism"]))
 
 
-TELL = {"figures": _figures, "offer": _offer, "place": _place, "unit": _unit, "pool": _pool}
+def _calibration(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any]]) -> Change:
+    counts = Counter(m["kind"] if m["kind"] in ("added", "removed") else "changed" for m in members)
+    told = ", ".join(f"{n} {kind}" for kind, n in sorted(counts.items()))
+    return new_change("provenance", "calibration", subject="calibration", column="coverage",
+                      why=f"calibration of ranges and ceilings: {told} rows") | _worst(members) | {
+        "cause_why": members[0]["cause_why"]}
+
+
+TELL = {
+    "calibration": _calibration, "figures": _figures, "offer": _offer, "place": _place, "unit": _unit, "pool": _pool,
+}

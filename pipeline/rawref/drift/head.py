@@ -171,7 +171,8 @@ def _recomputed(changes: list[Change]) -> list[Sentence]:
 
 
 def _moved(changes: list[Change]) -> list[Sentence]:
-    return [Sentence(c["why"]) for c in changes if c["kind"] == "provenance" and c.get("members")]
+    return [Sentence(c["why"]) for c in changes
+            if c["kind"] == "provenance" and c.get("members") and c["table"] != "calibration"]
 
 
 def _source_side(old: Side, new: Side) -> list[Sentence]:

@@ -84,7 +84,9 @@ def explained(result: dict[str, Any], cap: int | None = EXPLAINED_CAP) -> list[s
     lines = []
     for one in found[:cap]:
         worst = result["changes"][one["worst"]]
-        name = " ".join(x for x in (worst["ingredient_id"], worst["component"]) if x) or worst["subject"]
+        name = worst["subject"].replace("/", " ") if worst["ingredient_id"] else worst["subject"]
+        if worst["table"] not in ("values", "gaps", "candidates"):
+            name = f"{worst['table']} {name}"
         why = worst.get("cause_why") or one["mechanism"]
         lines.append(f"{one['rows']} row{'' if one['rows'] == 1 else 's'}, {one['cause']}: {one['mechanism']}"
                      + (f" (worst: {name}{why.removeprefix(one['mechanism'])})" if one["mechanism"] else f" ({name})"))
