@@ -400,6 +400,10 @@ def test_trace_reads_plainly(root: Path) -> None:
         if (r["ingredient_id"], r["component"]) == ("turkey-bone-fresh", "CA")
     )  # fmt: skip
     assert f"turkey-bone-fresh: {float(row['low']):.0f} to {float(row['high']):.0f} mg" in bone
+    # of a composite that is unknown in part: 64 % of a neck is meat and skin (SR28 05084, refuse 36 %), selenium 12 ug
+    part = document(root, "trace", "chicken-neck-bone-in", "SE")
+    assert part["status"] == "missing" and part["known_part"] == {"amount": pytest.approx(7.68), "share_pct": 64}
+    assert document(root, "trace", "chicken-heart", "CA")["known_part"] is None
     # The text of a paper carries its own unit; ours is not put behind it.
     assert "per 100 g of ESP' mg" not in run(root, "trace", "eggshell-powder", "CA").stdout
 

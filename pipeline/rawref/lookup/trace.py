@@ -80,6 +80,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
     )
     for part in parts:
         part["footnotes"] = _footnotes(con, part)
+    known_part = _known_part(parts) if cell["status"] == "missing" else None
     decision = rows(
         con,
         "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
@@ -96,6 +97,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
     return {
         "schema_version": "1",
         **cell,
+        "known_part": known_part,
         "component_name": told["name"],
         "source_component_name": published[0]["name"] if published else None,
         "meanings": _meanings(schemas, cell),
@@ -128,6 +130,15 @@ def _calibration(con: duckdb.DuckDBPyConnection, ingredient: str, component: str
            order by c.component = '*', c.class <> '*', c.left_out""",
         [ingredient, component],
     )
+
+
+def _known_part(parts: list[dict[str, Any]]) -> dict[str, float] | None:
+    """Of a composite without a figure: what a mix counts of it, from the parts that have one, and their share."""
+    known = [(part["share_pct"], amount) for part in parts
+             if (amount := part["low"] if part["value"] is None else part["value"]) is not None]  # fmt: skip
+    if not known:
+        return None
+    return {"amount": sum(share * amount for share, amount in known) / 100, "share_pct": sum(s for s, _ in known)}
 
 
 def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:

@@ -242,6 +242,12 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
         )
         for note in _footnotes(part):
             add("footnote", note)
+    if r["known_part"]:
+        add(
+            "in a mix",
+            f"{short(r['known_part']['amount'])} {shown_unit(r['unit'])} count, from the "
+            f"{r['known_part']['share_pct']:g} % of it that have a figure; the rest is unknown, never zero",
+        )
     for step in r["steps"]:
         add("step", _step(step))
     d = r["decision"]
