@@ -24,10 +24,12 @@ from rawref.checks.run import closing, only_rules, run, summarise
 from rawref.checks.scene import SOURCE, Scene
 from rawref.checks.selftest import PLANTED, selftest
 from rawref.errors import InputError
+from rawref.release.build import check_result
 from rawref.render import checks as render
 from rawref.stages.decisions import verify
 from rawref.workspace import Workspace
 
+from tests import rule_findings
 from tests.benchmarks import mutations
 from tests.check_cases import CASES, candidates
 from tests.spoil import edit, read
@@ -705,3 +707,11 @@ def test_markdown_has_a_table_and_the_cures(troubled: CheckResult) -> None:
 def test_environment_cannot_make_the_gate_a_formality(checkout: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(os.environ, "PANDERA_VALIDATION_ENABLED", "False")
     assert [p.name for p in selftest(checkout.schemas) if not p.seen] in ([], ["models let nothing pass"])
+
+
+def test_the_rules_judge_and_find_what_they_did_when_the_table_was_accepted(built_workspace: Workspace) -> None:
+    """Counts of our own making: a rule that falls silent, or speaks of other subjects, does not do so unseen."""
+    with rule_findings.FILE.open(encoding="utf-8", newline="") as handle:
+        stated = [tuple(line) for line in csv.reader(handle)][1:]
+    found = rule_findings.counted(check_result(built_workspace))
+    assert sorted(set(found) ^ set(stated)) == [], "see what changed, then: python -m tests.rule_findings"

@@ -27,6 +27,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.rule_findings import counted
+
 ROOT = Path(__file__).resolve().parents[2]
 CODE = Path("pipeline/rawref")
 TESTS = {
@@ -167,9 +169,9 @@ def say(text: str) -> None:
     sys.stdout.flush()
 
 
-def findings(root: Path) -> object:
-    """What the rules of the last build found, as the build left it."""
-    return json.loads((root / ".rawref" / "check.json").read_text(encoding="utf-8"))
+def findings(root: Path) -> list[tuple[str, ...]]:
+    """What the rules of the last build judged and found, counted as tests/test_checks.py compares it."""
+    return counted(json.loads((root / ".rawref" / "check.json").read_text(encoding="utf-8")))
 
 
 def main() -> int:
