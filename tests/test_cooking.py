@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import json
 import shutil
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -501,9 +500,7 @@ def test_a_build_never_estimates_by_itself(built: duckdb.DuckDBPyConnection) -> 
 
 
 def test_suggest_says_what_there_is(built: duckdb.DuckDBPyConnection, checkout: Workspace) -> None:
-    started = time.perf_counter()
     r = suggest(built, checkout.schemas, "beef-heart", "SE")
-    assert time.perf_counter() - started < 2  # 0.3 s on an idle machine
     assert json.loads(json.dumps(r))["ingredient_id"] == "beef-heart"
     assert next(t["donor_food_id"] for t in r["cooked"]["offered"]) == "13322"
     assert r["now"]["evidence"]
@@ -596,11 +593,3 @@ def test_refused_and_weak_estimates_are_not_taken_over(
                      f"{found['derivation'] or ''}{TAIL}")
     with pytest.raises(InputError, match=message):
         apply_accepted(writable, checkout.schemas)
-
-
-def test_the_model_of_all_of_sr28_is_quick(built_workspace: Workspace) -> None:
-    """Orientation: 0.2 s on an idle two-core machine, budget 2 s; a loaded machine gets twice that."""
-    with connect(built_workspace.database, read_only=True) as con:
-        started = time.perf_counter()
-        cooking.prepare(con, built_workspace.schemas)
-        assert time.perf_counter() - started < 4

@@ -10,7 +10,6 @@ import json
 import re
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from datetime import timedelta
 from fractions import Fraction
@@ -834,15 +833,13 @@ def test_inclusion_names_every_part_and_says_that_it_has_no_source() -> None:
 
 
 def test_reading_and_judging_needs_no_heavy_library(tmp_path: Path) -> None:
-    """Cold start of a listing: at most 0.7 of the time of reading SR28 (0.65 s); pandas alone would take it."""
+    """A listing starts cold within 0.7 of the time of reading SR28 (bench.py); pandas alone takes as long."""
     code = (
         "import sys; import rawref.mix.mix, rawref.needs.profile, rawref.render.mix, rawref.lookup.impact; "
         "print([m for m in ('pandas', 'matplotlib', 'pyarrow', 'duckdb', 'numpy') if m in sys.modules])"
     )
-    begin = time.perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=REPO, check=True)
     assert done.stdout.strip() == "[]"
-    assert time.perf_counter() - begin < 5
 
 
 # ------------------------------------------------------------------ facts of the trade: common practice, no source
