@@ -41,6 +41,7 @@ def document(folder: Path) -> dict[str, Any]:
 
 AGAIN = "copy curated/ again"
 _BAD_CSV = re.compile(r"CSV Error on Line: (?P<line>\d+)(?P<told>.*?)\n\s*file = (?P<file>[^\n]+)", re.DOTALL)
+_FILE = re.compile(r"file = ([^\n]+)")
 _NAME = re.compile(r"[\w+/.,:() -]+")
 """What a heading is made of: component tags, units, words."""
 _WHAT = re.compile(r"Expected Number of Columns.*|.*unterminated quote.*|Invalid unicode[^.]*")
@@ -56,6 +57,9 @@ def damage(error: BaseException) -> InputError | None:
             f"a damaged record: {what[0].strip() if what else 'it cannot be read'}", f"{found['file']}:{found['line']}",
             AGAIN,
         )
+    if "CSV" in str(error):
+        file = _FILE.search(str(error))
+        return InputError("a CSV file that cannot be read", file[1] if file else "a published table", AGAIN)
     if "Malformed JSON" in str(error):
         return InputError("a list that is none: " + " ".join(str(error).split())[:120], "a published table", AGAIN)
     return None
