@@ -134,6 +134,17 @@ def test_every_table_is_compared_in_every_column(
     assert expected - seen == set()
 
 
+def test_a_source_that_declares_another_unit_is_significant_and_told_first(old: Path, drift_to: Any) -> None:
+    """The amounts are the same and every rule is content: a person must look. SR28 gives zinc (309) in mg."""
+    for ingredient in ("beef-liver", "chicken-liver"):
+        spoil.set_cell(old, ingredient, "ZN", source_unit="g")
+    result = drift_to(old)
+    (change,) = of(result, kind="unit")
+    assert (change["tier"], change["before"], change["after"], len(change["members"])) == ("requirement", "g", "mg", 2)
+    assert result["summary"]["significant"] == 1
+    assert result["head"][0].startswith("usda-sr28 now gives 309 in mg, not g")
+
+
 def test_rows_added_removed_and_doubled(old: Path, drift_to: Any) -> None:
     def change(rows: spoil.Rows) -> None:
         gone = rows.pop(5)

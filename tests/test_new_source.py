@@ -204,7 +204,12 @@ def test_all_faults_of_a_maintainer_file_are_told_in_one_run(tmp_path: Path) -> 
     lines[2] = "," + lines[2].partition(",")[2]
     lines.append(lines[3])
     path.write_text("\n".join([*lines, ""]), encoding="utf-8")
+    cited = space.maintainer / "cited_values.csv"
+    body = cited.read_text(encoding="utf-8").splitlines()
+    body[1] = "," + body[1].partition(",")[2]
+    cited.write_text("\n".join([*body, ""]), encoding="utf-8")
     with pytest.raises(InputError) as caught:
         build(space, lambda _: None, workbook=False)
     told = "\n".join(caught.value.lines())
     assert all(f"ingredient_foods.csv:{line}" in told for line in (2, 3, len(lines)))
+    assert "cited_values.csv:2" in told  # and those of the other files

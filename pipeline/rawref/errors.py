@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 
 class RawrefError(Exception):
@@ -51,6 +52,17 @@ def raise_all(faults: Sequence[InputError], where: str) -> None:
         raise faults[0]
     if faults:
         raise InputErrors(faults, where)
+
+
+@contextmanager
+def gathered(faults: list[InputError]) -> Iterator[None]:
+    """Add what is raised within to `faults`, so that the next file is read too."""
+    try:
+        yield
+    except InputErrors as several:
+        faults += several.faults
+    except InputError as error:
+        faults.append(error)
 
 
 class SourceMissing(RawrefError):

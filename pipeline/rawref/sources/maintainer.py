@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.errors import InputError, raise_all
+from rawref.errors import InputError, gathered, raise_all
 from rawref.registry.nearest import nearest
 from rawref.sources import Release, declared
 from rawref.workspace import Workspace
@@ -77,11 +77,16 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
 
 
 def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) -> dict[str, list[Row]]:
-    """Rows of every maintainer file with typed fields and `line`; InputError names the first fault.
+    """Rows of every maintainer file with typed fields and `line`; InputError has the faults of all files together.
 
     `sources` are the ids that raw/sources.toml declares; without them a source is taken as it stands.
     """
-    tables = {name: _read(folder / f"{name}.csv", name, schemas) for name in registry.MAINTAINER}
+    tables: dict[str, list[Row]] = {}
+    faults: list[InputError] = []
+    for name in registry.MAINTAINER:
+        with gathered(faults):
+            tables[name] = _read(folder / f"{name}.csv", name, schemas)
+    raise_all(faults, "raw/maintainer")
     for name, rows in tables.items():
         for column in registry.fields(schemas)[f"maintainer.{name}"]:
             if column.vocabulary == "source" and sources is not None:
@@ -117,9 +122,13 @@ def read_all(folder: Path, schemas: Path, sources: Sequence[str] | None = None) 
                 _where("ingredient_foods", row),
                 "say in note what differs",
             )
-    _check_aliases(tables["ingredient_aliases"], {row["ingredient_id"] for row in tables["ingredients"]})
-    _check_cited(tables["cited_values"], schemas)
-    _check_composites(tables["composites"], tables["ingredients"])
+    with gathered(faults):
+        _check_aliases(tables["ingredient_aliases"], {row["ingredient_id"] for row in tables["ingredients"]})
+    with gathered(faults):
+        _check_cited(tables["cited_values"], schemas)
+    with gathered(faults):
+        _check_composites(tables["composites"], tables["ingredients"])
+    raise_all(faults, "raw/maintainer")
     return tables
 
 
