@@ -11,7 +11,9 @@ import jsonschema
 import pyarrow.parquet as pq
 import pytest
 from rawref.fetch.decide import fetch
+from rawref.published.descriptor import WORKBOOK, with_workbook
 from rawref.published.export import WIDE
+from rawref.published.workbook import write_workbook
 from rawref.registry import PUBLISHED, fields
 from rawref.release.build import build, refresh
 from rawref.workspace import Workspace
@@ -103,6 +105,32 @@ def test_a_parquet_file_says_what_it_is(folder: Path, checkout: Workspace) -> No
             assert units["NA_mg"] == "mg" and units["ENERC_KCAL"] == "kcal"
         elif name in PUBLISHED:
             assert units == {f.column: f.unit for f in fields(checkout.schemas)[name] if f.unit}
+
+
+def test_lists_are_lists_in_parquet(folder: Path, checkout: Workspace) -> None:
+    """As the Parquet specification has them (LogicalTypes.md, LIST), and with the content of the JSON in the CSV."""
+    seen = 0
+    for name in PUBLISHED:
+        names = [f.column for f in fields(checkout.schemas)[name] if f.type == "list"]
+        held = pq.read_table(folder / f"{name}.parquet", columns=names)
+        texts = spoil.read(folder, name)
+        for column in names:
+            assert str(held.schema.field(column).type) == "list<element: string>", (name, column)
+            assert held.column(column).to_pylist() == [json.loads(row[column]) for row in texts], (name, column)
+            seen += any(held.column(column).to_pylist())
+    assert seen > 5
+
+
+def test_a_workbook_is_named_where_there_is_one(
+    folder: Path, descriptor: dict[str, Any], ours: dict[str, Any], tmp_path: Path
+) -> None:
+    named = with_workbook(descriptor, there=True)
+    jsonschema.validate(named, ours, jsonschema.Draft202012Validator)
+    assert named["resources"][-1] == WORKBOOK and with_workbook(named, there=False) == descriptor
+    copied = spoil.copy(folder, tmp_path / "curated")
+    write_workbook(copied, copied / "table.xlsx", Workspace(folder.parent).schemas)
+    (copied / "datapackage.json").write_text(json.dumps(named), encoding="utf-8")
+    assert report(copied) == []
 
 
 def test_an_undeclared_release_is_named_by_what_it_is(tmp_path: Path, ours: dict[str, Any]) -> None:

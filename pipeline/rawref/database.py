@@ -34,6 +34,17 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+def parquet(con: duckdb.DuckDBPyConnection, path: Path) -> str:
+    """A query for a published Parquet file with its lists as the JSON text that the CSV twin has."""
+    source = f"read_parquet({literal(path.as_posix())})"
+    lists = [
+        f'to_json("{r["column_name"]}")::text as "{r["column_name"]}"'
+        for r in rows(con, f"describe from {source}")
+        if r["column_type"].endswith("[]")
+    ]
+    return f"select * {'replace (' + ', '.join(lists) + ')' if lists else ''} from {source}"
+
+
 def scalar(con: duckdb.DuckDBPyConnection, query: str, parameters: Any = None) -> Any:
     """The one value of a query that gives one row."""
     return con.execute(query, parameters).fetchall()[0][0]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.checks import catalogue
 from rawref.checks.run import FRAME, CheckResult, run, summarise
-from rawref.database import connect, literal, rows, run_file
+from rawref.database import connect, literal, parquet, rows, run_file
 from rawref.errors import InputError
 from rawref.published.export import WIDE, digest, wide_column
 from rawref.registry.models import validate_published
@@ -141,7 +141,7 @@ def _changed(con: duckdb.DuckDBPyConnection, folder: Path, name: str, schemas: P
         return [_fault(name, f"{name}.parquet is missing")]
     try:
         con.execute(f"create or replace temp table now as select * from {_csv(folder / f'{name}.csv')}")
-        con.execute(f"create or replace temp table was as select * from read_parquet({literal(twin.as_posix())})")
+        con.execute(f"create or replace temp table was as {parquet(con, twin)}")
     except Exception as error:
         return [_fault(name, f"{name}: {str(error).splitlines()[0]}")]
     columns = [(r["column_name"], r["column_type"]) for r in rows(con, "describe was")]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.database import literal
+from rawref.database import literal, parquet
 from rawref.published.export import WIDE, content_digests, digest
 from rawref.registry import Field
 
@@ -114,6 +114,10 @@ def load(con: duckdb.DuckDBPyConnection, side: Side, table: str, fields: tuple[F
         return
     _read(con, side, table, path, heading, target)
     _conform(con, target, names, heading)
+    if lists := [f.column for f in fields if f.type == "list" and f.column in heading]:
+        # a list is the same however its JSON is spaced
+        spaced = ", ".join(f"""replace("{c}", '", "', '","') as "{c}\"""" for c in lists)
+        con.execute(f"create or replace temp table {target} as select * replace ({spaced}) from {target}")
     _number(con, target, key_of(table, fields))
     _doubled(con, side, table, fields)
 
@@ -128,8 +132,7 @@ def load_twin(con: duckdb.DuckDBPyConnection, side: Side, table: str, fields: tu
     try:
         con.execute(
             f"create or replace temp table {target} as select columns(*)::text, row_number() over () + 1 as row_line,"
-            " 1::bigint as occurrence from read_parquet($1)",
-            [path.as_posix()],
+            f" 1::bigint as occurrence from ({parquet(con, path)})"
         )
     except duckdb.Error:
         return False

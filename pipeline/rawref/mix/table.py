@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rawref import registry
+from rawref.database import parquet
 from rawref.errors import InputError
 from rawref.registry.units import units
 from rawref.workspace import Workspace
@@ -344,14 +345,16 @@ def _read(
         columns = tuple(column for column in columns if column in present or column not in optional)
     wanted = ", ".join(f'"{column}"' for column in columns)
     if csv_file.is_file():
-        source, path = CSV_AS_TEXT, csv_file
+        path = csv_file
     elif parquet_file.is_file():
         wanted = ", ".join(f'CAST("{column}" AS VARCHAR)' for column in columns)
-        source, path = "read_parquet(?)", parquet_file
+        path = parquet_file
     else:
         raise InputError("no table here", f"{shown}/{name}.csv", "run rawref build first")
     try:
-        return database.execute(f"SELECT {wanted} FROM {source}", [path.as_posix()]).fetchall()
+        if path == parquet_file:
+            return database.execute(f"SELECT {wanted} FROM ({parquet(database, path)})").fetchall()
+        return database.execute(f"SELECT {wanted} FROM {CSV_AS_TEXT}", [path.as_posix()]).fetchall()
     except duckdb.Error as error:
         first = str(error).splitlines()[0]
         raise InputError(f"cannot be read: {first}", f"{shown}/{path.name}", "run rawref build again") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -132,7 +133,7 @@ def data_package(
             "primaryKey": ["ingredient_id"],
         }
         resources.append(_resource(folder, name, schema))
-    resources += [_twin(name) for name in (*registry.PUBLISHED, *WIDE)]
+    resources += [_twin(name, registry.fields(schemas).get(name, ())) for name in (*registry.PUBLISHED, *WIDE)]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "id": ID,
@@ -159,14 +160,40 @@ def data_package(
     }
 
 
-def _twin(name: str) -> dict[str, Any]:
-    """The Parquet form of a table: its digest is in manifest.json, as its bytes follow the library that wrote it."""
+WORKBOOK = {
+    "name": "workbook",
+    "path": "table.xlsx",
+    "title": "The table, its gaps and its provenance as a spreadsheet",
+    "type": "file",
+    "format": "xlsx",
+    "mediatype": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
+"""A file and not one table: its first sheet is a read-me. Like a Parquet file without a digest; named only where it lies beside
+the tables, as a build may leave it out."""
+
+
+def with_workbook(document: dict[str, Any], there: bool) -> dict[str, Any]:
+    """The descriptor with the workbook among its resources, or without it."""
+    tables = [r for r in document["resources"] if r["name"] != WORKBOOK["name"]]
+    return document | {"resources": [*tables, *([WORKBOOK] if there else [])]}
+
+
+def _twin(name: str, fields: Sequence[registry.Field]) -> dict[str, Any]:
+    """The Parquet form of a table: its digest is in manifest.json, as its bytes follow the library that wrote it.
+
+    Its columns are described beside the CSV. Where some are lists, their types are stated all the same, as a reader
+    that has to guess stumbles over a list; `any` is the one type of the standard that holds a list of Parquet.
+    """
+    types = {"text": "string", "list": "any", "integer": "number"}
+    listed = [{"name": f.column, "type": types.get(f.type, f.type)} for f in fields]
+    schema = {"schema": {"fields": listed, "missingValues": []}} if any(f.type == "list" for f in fields) else {}
     return {
         "name": f"{name}-parquet",
         "path": f"{name}.parquet",
         "title": f"{name} as Parquet, the same content",
         "format": "parquet",
         "mediatype": "application/vnd.apache.parquet",
+        **schema,
     }
 
 
@@ -204,12 +231,13 @@ def _table_field(field: registry.Field, words: dict[str, dict[str, str]]) -> dic
 def described_otherwise(one: Path, other: Path) -> list[str]:
     """Places at which the descriptors of two folders differ; none where one has no descriptor that can be read.
 
-    The stamp of the version and the digests of the files are no description.
+    The stamp of the version, the digests of the files and whether a workbook was written are no description.
     """
     found = []
     for folder in (one, other):
         try:
             document = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+            document = with_workbook(document, there=False)
             resources = {f"resource {r['name']}": r for r in document.pop("resources")}
         except (OSError, ValueError, TypeError, AttributeError, KeyError):
             return []

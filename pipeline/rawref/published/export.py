@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,8 +57,9 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
             for f in registry.fields(schemas)[name]
         )
         units = {f.column: f.unit for f in registry.fields(schemas)[name] if f.unit}
+        lists = [f.column for f in registry.fields(schemas)[name] if f.type == "list"]
         query = f'select {columns} from curated."{name}" t {only(name)} order by {ORDER[name]}'
-        _copy(con, query, folder / name, units)
+        _copy(con, query, folder / name, units, lists)
     for name, column in (("table", "value"), ("table_status", "status")):
         cells = ", ".join(
             f"max(v.{column}) filter (v.component = '{c['component']}') as \"{wide_column(c)}\""
@@ -80,9 +82,12 @@ def wide_column(component: dict[str, str]) -> str:
     return tag if tag.lower().endswith(f"_{unit.lower()}") else f"{tag}_{unit}"
 
 
-def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path, units: dict[str, str]) -> None:
-    """Write a query as CSV, and as Parquet that says of itself what it holds: its licence, the units of its columns and
-    the digest of the CSV, by which manifest.json names the version (a number that a build does not know yet)."""
+def _copy(
+    con: duckdb.DuckDBPyConnection, query: str, stem: Path, units: dict[str, str], lists: Sequence[str] = ()
+) -> None:
+    """Write a query as CSV, its `lists` as JSON, and as Parquet, where they are lists. The Parquet says of itself what
+    it holds: its licence, the units of its columns and the digest of the CSV, by which manifest.json names the version
+    (a number that a build does not know yet)."""
     csv, parquet = (literal(f"{stem.as_posix()}{ending}") for ending in (".csv", ".parquet"))
     con.execute(f"create or replace temp table going_out as {query}")
     con.execute(f"copy going_out to {csv} (format csv, header true, delimiter ',', quote '\"', escape '\"')")
@@ -94,8 +99,10 @@ def _copy(con: duckdb.DuckDBPyConnection, query: str, stem: Path, units: dict[st
         "csv_sha256": sha256(stem.with_name(f"{stem.name}.csv")),
     }
     metadata = ", ".join(f"{key}: {literal(text)}" for key, text in told.items())
+    typed = ", ".join(f"""from_json("{column}", '["VARCHAR"]') as "{column}\"""" for column in lists)
+    out = f"select * {'replace (' + typed + ')' if lists else ''} from going_out"
     con.execute(
-        f"copy going_out to {parquet} (format parquet, compression zstd, row_group_size 200000,"
+        f"copy ({out}) to {parquet} (format parquet, compression zstd, row_group_size 200000,"
         f" kv_metadata {{{metadata}}})"
     )
     con.execute("drop table going_out")

@@ -15,6 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
+from rawref.database import connect, parquet
 from rawref.errors import InputError
 from rawref.findings import Finding
 from rawref.registry import Field
@@ -420,10 +421,13 @@ def _parquet(
     except (OSError, arrow.ArrowInvalid) as error:
         return [fault(f"cannot be read: {str(error).splitlines()[0]}")] if cells else []
     types = {"number": arrow.float64(), "integer": arrow.int64()}
+    listed = arrow.list_(arrow.string())
     found = [
         fault(f"{f.column} has type {twin.schema.field(f.column).type}, not {types.get(f.type, arrow.string())}")
         for f in fields
-        if f.column in twin.column_names and twin.schema.field(f.column).type != types.get(f.type, arrow.string())
+        if f.column in twin.column_names
+        and twin.schema.field(f.column).type != types.get(f.type, arrow.string())
+        and not (f.type == "list" and twin.schema.field(f.column).type == listed)  # JSON text in earlier versions
     ]
     if not cells:
         return found
@@ -433,8 +437,12 @@ def _parquet(
         return found
     if twin.num_rows != text.num_rows or text.column_names != twin.column_names:
         return [fault(f"has {twin.num_rows} rows where the CSV has {text.num_rows}")]
+    with connect() as con:
+        as_text = con.sql(parquet(con, path)).to_arrow_table()
     for f in fields:
         ours, theirs = twin.column(f.column), text.column(f.column)
+        if ours.type == listed:
+            ours = as_text.column(f.column)
         if f.type == "number" and not pc.all(pc.is_finite(ours)).as_py() and ours.null_count < len(ours):
             found.append(fault(f"{f.column} holds a number that is not finite"))
         try:

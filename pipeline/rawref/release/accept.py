@@ -204,6 +204,7 @@ def _publish(
     *,
     first: bool,
 ) -> None:
+    from rawref.published.descriptor import with_workbook
     from rawref.published.place import put_in_place, write_json
 
     stamp = {"version": version, "created": time.strftime("%Y-%m-%dT%H:%M:%SZ")}
@@ -214,6 +215,8 @@ def _publish(
                 shutil.copyfile(item, staged / item.name)
         for name, after in MOVED.items():
             document = json.loads((staged / name).read_text(encoding="utf-8"))
+            if "resources" in document:
+                document = with_workbook(document, workbook)
             write_json(staged / name, stamped(document, after, stamp))
         if workbook:
             from rawref.published.workbook import write_workbook

@@ -193,7 +193,7 @@ def _make(
             ):
                 checking = pool.submit(run, other, workspace.schemas)
                 export_tables(con, staged, workspace.schemas)
-                described = _describe(con, staged, workspace, inputs)
+                described = _describe(con, staged, workspace, inputs, workbook)
                 with _workbook_beside(staged, workspace.schemas, described) if workbook else nullcontext():
                     plants = selftest(workspace.schemas, scratch=Path(scratch))
                     con.execute("checkpoint")
@@ -235,16 +235,19 @@ def _beside(con: duckdb.DuckDBPyConnection) -> Iterator[tuple[ThreadPoolExecutor
             raise
 
 
-def _describe(con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str]) -> dict[str, Any]:
+def _describe(
+    con: Any, folder: Path, workspace: Workspace, inputs: dict[str, str], workbook: bool
+) -> dict[str, Any]:
     """Write the data package descriptor beside the tables in `folder`; the manifest, still without its checks."""
-    from rawref.published.descriptor import data_package, manifest
+    from rawref.published.descriptor import data_package, manifest, with_workbook
     from rawref.published.place import write_json
 
     sources = declared(workspace)
     stamp = accepted_stamp(workspace)
     described = manifest(con, folder, sources, inputs, stamp, {})
     releases = {s["id"]: s["release"] for s in described["sources"] if s["present"]}
-    write_json(folder / "datapackage.json", data_package(folder, sources, releases, workspace.schemas, stamp))
+    package = data_package(folder, sources, releases, workspace.schemas, stamp)
+    write_json(folder / "datapackage.json", with_workbook(package, workbook))
     return described
 
 
@@ -266,6 +269,8 @@ def _workbook_beside(folder: Path, schemas: Path, described: dict[str, Any]) -> 
 
 def _write_workbook(workspace: Workspace, say: Say) -> None:
     """Put the spreadsheet beside the built tables, unless they have it, as after a build without one."""
+    from rawref.published.descriptor import with_workbook
+    from rawref.published.place import write_json
     from rawref.published.workbook import write_workbook
 
     target = workspace.built / "table.xlsx"
@@ -274,6 +279,8 @@ def _write_workbook(workspace: Workspace, say: Say) -> None:
         partial = workspace.work / f"{PARTIAL}table.xlsx"
         write_workbook(workspace.built, partial, workspace.schemas)
         os.replace(partial, target)
+        package = workspace.built / "datapackage.json"
+        write_json(package, with_workbook(json.loads(package.read_text(encoding="utf-8")), there=True))
 
 
 def accepted_stamp(workspace: Workspace) -> dict[str, str]:
