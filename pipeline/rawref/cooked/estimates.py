@@ -101,7 +101,7 @@ def estimate_reason(twin: Row) -> str:
 
 
 def _write(con: duckdb.DuckDBPyConnection, decision: Row, twin: Row) -> None:
-    steps = json.dumps([*json.loads(twin["source_steps"]), *COOKED], separators=(",", ":"))
+    steps = json.dumps([*json.loads(twin["source_steps"]), *COOKED])
     derivation = "/".join(filter(None, (twin["source_code"], twin["derivation"])))
     references = rows(con, """
         select coalesce(to_json(list_sort(list(distinct source || ':' || reference_id)))::text, '[]') as ids

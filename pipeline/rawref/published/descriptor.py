@@ -168,8 +168,8 @@ WORKBOOK = {
     "format": "xlsx",
     "mediatype": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
-"""A file and not one table: its first sheet is a read-me. Like a Parquet file without a digest; named only where it lies beside
-the tables, as a build may leave it out."""
+"""A file, as its first sheet is a read-me. Like a Parquet file without a digest; named only where it lies
+beside the tables, as a build may leave it out."""
 
 
 def with_workbook(document: dict[str, Any], there: bool) -> dict[str, Any]:

@@ -51,7 +51,9 @@ def export_tables(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -
     for name in registry.PUBLISHED:
         # an empty text is a blank in the CSV: the Parquet twin must not tell the two apart
         columns = ", ".join(
-            f'nullif("{f.column}"::text, \'\') as "{f.column}"'
+            f"""to_json(from_json("{f.column}", '["VARCHAR"]'))::text as "{f.column}\""""  # one spelling of a list
+            if f.type == "list"
+            else f'nullif("{f.column}"::text, \'\') as "{f.column}"'
             if f.sql_type == "text"
             else f'"{f.column}"::{f.sql_type} as "{f.column}"'
             for f in registry.fields(schemas)[name]

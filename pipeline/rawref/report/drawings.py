@@ -11,9 +11,12 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from rawref.report.tables import Peers
-from rawref.report.words import number, plain, short
+from rawref.report.words import number, plain, rounded, short
 
-STRIP_WIDTH, STRIP_HEIGHT = 150, 20
+STRIP_WIDTH, STRIP_HEIGHT, TICK = 150, 30, 3
+"""Foods within TICK of each other share a tick."""
+FEWEST = 3
+"""Comparable foods from which a strip is drawn: one or two say nothing that the chain does not."""
 BANDS = {
     "measured": "a", "calculated": "b", "composed": "b", "label_claim": "b", "unspecified": "b",
     "imputed": "c", "borrowed": "c", "estimated_from_cooked": "c",
@@ -27,16 +30,17 @@ STACK = 11
 
 
 def strip(peers: Peers | None, value: float | None, low: float | None, high: float | None, unit: str) -> Markup:
-    """A cell against its comparable foods on a line from zero: ticks are foods, the tall one their median, the bar the
-    range and the diamond the value of the cell. Empty where there is nothing to compare with."""
-    if peers is None or not peers.amounts:
+    """A cell against its comparable foods on an axis from zero: ticks are foods, the tall one their median, the bar the
+    range and the diamond the value of the cell. Empty where there are too few to compare with. The chain of the cell
+    says the same in words, so it is hidden from screen readers."""
+    if peers is None or len(peers.amounts) < FEWEST:
         return Markup("")
     top = max([peers.amounts[-1], *(x for x in (value, high) if x is not None)]) or 1.0
 
-    def at(amount: float) -> int:
-        return 3 + round((STRIP_WIDTH - 6) * amount / top)
+    def at(amount: float, step: int = 1) -> int:
+        return 3 + step * round((STRIP_WIDTH - 6) * amount / top / step)
 
-    ticks = "".join(f"M{x} 6v8" for x in sorted({at(amount) for amount in peers.amounts}))
+    ticks = "".join(f"M{x} 6v8" for x in sorted({at(amount, TICK) for amount in peers.amounts}))
     drawn = f'<path class="k" d="{ticks}"/>'
     if peers.median is not None:
         drawn += f'<path class="m" d="M{at(peers.median)} 2v16"/>'
@@ -44,12 +48,8 @@ def strip(peers: Peers | None, value: float | None, low: float | None, high: flo
         drawn += f'<path class="r" d="M{at(low)} 10h{max(at(high) - at(low), 1)}"/>'
     if value is not None:
         drawn += f'<path class="v" d="M{at(value)} 5l5 5-5 5-5-5z"/>'
-    here = f"this cell {short(value)}, " if value is not None else "this cell unknown, "
-    foods = "comparable food" if peers.n == 1 else "comparable foods"
-    said = (f"{here}{peers.n} {foods} from {short(peers.amounts[0])} to {short(peers.amounts[-1])}, "
-            f"median {short(peers.median)} {unit}; line from 0 to {short(top)}")
-    return Markup(f'<svg class="strip" viewBox="0 0 {STRIP_WIDTH} {STRIP_HEIGHT}" role="img" aria-label="')\
-        + escape(said) + Markup(f'">{drawn}</svg>')
+    drawn += f'<text y="29">0<tspan x="150">{rounded(top)} {escape(unit)}</tspan></text>'
+    return Markup(f'<svg class="strip" viewBox="0 0 {STRIP_WIDTH} {STRIP_HEIGHT}" aria-hidden="true">{drawn}</svg>')
 
 
 def bar(part: int, whole: int) -> Markup:
@@ -121,7 +121,9 @@ def distribution(parts: Sequence[tuple[str, Sequence[Dot]]], unit: str, said: st
         drawn.append(f'<path class="floor" d="M{PLOT_LEFT} {floor + 3:g}H{PLOT_LEFT + PLOT_WIDTH}"/>'
                      f'<text x="{PLOT_LEFT - 8}" y="{floor:g}" text-anchor="end">'
                      f"{escape(plain(part))} ({len(dots)})</text>")
-        drawn += [_mark(dot, x, floor - stacked * DOT, unit) for dot, x, stacked in places]
+        dotted = "".join(f"M{x:g} {floor - stacked * DOT:g}h0" for dot, x, stacked in places if not dot.mark)
+        drawn.append(f'<path class="dots" d="{dotted}"/>')
+        drawn += [_mark(dot, x, floor - stacked * DOT, unit) for dot, x, stacked in places if dot.mark]
         y += height
     axis = []
     for power in range(first, last + 1):
@@ -136,11 +138,9 @@ def distribution(parts: Sequence[tuple[str, Sequence[Dot]]], unit: str, said: st
 
 def _mark(dot: Dot, x: float, y: float, unit: str) -> str:
     title = f"<title>{escape(dot.ingredient_id)} {short(dot.value)} {escape(unit)}</title>"
-    if dot.mark:
-        above = y - (6 if dot.mark % 2 else 15)  # two lines of numbers, as outliers lie close together
-        return (f'<path class="far" d="M{x:g} {y - 4:g}l4 4-4 4-4-4z">{title}</path>'
-                f'<text class="no" x="{x:g}" y="{above:g}" text-anchor="middle">{dot.mark}</text>')
-    return f'<circle cx="{x:g}" cy="{y:g}" r="1.8">{title}</circle>'
+    above = y - (6 if dot.mark % 2 else 15)  # two lines of numbers, as outliers lie close together
+    return (f'<path class="far" d="M{x:g} {y - 4:g}l4 4-4 4-4-4z">{title}</path>'
+            f'<text class="no" x="{x:g}" y="{above:g}" text-anchor="middle">{dot.mark}</text>')
 
 
 def stack(parts: Iterable[tuple[str, int]], said: str) -> Markup:

@@ -21,6 +21,7 @@ from rawref.files import exchange
 from rawref.published.export import digest
 from rawref.registry.units import shown_unit
 from rawref.report import drawings, views, words
+from rawref.report.lines import source_lines
 from rawref.report.tables import Tables, read
 from rawref.workspace import Workspace
 
@@ -31,6 +32,8 @@ HERE = Path(__file__).parent
 PAGE_LIMIT = 1_000_000
 MARKER = "rawref-site.txt"
 """Stands in every site of ours; a folder without it is not replaced."""
+ELSEWHERE = ("alternatives",)
+"""Columns of `values` that a page leaves to candidates.csv."""
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 TYPES = {".csv": "text/csv", ".parquet": "application/vnd.apache.parquet", ".json": "application/json",
          ".md": "text/markdown",
@@ -105,9 +108,7 @@ class _Writer:
                 raise InputError(f"id {name!r} cannot be the name of a page", "ingredients.csv",
                                  "use letters, digits, hyphens")
         shutil.copytree(HERE / "assets", self.folder / "assets")
-        (self.folder / "assets" / "words.js").write_text(
-            f"window.rawrefWords={words.embedded(views.search_words(t, self.workspace.schemas))};\n",
-            encoding="utf-8", newline="\n")
+        self._asset("words.js", "rawrefWords", views.search_words(t, self.workspace.schemas))
         downloads = self._downloads()
         all_cells = [cell for cells in t.cells.values() for cell in cells]
         status_words = self.vocabularies["status"]
@@ -128,7 +129,8 @@ class _Writer:
             view = views.component(t, of, self.vocabularies["gap_kind"])
             overview.append(view)
             self._page("component.html", f"component/{of['component']}.html", root="../", current="components.html",
-                       v=view, before=self._neighbour(of, -1), after=self._neighbour(of, 1))
+                       v=view, table=self._table_name(of["group"]), before=self._neighbour(of, -1),
+                       after=self._neighbour(of, 1))
         self._page("components.html", "components.html", views=overview, whole=len(t.ingredients))
         self._page("quality.html", "quality.html", v=views.quality(t, self.check))
         self._page("drift.html", "drift.html", v=views.drift(t, self.drift))
@@ -146,6 +148,11 @@ class _Writer:
             "largest_page": largest, "largest_page_bytes": self.pages[largest],
             "ingredients": len(t.ingredients), "cells": len(all_cells), "gaps": sum(gap_kinds.values()),
         }
+
+    def _asset(self, name: str, variable: str, document: Any) -> None:
+        """Data that scripts of several pages read, as a script: a page from a disk may not fetch a file."""
+        (self.folder / "assets" / name).write_text(f"window.{variable}={words.embedded(document)};\n",
+                                                   encoding="utf-8", newline="\n")
 
     def _page(self, template: str, name: str, *, root: str = "", current: str = "", **context: Any) -> None:
         text = self.environment.get_template(template).render(root=root, current=current or name, **context)
@@ -182,24 +189,32 @@ class _Writer:
 
     def _ingredient_pages(self) -> None:
         t = self.tables
-        steps = registry.steps(self.workspace.schemas)
-        columns = [f.column for f in registry.fields(self.workspace.schemas)["values"]]
+        columns = [f.column for f in registry.fields(self.workspace.schemas)["values"]
+                   if f.column not in ELSEWHERE]
+        shared = views.shared_words(t, columns)
+        self._asset("chain.js", "rawrefChain", views.chain_words(t, self.workspace.schemas, shared))
+        places = {text: at for at, text in enumerate(shared)}
+        lines = source_lines(self.workspace, (cell for cells in t.cells.values() for cell in cells))
         template = self.environment.get_template("ingredient.html")
         order = t.ingredients
         for at, row in enumerate(order):
-            view = views.ingredient(t, row, steps)
+            view = views.ingredient(t, row, lines)
             self._page(template.name or "", f"ingredient/{row['ingredient_id']}.html", root="../",
-                       current="ingredients.html", v=view, row=row, from_database=t.from_database,
-                       embedded_cells=views.embedded_cells(view["cells"], columns),
+                       current="ingredients.html", v=view, row=row, from_database=t.from_database, home=self.data,
+                       embedded_cells=views.embedded_cells(view["cells"], columns, places),
                        before=order[at - 1] if at else None, after=order[at + 1] if at + 1 < len(order) else None)
 
     def _table_pages(self) -> None:
         """The table, a page a group of components, as all of it would be too long for one."""
         groups = list(dict.fromkeys(c["group"] for c in self.tables.components))
         for at, group in enumerate(groups):
-            self._page("table.html", f"table/{group}.html" if at else "table.html", root="../" if at else "",
+            self._page("table.html", self._table_name(group), root="../" if at else "",
                        current="table.html", v=views.table_page(self.tables, group), groups=groups, group=group,
                        choices=self._choices(), home=self.data)
+
+    def _table_name(self, group: str) -> str:
+        """The page of the table on which a group of components stands; the first group has the plain name."""
+        return "table.html" if group == self.tables.components[0]["group"] else f"table/{group}.html"
 
     def _coverage_pages(self) -> None:
         v = views.coverage(self.tables)

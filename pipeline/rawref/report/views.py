@@ -12,10 +12,11 @@ from typing import Any
 
 from rawref import registry
 from rawref.lookup.words import meanings
+from rawref.registry.units import shown_unit
 from rawref.report import drawings
 from rawref.report.drawings import Dot
 from rawref.report.tables import Peers, Row, Tables
-from rawref.report.words import LETTERS, exact_span, plain, short
+from rawref.report.words import LETTERS, exact_span, number, plain, short, web
 
 OUTLIER_Z, OUTLIER_FOODS = 3.5, 8
 """Robust z of the logarithm, and the fewest ingredients of a part: the warning limit of check M02."""
@@ -39,30 +40,83 @@ def gap_counts(cells: Iterable[Row], order: Iterable[str]) -> dict[str, int]:
     return {kind: found[kind] for kind in sorted(order, key=lambda kind: -found[kind]) if found[kind]}
 
 
-def ingredient(tables: Tables, row: Row, steps: Mapping[str, Row]) -> dict[str, Any]:
-    """One ingredient: its cells in groups of components, each with strip, codes in words, steps and references."""
+def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], str]) -> dict[str, Any]:
+    """One ingredient: its cells in groups of components with strips, its foods by letter, and what the chains tell
+    beyond the columns of `values`. `lines`: the text of a line of a source, by source, file and line."""
     group = tables.group(row)
     cells = tables.cells[row["ingredient_id"]]
     names = {c["component"]: c for c in tables.components}
     grouped: dict[str, list[dict[str, Any]]] = {}
+    told: dict[str, dict[str, Any]] = {"cells": {}, "codes": {}, "references": {}}
     for cell in cells:
         component = names[cell["component"]]
-        key = (cell["component"], row["part"], group)
-        peers = _peers(tables, cell, key, raw=row["kind"] == "raw")
+        peers = _peers(tables, cell, (cell["component"], row["part"], group), raw=row["kind"] == "raw")
+        parts = _parts(tables, row, cell)
         grouped.setdefault(component["group"], []).append({
-            "cell": cell, "component": component, "gap": cell["gap"], "peers": peers,
-            "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], cell["unit"]),
-            "codes": _codes(tables, cell), "steps": [steps[step] for step in cell["steps"] if step in steps],
-            "references": [tables.references[r] for r in cell["reference_ids"] if r in tables.references],
-            "parts": _parts(tables, row, cell),
-        })
+            "cell": cell, "component": component, "gap": cell["gap"], "parts": parts,
+            "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], shown_unit(cell["unit"])),
+        })  # fmt: skip
+        text = lines.get((cell["source"], cell["file"], cell["line"]), "")
+        told["cells"][cell["component"]] = _told(cell, peers, parts, text)
+        told["codes"] |= {code: meaning for code, meaning in _codes(tables, cell) if meaning}
+        told["references"] |= {r: _reference(tables.references[r]) for r in cell["reference_ids"]
+                               if r in tables.references}
     files = {(cell["source"], cell["file"]) for cell in cells if cell["file"]}
+    foods = Counter((cell["source"], cell["food_id"], cell["food_name"]) for cell in cells if cell["source"])
+    lettered = [(_letter(at), *food, n) for at, (food, n) in enumerate(foods.most_common())]
     return {
-        "row": row, "group": group, "grouped": grouped, "cells": cells,
+        "row": row, "group": group, "grouped": grouped, "cells": cells, "told": told,
+        "foods": lettered, "letters": {(source, food): letter for letter, source, food, _, _ in lettered},
+        "others": sum(len(cell["others"]) for cell in cells),
         "gaps": sum(1 for cell in cells if cell["gap"]),
         "files": [f for f in tables.files if (f["source"], f["file"]) in files],
         "licences": [s for s in tables.sources if s["id"] in {source for source, _ in files}],
     }
+
+
+def _letter(at: int) -> str:
+    """a to z, then aa, ab and so on."""
+    return (_letter(at // 26 - 1) if at >= 26 else "") + chr(ord("a") + at % 26)
+
+
+def _told(cell: Row, peers: Peers | None, parts: Sequence[Mapping[str, Any]], line: str) -> dict[str, Any]:
+    """What a chain tells beyond the columns of `values`; only what there is."""
+    made: dict[str, Any] = {}
+    if peers and peers.n:
+        made["peers"] = [peers.n, *(short(x) for x in (peers.low, peers.median, peers.high))]
+    if parts:
+        made["parts"] = [[p["part"]["share_pct"], p["part"]["part_ingredient_id"], _amount(p["cell"]),
+                          plain(p["cell"]["status"]), p["part"]["citation_id"]] for p in parts]
+    if line:
+        made["text"] = line
+    return made
+
+
+def _amount(cell: Row) -> str:
+    if cell["value"] is not None:
+        return f"{number(cell['value'])} {cell['unit']}"
+    ends = exact_span(cell["low"], cell["high"])
+    return f"{ends} {cell['unit']}" if ends else "unknown"
+
+
+def _reference(of: Row) -> list[str]:
+    """The reference in words, and its address where it is one of the web."""
+    words = ". ".join(str(of[key]) for key in ("authors", "title", "container", "year") if of[key])
+    words += (f" {of['volume']}" if of["volume"] else "") + (f": {of['pages']}" if of["pages"] else "")
+    return [words, web(of["url"])]
+
+
+def chain_words(tables: Tables, schemas: Path, shared: Sequence[str]) -> dict[str, Any]:
+    """What every chain reads in common: the words of codes, the steps, notes of components; once for all pages."""
+    words = registry.vocabularies(schemas)
+    steps = {}
+    for key, step in registry.steps(schemas).items():
+        way = ("" if step["from_component"] == "any" else
+               f"{step['from_component']} {step['from_unit']} to {step['to_component']} {step['to_unit']}, ")
+        steps[key] = way + (step["factor"] or step["formula"])
+    return {**{name: words[name] for name in ("gap_kind", "spread_basis", "match_quality")}, "steps": steps,
+            "notes": {c["component"]: c["usage_warning"] for c in tables.components if c["usage_warning"]},
+            "texts": list(shared)}
 
 
 def _peers(tables: Tables, cell: Row, key: tuple[str, str, str], *, raw: bool) -> Peers | None:
@@ -99,22 +153,50 @@ def _parts(tables: Tables, row: Row, cell: Row) -> list[dict[str, Any]]:
     return found
 
 
-def embedded_cells(cells: Sequence[Row], columns: Sequence[str]) -> dict[str, Any]:
-    """The rows of values.csv of one ingredient: numbers as they are, each text once in `words` and by its place there.
+SHARED_FROM, SHARED_LONG = 3, 3
+"""A text on so many pages, of so many characters, is kept once for all of them."""
 
-    `numeric` names the columns whose numbers are amounts, not places.
+
+def shared_words(tables: Tables, columns: Sequence[str]) -> list[str]:
+    """Texts of `values` and of gaps that several ingredients have, the most frequent first: pages refer to them."""
+    found: Counter[str] = Counter()
+    for cells in tables.cells.values():
+        texts = {_text(cell[c]) for cell in cells for c in columns if isinstance(cell[c], (str, list))}
+        texts |= {text for cell in cells if cell["gap"] for text in _gap(cell["gap"])}
+        found.update(text for text in texts if len(text) >= SHARED_LONG)
+    return sorted((w for w, n in found.items() if n >= SHARED_FROM), key=lambda w: (-found[w], w))
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")) if isinstance(value, list) else str(value)
+
+
+def _gap(gap: Row) -> list[str]:
+    return [gap["kind"], gap["detail"] or "", gap["remedy"] or "", ", ".join(gap["needed_by"])]
+
+
+def embedded_cells(cells: Sequence[Row], columns: Sequence[str], shared: Mapping[str, int]) -> dict[str, Any]:
+    """The rows of values.csv of one ingredient: numbers as they are, each text by its place in the `shared` texts of
+    all pages followed by the page's own `words`; and `gaps` in the same way: kind, detail, remedy, asked for by.
+
+    `same` has what a column holds in every row, and such a column is in none of them; `numeric` names the columns
+    whose numbers are amounts, not places.
     """
     words: dict[str, int] = {}
     numeric = [column for column in columns if any(isinstance(cell[column], (int, float)) for cell in cells)]
 
-    def packed(column: str, value: Any) -> Any:
-        if value is None or column in numeric:
-            return value
-        text = json.dumps(value, ensure_ascii=False) if isinstance(value, list) else value
-        return words.setdefault(text, len(words))
+    def place(text: str) -> int:
+        return shared[text] if text in shared else words.setdefault(text, len(shared) + len(words))
 
-    rows = [[packed(column, cell[column]) for column in columns] for cell in cells]
-    return {"columns": list(columns), "numeric": numeric, "words": list(words), "rows": rows}
+    def packed(column: str, value: Any) -> Any:
+        return value if value is None or column in numeric else place(_text(value))
+
+    same = {c: packed(c, cells[0][c]) for c in columns if len({_text(cell[c]) for cell in cells}) == 1} if cells else {}
+    kept = [column for column in columns if column not in same]
+    rows = [[packed(column, cell[column]) for column in kept] for cell in cells]
+    gaps = {cell["component"]: [place(text) for text in _gap(cell["gap"])] for cell in cells if cell["gap"]}
+    return {"columns": list(columns), "same": same, "numeric": numeric, "words": list(words), "rows": rows,
+            "gaps": gaps}  # fmt: skip
 
 
 def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, Any]:

@@ -111,12 +111,15 @@ def size(octets: int) -> str:
 
 
 def share(part: int, whole: int) -> str:
-    """A share in whole per cent; `no cells` of nothing. 99.6 % is 99, as 100 means all; 0.2 % is below 1."""
+    """A share in per cent, rounded; `no cells` of nothing. Near an end it has a decimal: 0 means none and 100 all."""
     if not whole:
         return "no cells"
-    if 0 < part * 100 < whole:
-        return "<1 %"
-    return f"{part * 100 // whole} %"
+    exact = 100 * part / whole
+    text = f"{exact:.0f}"
+    if part not in (0, whole) and text in ("0", "100"):
+        text = f"{exact:.1f}"
+        text = {"0.0": "<0.1", "100.0": ">99.9"}.get(text, text)
+    return f"{text} %"
 
 
 def cut(value: Any, most: int = 400) -> str:

@@ -6,6 +6,8 @@
   function all(selector, from) { return Array.prototype.slice.call((from || doc).querySelectorAll(selector)); }
   function one(selector, from) { return (from || doc).querySelector(selector); }
 
+  var fillChain = null;
+
   /* Deep links: an address ending in #VITD opens the chain of that cell. */
   function reveal() {
     var id = "";
@@ -15,6 +17,7 @@
     var box = target.closest("details");
     if (box) {
       box.open = true;
+      if (fillChain && target === box) { fillChain(box); }
       one("summary", box).focus({ preventScroll: true });
     }
     target.scrollIntoView({ block: box ? "center" : "start" });
@@ -181,7 +184,9 @@
         var body = table.tBodies[0];
         var keyed = all("tr", body).map(function (row, place) {
           var cell = row.children[at];
-          var raw = numeric ? cell.getAttribute("data-v") : cell.textContent.trim().toLowerCase();
+          var shown = cell.textContent.trim();
+          var raw = !numeric ? shown.toLowerCase() : cell.hasAttribute("data-v") ? cell.getAttribute("data-v")
+            : /^\(?[0-9.]+\)?$/.test(shown) ? shown.replace(/[()]/g, "") : "";
           return { row: row, place: place, key: numeric ? (raw ? Number(raw) : null) : raw };
         });
         keyed.sort(function (a, b) {
@@ -195,10 +200,17 @@
 
   /* Copying: the rows of values.csv of this ingredient, embedded in the page. */
   function unpacked(data) {
-    var numeric = data.columns.map(function (column) { return data.numeric.indexOf(column) >= 0; });
+    var texts = ((window.rawrefChain || {}).texts || []).concat(data.words);
+    function meant(column, value) { return value === null || data.numeric.indexOf(column) >= 0 ? value : texts[value]; }
     return { columns: data.columns, rows: data.rows.map(function (row) {
-      return row.map(function (value, at) { return value === null || numeric[at] ? value : data.words[value]; });
-    }) };
+      var next = 0;
+      return data.columns.map(function (column) {
+        return meant(column, Object.prototype.hasOwnProperty.call(data.same, column) ? data.same[column] : row[next++]);
+      });
+    }), gaps: Object.keys(data.gaps).reduce(function (made, key) {
+      made[key] = data.gaps[key].map(function (at) { return texts[at]; });
+      return made;
+    }, {}) };
   }
   function quoted(value) {
     if (value === null) { return ""; }
@@ -235,7 +247,95 @@
       navigator.clipboard.writeText(text).then(function () { done(true); }, old);
     } else { old(); }
   }
+  /* Chains: what a cell was read from and how it was chosen, from its row of values.csv and the words of chain.js. */
+  function chains() {
+    var data = unpacked(JSON.parse(doc.getElementById("cells-data").textContent));
+    var told = JSON.parse(doc.getElementById("told-data").textContent);
+    var common = window.rawrefChain || {};
+    var rows = {};
+    data.rows.forEach(function (row) {
+      var made = {};
+      data.columns.forEach(function (column, at) { made[column] = row[at]; });
+      rows[made.component] = made;
+    });
+    function word(list, code) { return (common[list] || {})[code] || ""; }
+    function plain(text) { return (text || "").replace(/[_-]/g, " "); }
+    function bit(tag, text, where) {
+      var made = doc.createElement(tag);
+      made.textContent = text;
+      if (where) { made.setAttribute(tag === "a" ? "href" : "class", where); }
+      return made;
+    }
+    function fill(box) {
+      if (one(".chain", box)) { return; }
+      var chain = doc.createElement("div"), list = doc.createElement("dl");
+      var c = rows[box.id], more = told.cells[box.id] || {};
+      chain.className = "chain";
+      function say(name) {
+        var said = doc.createElement("dd");
+        list.appendChild(bit("dt", name));
+        Array.prototype.slice.call(arguments, 1).forEach(function (part) {
+          if (part) { said.appendChild(typeof part === "string" ? doc.createTextNode(part) : part); }
+        });
+        list.appendChild(said);
+      }
+      var gap = data.gaps[box.id];
+      if (gap) {
+        var kind = word("gap_kind", gap[0]) || plain(gap[0]);
+        say("Gap", bit("b", kind), gap[1] && gap[1] !== kind ? ": " + gap[1] : "", ". To fill it: " + gap[2], gap[3] ? ". Asked for by " + gap[3] : "");
+      }
+      if (c.value !== null) { say("Exactly", c.value + " " + c.unit); }
+      if (c.low !== null || c.high !== null) {
+        say("Range", (c.low === null ? "unknown" : c.low) + " to " + (c.high === null ? "unknown" : c.high) + " " + c.unit,
+          c.spread_basis ? ": " + (word("spread_basis", c.spread_basis) || c.spread_basis) : "");
+      }
+      if (c.source) {
+        say("Printed as", bit("q", c.source_value || ""), " " + (c.source_unit || "") + ", component " + c.source_component,
+          c.n !== null ? ", " + c.n + " samples stated" : "");
+        codes(c).forEach(function (code) { say(code, told.codes[code] || "not described by the registry"); });
+        if (c.donor_food_id) { say("Borrowed by it", "from its food " + c.donor_food_id + (c.donor_state ? ", " + c.donor_state : "")); }
+        say("For the food", c.food_name + ", " + c.food_id + ", match " + c.match_quality + ": " + word("match_quality", c.match_quality));
+      }
+      var steps = JSON.parse(c.steps || "[]");
+      if (steps.length || c.source) {
+        say.apply(null, ["Steps"].concat(steps.length ? [] : ["none"], steps.reduce(function (made, step, at) {
+          return made.concat([at ? "; " : "", bit("a", step, "../dictionary.html#step-" + step), ": " + word("steps", step)]);
+        }, [])));
+      }
+      (more.parts || []).forEach(function (p) {
+        say("Part", p[0] + " % ", bit("a", p[1], p[1] + ".html#" + c.component), ": " + p[2] + " (" + p[3] + "); share from " + p[4]);
+      });
+      say("Why this", c.reason || "", c.decision_id ? "; decision " : "", c.decision_id ? bit("a", c.decision_id, "../quality.html#decision-" + c.decision_id) : "");
+      if (more.peers) {
+        say("Comparable", more.peers[0] + (more.peers[0] === 1 ? " food" : " foods") + ", 5th percentile " + more.peers[1] + ", median " + more.peers[2] + ", 95th " + more.peers[3] + " " + c.unit);
+      }
+      JSON.parse(c.reference_ids || "[]").forEach(function (id) {
+        var reference = told.references[id];
+        if (reference) { say("Reference", reference[0] + " ", reference[1] ? bit("a", reference[1], reference[1]) : ""); }
+      });
+      if (c.disagreement !== null) { say("Disagreement", "largest by smallest evidence value of independent sources: " + c.disagreement); }
+      if (word("notes", c.component)) { say("Note", word("notes", c.component)); }
+      if (c.source) {
+        say("On the line", bit("a", c.source, "../sources.html#" + c.source), " release " + c.release + ", ", bit("a", c.file, "#files"),
+          " ", bit("b", (/!/.test(c.line || "") ? "" : "line ") + c.line));
+        if (more.text) { say("The line itself", bit("span", more.text, "line")); }
+      }
+      chain.appendChild(list);
+      box.appendChild(chain);
+    }
+    function codes(c) {
+      if (!c.derivation) { return []; }
+      if (c.source !== "usda-sr28") { return ["derivation " + c.derivation]; }
+      var pair = c.derivation.split("/");
+      return ["source code " + pair[0]].concat(pair[1] ? ["derivation " + pair.slice(1).join("/")] : []);
+    }
+    all(".cells details").forEach(function (box) {
+      box.addEventListener("toggle", function () { if (box.open) { fill(box); } });
+    });
+    return fill;
+  }
   function tools() {
+    fillChain = chains();
     var store = doc.getElementById("cells-data");
     var said = one(".said");
     all("[data-copy]").forEach(function (button) {
@@ -253,14 +353,13 @@
         var open = button.getAttribute("aria-pressed") !== "true";
         button.setAttribute("aria-pressed", String(open));
         button.textContent = open ? "Close every chain" : "Open every chain";
-        all(".cells details").forEach(function (box) { box.open = open; });
+        all(".cells details").forEach(function (box) { box.open = open; if (open) { fillChain(box); } });
       });
     });
     all(".cells details").forEach(function (box) {
       box.addEventListener("toggle", function () {
-        var id = one(".chain", box).id;
         if (box.open && !one('[data-open-all][aria-pressed="true"]')) {
-          try { history.replaceState(null, "", "#" + id); } catch (error) { /* no address to keep it in */ }
+          try { history.replaceState(null, "", "#" + box.id); } catch (error) { /* no address to keep it in */ }
         }
       });
     });
@@ -304,7 +403,28 @@
     });
   }
 
+  /* Every cell of the table and of the map leads to its chain: the address is that of its row and its column. */
+  function linked(table) {
+    var heads = all("thead th", table);
+    all("tbody tr", table).forEach(function (row) {
+      var page = one("th a", row).getAttribute("href");
+      all("td", row).forEach(function (cell) {
+        var link = doc.createElement("a");
+        link.href = page + "#" + heads[cell.cellIndex].getAttribute("data-tag");
+        if (cell.title) {
+          link.setAttribute("aria-label", cell.title);
+          link.className = cell.className;
+          cell.removeAttribute("title");
+          cell.className = "";
+        }
+        while (cell.firstChild) { link.appendChild(cell.firstChild); }
+        cell.appendChild(link);
+      });
+    });
+  }
+
   function start() {
+    all("table.values, table.map").forEach(linked);
     all("table[data-sortable]").forEach(sortable);
     all("table.map").forEach(map);
     all("form[data-filter]").forEach(filter);

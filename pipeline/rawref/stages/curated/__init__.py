@@ -83,7 +83,7 @@ def _load_needed_by(con: duckdb.DuckDBPyConnection, needs: Path) -> None:
                     asked[component].append(path.stem)
     con.execute("create table curated.needed_by(component text primary key, needed_by text)")
     load_rows(con, "curated.needed_by", [
-        {"component": component, "needed_by": json.dumps(stems, separators=(",", ":"))} for component, stems in sorted(asked.items())
+        {"component": component, "needed_by": json.dumps(stems)} for component, stems in sorted(asked.items())
     ])
 
 

@@ -77,7 +77,7 @@ left join facet_traits t using (species);
 
 create or replace temp table facet_codes as
 select l.source, l.release, l.food_id,
-       '[' || string_agg(distinct '"' || l.code || '"', ',' order by '"' || l.code || '"') || ']' as langual,
+       '[' || string_agg(distinct '"' || l.code || '"', ', ' order by '"' || l.code || '"') || ']' as langual,
        coalesce(bool_or(c.test in ('heat', 'cooking') and c.value = 'raw'), false) as codes_raw,
        coalesce(bool_or(c.test in ('heat', 'cooking') and c.value = 'cooked'), false) as codes_heated,
        coalesce(bool_or(c.test = 'addition'), false) as codes_additions,
