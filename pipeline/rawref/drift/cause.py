@@ -96,6 +96,15 @@ class _Inputs:
     """By the subject of the change, and whether the row is only `added` or only `removed`."""
     proximate: dict[str, list[dict[str, str]]] = field(default_factory=dict)
     """Ingredient to what moved the food of its proximates."""
+    by_columns: dict[tuple[str, tuple[str, ...]], list[Input]] = field(default_factory=dict)
+    """The changed rules and modules that can alter some columns of a table, as far as asked."""
+
+    def altering(self, change: dict[str, Any]) -> list[Input]:
+        """The rules and modules whose reach takes in the columns of a change."""
+        key = (change["table"], tuple(change["fields"]))
+        if key not in self.by_columns:
+            self.by_columns[key] = [f for f in self.files if f.cause in ("rule", "code") and f.alters(*key)]
+        return self.by_columns[key]
 
     def first(self, keys: Iterable[Any] | None, through: str = "", said: dict[str, Any] | None = None) -> Cause | None:
         """The first of `keys` whose cause is a changed input; a key is a name, or a struct with what it came `via`."""
@@ -296,7 +305,7 @@ def _of_ingredient(change: dict[str, Any], inputs: _Inputs) -> Cause | None:
 def _reaching(change: dict[str, Any], inputs: _Inputs, *, narrow: bool = False) -> Cause | None:
     """The changed row that names the cell, else the changed file or module of the narrowest reach; code where a file of
     the registry reaches as far, as the two change together. None where `narrow` and only files that reach all do."""
-    reaching = [f for f in inputs.files if f.cause in ("rule", "code") and f.reaches(change)]
+    reaching = [f for f in inputs.altering(change) if f.rows is None or f.row(change)]
     named = [f for f in inputs.files if f.cause == "decision" and f.names(change)]
     best = named or [f for f in reaching if f.reach] or reaching or [f for f in inputs.files if f.cause == "code"]
     if narrow and not any(f.reach or f.cause == "decision" for f in best):

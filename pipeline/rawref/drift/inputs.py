@@ -135,13 +135,13 @@ class Input:
         about = (change.get("about") or {}) | {k: change[k] for k in KEYS[:2]}
         return next((self._cells[key] for key in _cells_of(about) if key in self._cells), None)
 
+    def alters(self, table: str, fields: Iterable[str]) -> bool:
+        """Whether it can alter all of these columns."""
+        return not self.reach or table in self.reach or (bool(fields) and self.reach.issuperset(fields))
+
     def reaches(self, change: dict[str, Any]) -> bool:
         """Whether the whole change can come from this input."""
-        if self.reach and change["table"] not in self.reach and not (
-            change["fields"] and self.reach.issuperset(change["fields"])
-        ):
-            return False
-        return self.rows is None or self.row(change) is not None
+        return self.alters(change["table"], change["fields"]) and (self.rows is None or self.row(change) is not None)
 
     def told(self, change: dict[str, Any]) -> str:
         """What changed in it, as far as it is about the change."""
