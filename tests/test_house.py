@@ -95,3 +95,13 @@ def test_no_source_is_named_outside_its_reader():
         if told.search(line)
     ]
     assert naming == []
+
+
+def test_lines_of_sql_are_as_short_as_those_of_python():
+    long = [
+        f"{path.relative_to(REPO)}:{number}"
+        for path in sorted(PACKAGE.rglob("*.sql"))
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
+        if len(line) > 120
+    ]
+    assert long == []

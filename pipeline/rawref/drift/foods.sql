@@ -1,5 +1,6 @@
 -- drift_food: foods of the sources that came, went or are described otherwise; key (source, food_id). `standing` is
--- added | removed | gained | lost (figures of needed components) | described. `mapped` says whether an ingredient uses it.
+-- added | removed | gained | lost (figures of needed components) | described. `mapped` says whether an ingredient uses
+-- it.
 create or replace temp table drift_food as
 with groups as (
   select species, species_group from read_csv($species_registry, header = true, all_varchar = true)

@@ -128,7 +128,8 @@ from told;
 -- key the first cell or food `via` which it came in.
 create or replace temp table drift_moved_block as
 with own as (
-  select c.ingredient_id, b.block, c.keys, c.component as via from drift_moved_cell c join drift_block b using (component)
+  select c.ingredient_id, b.block, c.keys, c.component as via from drift_moved_cell c join drift_block b
+    using (component)
   where b.block is not null
   union all
   select ingredient_id, if(component = 'FAT', 'fatty_acid', 'amino_acid'), keys, component from drift_moved_cell

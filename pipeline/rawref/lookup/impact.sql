@@ -19,8 +19,10 @@ common AS (
 ),
 part AS (
     SELECT
-        i.ingredient_id, i.part, coalesce(c.commonness, 'rare') AS commonness, i.kind AS ingredient_kind, coalesce(s.species_group, '') AS species_group,
-        -- water animals and land animals are not compared with each other: vitamin D, iodine and EPA differ a hundredfold
+        i.ingredient_id, i.part, coalesce(c.commonness, 'rare') AS commonness, i.kind AS ingredient_kind,
+          coalesce(s.species_group, '') AS species_group,
+        -- water animals and land animals are not compared with each other: vitamin D, iodine and EPA differ a
+        -- hundredfold
         CASE WHEN s.species_group IN ('finfish', 'mollusc', 'crustacean', 'marine_mammal') THEN s.species_group
             ELSE 'land' END AS realm
     FROM read_csv($ingredients, header = true, all_varchar = true, delim = ',', quote = '"', escape = '"') AS i

@@ -35,7 +35,8 @@ select v.ingredient_id, v.component, v.value, v.unit, v.basis, v.status, v.low, 
   v.status in (select status from reference.statuses where evidence)
     and coalesce(v.donor_state, 'raw') in ('raw', 'unknown')
     -- a zero without samples is none where the gap beside it says that nobody measured it
-    and not (g.kind is not null and v.value = 0 and coalesce(v.n, 0) = 0 and v.status in (select status from reference.statuses where evidence))
+    and not (g.kind is not null and v.value = 0 and coalesce(v.n, 0) = 0
+      and v.status in (select status from reference.statuses where evidence))
     as evidence,
   coalesce(v.value, if(v.status = 'below_detection' and v.high is null, 0, null)) as x
 from curated."values" v

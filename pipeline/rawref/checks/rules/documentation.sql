@@ -19,7 +19,8 @@ insert into chk_figure by name
 select 'D02' as rule_id, 'ingredient' as origin, ingredient_id, component,
   case when value <> 0 or value is null and status <> 'assumed_zero' then 0
     when status = 'assumed_zero' then if(value is distinct from 0, 2, 0)
-    when status = 'measured' then if(evidence, 2, 1) when status in ('unspecified', 'label_claim') then 1 else 0 end as x,
+    when status = 'measured' then if(evidence, 2, 1) when status in ('unspecified', 'label_claim') then 1 else 0 end
+      as x,
   format('value {} with status {}', value, status) as detail
 from chk_cell where value = 0 or status = 'assumed_zero';
 
@@ -333,8 +334,8 @@ select 'D16' as rule_id, 'ingredient' as origin, ingredient_id, component,
 from judged;
 
 -- D17: what another table does not count as evidence is none here either. Suspects are chosen figures of three telling
--- digits that an older table prints as non-evidence for a food of the same animal and part; what they share besides says
--- whether the one took it from the other. From the values alone, not from reference.copies.
+-- digits that an older table prints as non-evidence for a food of the same animal and part; what they share besides
+-- says whether the one took it from the other. From the values alone, not from reference.copies.
 create or replace table rules.chk_digits as
 select v.source, v.food_id, v.component, v.value, v.evidence, v.status, f.species, f.part, r.release_date,
   floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure
@@ -353,7 +354,8 @@ with suspects as (
     c.source_value
   from chk_cell c join chk_digits o using (source, food_id, component)
     join chk_digits t on t.component = o.component and t.figure = o.figure and t.species = o.species and t.part = o.part
-  where c.evidence and not t.evidence and o.figure % 10 <> 0 and t.source <> o.source and t.release_date < o.release_date
+  where c.evidence and not t.evidence and o.figure % 10 <> 0 and t.source <> o.source
+    and t.release_date < o.release_date
     and coalesce(c.n, 0) = 0
 ), shared as (
   select s.source, s.food_id, s.first_source, s.first_food, count(*) filter (o.figure = t.figure) as same,

@@ -37,7 +37,7 @@ select 'T02' as rule_id, 'ingredient' as origin, ingredient_id, count(*) - 1 as 
 from curated.ingredients group by ingredient_id;
 insert into chk_figure by name
 select 'T02' as rule_id, 'table' as origin, 'catalogue' as component,
-  count(*) - count(distinct (source, release, food_id)) as x,
+  count(*) - count(distinct row(source, release, food_id)) as x,
   'catalogue holds a food more than once' as detail from curated.catalogue having count(*) > 0;
 
 insert into chk_figure by name

@@ -1,6 +1,6 @@
--- curated.calibration: how often what was left out lay within; key (measure, component, class, left_out). Ranges by pairs
--- of independent tables, each once, beside the plain conformal range (quantile of the difference by component); ceilings by
--- what is known, by reach and number of comparable foods. `*` stands for all.
+-- curated.calibration: how often what was left out lay within; key (measure, component, class, left_out). Ranges by
+-- pairs of independent tables, each once, beside the plain conformal range (quantile of the difference by component);
+-- ceilings by what is known, by reach and number of comparable foods. `*` stands for all.
 create table curated.calibration as
 with trials as (
   select *, source || ' - ' || other_source as tables from curated.range_trials
@@ -39,6 +39,7 @@ with trials as (
 )
 from ranges
 union all by name
-select measure, component, class, left_out, count(*) as n, 0.95::double as expected, round(avg(held::int), 4) as coverage,
+select measure, component, class, left_out, count(*) as n, 0.95::double as expected, round(avg(held::int), 4)
+  as coverage,
   '[]' as tables
 from ceilings group by all;

@@ -1,5 +1,5 @@
--- What an unknown cell rests on: comparable foods (peers.sql) of other ingredients. ceiling_targets: every cell of a raw
--- ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not: by all
+-- What an unknown cell rests on: comparable foods (peers.sql) of other ingredients. ceiling_targets: every cell of a
+-- raw ingredient, with its figure where there is evidence of one; what is known is foretold as if it were not: by all
 -- comparable foods but those of the ingredient (near), by those of other species alone (far), by those of other species
 -- in its class; by its sodium, its chloride (partner); by the largest food of any other animal, organs and eggs (any).
 -- Key (ingredient_id, component, reach).

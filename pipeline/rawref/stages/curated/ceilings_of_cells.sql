@@ -4,8 +4,8 @@ create table curated.ceiling_trials as
 select t.ingredient_id, t.component, t.reach, t.n, m.bound, if(m.held < 0, null, m.held = 1) as held
 from ceiling_made m join ceiling_tried t using (target_id) where not isnan(m.bound);
 
--- curated.ceilings: what an unknown cell holds at most; key (ingredient_id, component). The smallest bound that applies:
--- comparable foods (nearest reach that has any), what its own limit leaves, what the block cannot exceed.
+-- curated.ceilings: what an unknown cell holds at most; key (ingredient_id, component). The smallest bound that
+-- applies: comparable foods (nearest reach that has any), what its own limit leaves, what the block cannot exceed.
 create temp table ceiling_cells as
 with cells as (
   select v.ingredient_id, v.component, v.unit, v.status, v.high, p."group", p.block, k.kind, k.part
@@ -13,7 +13,8 @@ with cells as (
     join reference.components p using (component)
   where not v.evidence
 ), whole as (
-  -- the amounts that bound others: the upper end of protein, fat and ash, and what they leave of 100 g at their low ends
+  -- the amounts that bound others: the upper end of protein, fat and ash, and what they leave of 100 g at their low
+  -- ends
   select ingredient_id, max(coalesce(high, value)) filter (component = 'PROCNT') as protein,
     max(coalesce(high, value)) filter (component = 'FAT') as fat,
     max(coalesce(high, value)) filter (component = 'ASH') as ash,
@@ -41,7 +42,8 @@ with cells as (
       when c."group" in ('macro_mineral', 'trace_element') and c.component not in ('CLD', 'ID') then w.ash
       when c.unit = 'g' then w.rest end as most, 3 as place,
     case when c.block = 'amino_acid' then 'its protein'
-      when c.block = 'fatty_acid' then 'its fat' when c.component = 'TAU' then 'its protein and what the proximates leave'
+      when c.block = 'fatty_acid' then 'its fat' when c.component = 'TAU'
+        then 'its protein and what the proximates leave'
       when c."group" in ('macro_mineral', 'trace_element') then 'its ash' else 'what its proximates leave of 100 g' end
       as basis
   from cells c join whole w using (ingredient_id)
@@ -61,7 +63,8 @@ with cells as (
 ), composites as (
   -- of a composite: its parts at their upper ends, at the bone share that gives most
   select m.ingredient_id, c.component,
-    if(count(c.most) = count(*), round(sum(greatest(m.share_pct::double, m.share_low_pct::double, m.share_high_pct::double)
+    if(count(c.most) = count(*), round(sum(greatest(m.share_pct::double, m.share_low_pct::double,
+      m.share_high_pct::double)
       * c.most) / 100, 9), null) as most
   from archival.maintainer_composites m join cells c on c.ingredient_id = m.part_ingredient_id group by all
 )

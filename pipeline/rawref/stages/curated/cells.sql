@@ -1,6 +1,7 @@
 -- curated.cell_candidates: one row per ingredient, needed component and source food (or cited record) that has
 -- anything to say; key (ingredient_id, component, source, food_id). Ranked by the rules of compilation:
--- evidence (between matches A and B), match quality, status, number of samples, release date, source order; ties break on ids.
+-- evidence (between matches A and B), match quality, status, number of samples, release date, source order; ties break
+-- on ids.
 create temp table offered as
 with linked as (
   select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality,
@@ -35,7 +36,8 @@ with linked as (
     join reference."values" v using (source, release, food_id)
     join reference.components c on c.component = v.component and c.needed
     left join archival.maintainer_decisions x on x.action = 'reject' and x.source = v.source
-      and x.food_id in (v.food_id, linked.food_id) and coalesce(x.source_component, v.source_component) = v.source_component
+      and x.food_id in (v.food_id, linked.food_id)
+        and coalesce(x.source_component, v.source_component) = v.source_component
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )
@@ -107,7 +109,8 @@ with figures as (
   from doubted r join figures c using (source, component, species, part, cut, skin, bone, fat_trim)
   where c.state = 'cooked' and (c.n >= 1 or c.status = 'measured') group by all
 )
-select source, food_id, component, format('struck out by rule: outside the {:.4g} to {:.4g} {} of {} comparable foods, and'
+select source, food_id, component,
+  format('struck out by rule: outside the {:.4g} to {:.4g} {} of {} comparable foods, and'
     || ' cooked food of the same cut has {:.3g} times as much per g of protein', peers_low, peers_high, unit, peers_n,
     if(value < peers_low, least_ratio, most_ratio)) as why
 from twins
@@ -115,10 +118,10 @@ where value < peers_low and least_ratio >= (select value from curated.absurd_lim
   or value > peers_high and most_ratio <= (select value from curated.absurd_limits where "limit" = 'cooked_under_raw');
 
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
--- Ranked as cells are: evidence between matches A and B, match quality, status, samples. For acids status speaks through those that a cat
--- cannot make (NRC 2006): a food with all of them measured comes first, the food of the proximates before the others, as
--- nothing has to be re-expressed. A zero without samples never speaks for a food, and one without fat or protein to
--- re-express on cannot be taken.
+-- Ranked as cells are: evidence between matches A and B, match quality, status, samples. For acids status speaks
+-- through those that a cat cannot make (NRC 2006): a food with all of them measured comes first, the food of the
+-- proximates before the others, as nothing has to be re-expressed. A zero without samples never speaks for a food, and
+-- one without fat or protein to re-express on cannot be taken.
 create temp table block_foods as
 with counted as (
   select ingredient_id, source, release, food_id, match_quality, release_date, source_order, block,
@@ -136,7 +139,8 @@ with counted as (
   from offered where block is not null and source <> 'maintainer' and held is not true group by all
 ), proximate as (
   select * from counted where block = 'proximate' and base = 3
-  qualify row_number() over (partition by ingredient_id order by match_quality = 'C', evidences desc, match_quality, has_energy desc,
+  qualify row_number() over (partition by ingredient_id order by match_quality = 'C', evidences desc, match_quality,
+    has_energy desc,
     measured desc, samples desc, release_date desc, source_order, food_id) = 1
 ), base_amount as (
   select ingredient_id, source, food_id, if(component = 'FAT', 'fatty_acid', 'amino_acid') as block, "value" as amount
@@ -240,9 +244,11 @@ select s.* exclude (scale, value, low, high, "min", "max", se),
     order by s.refused is not null, p.decision_id is null, s.match_quality = 'C', if(d.component is null, '',
         s.match_quality), s.evidence desc, s.unsampled_zero, s.match_quality, (s.value is null), r.rank,
       -- many samples of which most had none say less than few that had some
-      if(s."min" = 0 and s.value < s."max" / 2, 0, coalesce(s.n, 0)) desc, s.release_date desc, s.source_order, s.food_id) as rank
+      if(s."min" = 0 and s.value < s."max" / 2, 0, coalesce(s.n, 0)) desc, s.release_date desc, s.source_order,
+        s.food_id) as rank
 from scaled s
   left join reference.statuses r on r.status = s.status
   left join across_countries d using (ingredient_id, component)
   left join archival.maintainer_decisions p on p.action = 'prefer' and p.source = s.source and p.food_id = s.food_id
-    and coalesce(p.source_component, s.source_component) = s.source_component and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;
+    and coalesce(p.source_component, s.source_component) = s.source_component
+      and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;

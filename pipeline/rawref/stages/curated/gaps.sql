@@ -1,4 +1,5 @@
--- curated.gaps: one row per ingredient and needed component that applies and has no evidence; key (ingredient_id, component).
+-- curated.gaps: one row per ingredient and needed component that applies and has no evidence; key (ingredient_id,
+-- component).
 create table curated.gaps as
 with carried as (
   -- a source that lists a component and has no figure for any food does not carry it
@@ -58,7 +59,8 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'not_reported' then reason
     when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
       coalesce(but,
-        format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high, unit)))
+        format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high,
+          unit)))
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
     when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
@@ -72,12 +74,15 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when kind = 'not_carried' then 'a cited figure in cited_values.csv, or a source that carries it'
     when kind = 'only_cooked' or kind = 'not_reported' and cooked_has and alternatives = '[]' then
       format('rawref suggest {} {}', ingredient_id, k.component)
-    when alternatives <> '[]' and others then 'another candidate is at hand: look at the trace, and decide in decisions.csv'
+    when alternatives <> '[]' and others then
+      'another candidate is at hand: look at the trace, and decide in decisions.csv'
     when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
     else 'an analysis: a cited figure in cited_values.csv'
   end as remedy,
   -- rounded up to four digits, so that it stays a bound
   case when b.most = 0 then 0 when b.most > 0 then
-    round(ceil(b.most / pow(10, floor(log10(b.most)) - 3) - 1e-6) * pow(10, floor(log10(b.most)) - 3), 9) end as ceiling,
+    round(ceil(b.most / pow(10, floor(log10(b.most)) - 3) - 1e-6) * pow(10, floor(log10(b.most)) - 3), 9) end
+      as ceiling,
   b.basis as ceiling_basis
-from kinds k join curated.ceilings b using (ingredient_id, component) left join curated.needed_by n on n.component = k.component;
+from kinds k join curated.ceilings b using (ingredient_id, component) left join curated.needed_by n
+  on n.component = k.component;

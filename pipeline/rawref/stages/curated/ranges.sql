@@ -95,7 +95,8 @@ select row_number() over (order by c.position, c.ingredient_id, c.source, c.food
   dense_rank() over (order by c."group") - 1 as group_code,
   list_position(['meat', 'sea', 'organ', 'egg', 'other'], c.class) - 1 as class_code,
   -- plants are one species here, and left out one by one
-  dense_rank() over (order by if(c.species = 'plant', c.ingredient_id, c.species)) - 1 as species_code, c.bounded, c.x::double as x, c.fat::double as fat,
+  dense_rank() over (order by if(c.species = 'plant', c.ingredient_id, c.species)) - 1 as species_code, c.bounded,
+    c.x::double as x, c.fat::double as fat,
   c.print_error::double as print_error, c.own_cv::double as own_cv, c.n::double as n,
   ascii(c.match_quality) - ascii('A') as match, c.evidence::int as evidence,
   case p.peer_level when 'species' then 1 when 'group' then 2 else 0 end as peer_level,

@@ -29,7 +29,8 @@ from curated.cell_candidates c
 create table curated.ingredients as
 with coverage as (
   select v.ingredient_id, count(*) filter (value is not null or low is not null) as components_valued,
-    count(*) filter (status = 'measured') as components_measured, count(*) filter (not evidence and status <> 'not_applicable') as components_missing
+    count(*) filter (status = 'measured') as components_measured, count(*)
+      filter (not evidence and status <> 'not_applicable') as components_missing
   from curated."values" v group by all
 ), proximate as (
   select b.ingredient_id, f.refuse_pct, f.refuse_note, f.langual
@@ -43,7 +44,8 @@ with coverage as (
 select i.ingredient_id, i.name, i.scientific_name, i.species, i.part, i.kind,
   if(i.kind = 'addition', 'as_supplied', 'raw') as state, i.skin, i.bone, i.fat_trim,
   if(i.kind = 'addition', 'as supplied', 'none') as additions, p.refuse_pct, p.refuse_note,
-  coalesce(p.langual, '[]') as langual, to_json(list_filter(string_split(coalesce(i.cautions, ''), ';'), lambda x: x <> ''))::text as cautions,
+  coalesce(p.langual, '[]') as langual, to_json(list_filter(string_split(coalesce(i.cautions, ''), ';'),
+    lambda x: x <> ''))::text as cautions,
   coalesce(m.source_foods, '[]') as source_foods, c.components_valued, c.components_measured, c.components_missing,
   i.core, i.core_reason
 from archival.maintainer_ingredients i
@@ -53,7 +55,8 @@ from archival.maintainer_ingredients i
 
 create table curated.components as
 select c.component, c.name, c.unit, c."group", if(c.needed, 'yes', 'no') as needed, c.usage_warning, c.definition,
-  coalesce((select to_json(list(m.source || ':' || m.source_component order by m.source, m.preference, m.source_component))
+  coalesce((select to_json(list(m.source || ':' || m.source_component order by m.source, m.preference,
+    m.source_component))
     from reference.component_map m join archival.releases r on r.source = m.source
     where m.component = c.component)::text, '[]') as source_components
 from reference.components c;

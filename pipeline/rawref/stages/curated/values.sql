@@ -14,7 +14,8 @@ from curated.ingredient_keys i
 -- Range of every candidate, chosen or not (ranges.py). A cited range stands; with a number the wider ends count. Exact
 -- is what a formula makes so: a pure substance. Nothing is more than 100 g per 100 g.
 create temp table pure as
-select ingredient_id, component, source, food_id from curated.cell_candidates join curated.ingredient_keys using (ingredient_id)
+select ingredient_id, component, source, food_id from curated.cell_candidates join curated.ingredient_keys
+  using (ingredient_id)
 where kind = 'addition' and part in ('mineral', 'vitamin', 'salt', 'amino_acid') and source = 'maintainer'
   and status = 'calculated' and value is not null and low is null;
 
@@ -60,7 +61,8 @@ where a.ingredient_id = p.ingredient_id and a.component = p.component and p.s.lo
 
 -- Rival evidence that the chosen figure's range does not hold is named: it is why the figure may be doubted.
 create temp table outside as
-select c.ingredient_id, c.component, string_agg(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit), ', '
+select c.ingredient_id, c.component, string_agg(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit),
+  ', '
     order by o.rank) as named
 from chosen c join spread s using (ingredient_id, component, source, food_id)
   join curated.cell_candidates o using (ingredient_id, component)
@@ -134,7 +136,8 @@ select c.ingredient_id, c.component, c.value, c.unit,
   c.source_component, c.text as source_value, c.source_unit,
   if(c.source_code is null, c.derivation, concat_ws('/', c.source_code, nullif(c.derivation, '')))
     as derivation,
-  c.donor_food_id, c.donor_state, c.file, c.line, coalesce(c.steps, '[]') as steps, coalesce(r.ids, '[]') as reference_ids,
+  c.donor_food_id, c.donor_state, c.file, c.line, coalesce(c.steps, '[]') as steps, coalesce(r.ids, '[]')
+    as reference_ids,
   coalesce(o.alternatives, '[]') as alternatives, o.ratio as disagreement,
   coalesce(c.prefer_id, o.reject_id, k.decision_id) as decision_id,
   case
@@ -184,7 +187,8 @@ with parts as (
     join curated."values" v on v.ingredient_id = m.part_ingredient_id
     join curated.ingredient_keys k on k.ingredient_id = m.part_ingredient_id
 )
-select ingredient_id, component, count(*) as parts, bool_and(none) as none, bool_and(evidence and value is not null) as whole,
+select ingredient_id, component, count(*) as parts, bool_and(none) as none, bool_and(evidence and value is not null)
+  as whole,
   bool_and((evidence or lent) and low is not null and high is not null) as ranged, bool_or(lent) as lent,
   round((sum(share * value) / 100)::double, 9) as value,
   round((least(sum(share_a * low), sum(share_b * low)) / 100)::double, 9) as low,
@@ -199,10 +203,12 @@ update composite_cells set whole = false, ranged = false where none;
 
 insert into curated."values"
 select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit,
-  'per 100 g edible portion, raw' as basis, case when c.ranged and c.lent then 'borrowed' when c.whole or c.ranged then 'composed'
+  'per 100 g edible portion, raw' as basis, case when c.ranged and c.lent then 'borrowed' when c.whole or c.ranged
+    then 'composed'
     when c.none then 'not_applicable' else 'missing' end as status,
   if(c.ranged, c.low, null), if(c.ranged, c.high, null), if(c.ranged, 'parts', null), null as n,
-  if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null, null,
+  if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null,
+    null,
   if(c.whole or c.ranged, '["compose_parts"]', '[]'), '[]', '[]', null, null,
   case when c.whole or c.ranged then 'composed: ' || c.recipe
     when c.recipe is null then 'composite without parts'

@@ -1,6 +1,7 @@
 -- reference.copies: a food whose figures are those of an older table, found by value; key (source, food_id). Two foods
 -- are one witness where at least 8 needed figures, and half of those that both print, agree at three significant digits
--- (what the coarsest table prints). Pairs are proposed by figures that use all three digits, as round ones agree by chance.
+-- (what the coarsest table prints). Pairs are proposed by figures that use all three digits, as round ones agree by
+-- chance.
 create temp table printed as
 select v.source, v.release, v.food_id, v.component, r.release_date,
   floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure,

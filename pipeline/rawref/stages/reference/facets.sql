@@ -251,7 +251,8 @@ select f.source, f.release, f.food_id, f.name, f.group_code, f.group_name, f.sci
        case when len(f.all_cautions) = 0 then '[]'
             else '["' || array_to_string(f.all_cautions, '", "') || '"]' end as cautions,
        coalesce(f.langual, '[]') as langual,
-       -- "no data" is unknown, not none; a note whose parts name the bone twice and add up to the figure counts it twice
+       -- "no data" is unknown, not none; a note whose parts name the bone twice and add up to the figure counts it
+       -- twice
        case when contains(lower(f.refuse_note), 'no component data') then null
             when len(b.bones) = 2 and len(b.parts) = 2 and list_sum(b.parts) = try_cast(f.refuse_pct as double)
               then list_max(b.parts)
@@ -265,7 +266,8 @@ left join facet_twin t using (food)
 left join facet_cuts c using (food)
 cross join lateral (
   select regexp_extract_all(lower(coalesce(f.refuse_note, '')), 'bone[^,;%]*\d+ ?%') as bones,
-    list_transform(regexp_extract_all(coalesce(f.refuse_note, ''), '(\d+(?:\.\d+)?) ?%', 1), lambda x: x::double) as parts
+    list_transform(regexp_extract_all(coalesce(f.refuse_note, ''), '(\d+(?:\.\d+)?) ?%', 1), lambda x: x::double)
+      as parts
 ) b
 order by f.food;
 

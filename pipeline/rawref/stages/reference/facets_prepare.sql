@@ -18,10 +18,12 @@ by_name as (
     on f.source = g.source and starts_with(coalesce(f.group_code, ''), g.prefix)
    and regexp_matches(lower(f.name), g.name_pattern)
   where g.name_pattern is not null
-  qualify row_number() over (partition by f.source, f.release, f.food_id order by length(g.prefix) desc, g.name_pattern) = 1
+  qualify row_number() over (partition by f.source, f.release, f.food_id order by length(g.prefix) desc,
+    g.name_pattern) = 1
 ),
 chosen as (
-  select f.source, f.release, f.food_id, f.name, f.scientific_name, f.group_code, f.group_name, f.refuse_pct, f.refuse_note,
+  select f.source, f.release, f.food_id, f.name, f.scientific_name, f.group_code, f.group_name, f.refuse_pct,
+    f.refuse_note,
          f.file, f.line,
          case when n.food_id is null then p.realm else n.realm end as realm,
          coalesce(n.scope, p.scope, 'dish') as rule_scope,
@@ -39,7 +41,8 @@ select row_number() over (order by source, release, food_id) as food, *,
        case when rule_scope = 'ja'
             then array_to_string(
                    list_filter(string_split(translate(name, '　＜＞（）［］〔〕', '||||||||||'), '|'), lambda x: x <> ''), ' ')
-            else replace(replace(replace(lower(replace(name, chr(160), ' ')), '  ', ' '), ' ,', ','), 'cooked-', 'cooked ')
+            else replace(replace(replace(lower(replace(name, chr(160), ' ')), '  ', ' '), ' ,', ','), 'cooked-',
+              'cooked ')
        end as prepared,
        case when rule_scope = 'ja' then ' ' else ',' end as separator
 from chosen;
@@ -87,7 +90,8 @@ qualify row_number() over (
 -- The few figures that bear witness; text that is not a plain number (trace, limit, bracketed) says nothing.
 create or replace temp table facet_witness as
 with read as (
-  select v.source, v.release, v.food_id, c.witness, try_cast(replace(v.text, ',', '.') as double) as amount, c.preference
+  select v.source, v.release, v.food_id, c.witness, try_cast(replace(v.text, ',', '.') as double) as amount,
+    c.preference
   from archival.values v
   join (
     select source, source_component, witness, preference from facet_witness_components

@@ -1,5 +1,6 @@
--- A remark of the source beside a figure that states another one for a definition of ours (schemas/remarks.csv): that one
--- is taken, by a named step. The printed text stays beside it. Key of the figures: (source, food_id, source_component).
+-- A remark of the source beside a figure that states another one for a definition of ours (schemas/remarks.csv): that
+-- one is taken, by a named step. The printed text stays beside it. Key of the figures: (source, food_id,
+-- source_component).
 create temp table remarked as
 select n.source, n.release, n.food_id, r.component, r.step,
   regexp_extract(n.text, r.pattern, 1) as figure

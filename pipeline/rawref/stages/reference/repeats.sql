@@ -1,12 +1,13 @@
--- Two editions of one table (SR Legacy and SR28) are one witness: sources.toml says which source `repeats` which, the NDB
--- number says which food is the same.
+-- Two editions of one table (SR Legacy and SR28) are one witness: sources.toml says which source `repeats` which, the
+-- NDB number says which food is the same.
 create temp table repeated_foods as
 select own.source, own.release, own.food_id, theirs.source as first_source, theirs.release as first_release,
   theirs.food_id as first_food
 from archival.releases r
   join archival.food_keys own on own.source = r.source and own.release = r.release
   join archival.food_keys theirs on theirs.source = r.repeats and theirs.key = own.key
-qualify row_number() over (partition by own.source, own.release, own.food_id order by theirs.release, theirs.food_id) = 1;
+qualify row_number() over (partition by own.source, own.release, own.food_id order by theirs.release,
+  theirs.food_id) = 1;
 
 -- reference.foods.duplicate_of, between sources: no further comparable food. It is named SOURCE:FOOD.
 update reference.foods f set duplicate_of = k.first_source || ':' || k.first_food
