@@ -6,15 +6,20 @@ import csv
 import io
 import json
 import os
+import re
+import shutil
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rawref import cli
-from rawref.lookup.suggest import BOUND, bounded
-from rawref.render import terminal
+from rawref.lookup.suggest import BOUND, REFUSED, bounded
+from rawref.render import rows, terminal
 from rawref.workspace import Workspace
+from typer.testing import CliRunner
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -59,39 +64,107 @@ def test_names_are_completed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) ->
 
 
 def test_a_suggestion_in_json_ends() -> None:
-    """Invented lists of 500: the first of each, and how many there are."""
-    rows = [{"n": n} for n in range(500)]
-    found = bounded({"peers": {"n": 500, "list": rows}, "cooked": {"offered": rows[:2], "refused": rows}})
-    assert found["cooked"]["refused"] == rows[:BOUND] and found["cooked"]["refused_count"] == 500
-    assert found["peers"]["list"] == rows[:BOUND] and found["peers"]["n"] == 500
-    assert found["cooked"]["offered"] == rows[:2]
+    """Invented lists of 500: the first of each in short, and how many there are."""
+    refused = [{**dict.fromkeys(REFUSED), "donor_food_id": str(n), "error": {"group": "muscle"}} for n in range(500)]
+    peers = [{"n": n} for n in range(500)]
+    told = bounded({"peers": {"n": 500, "list": peers}, "cooked": {"offered": refused[:2], "refused": refused}})
+    assert [t["donor_food_id"] for t in told["cooked"]["refused"]] == [str(n) for n in range(BOUND)]
+    assert told["cooked"]["refused_count"] == 500 and set(told["cooked"]["refused"][0]) == set(REFUSED)
+    assert told["peers"]["list"] == peers[:BOUND] and told["peers"]["n"] == 500
+    assert told["cooked"]["offered"] == refused[:2]  # what may be taken over is told in full
+
+
+def listing(workspace: Workspace, *arguments: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "rawref", "--root", str(workspace.root), *arguments],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=120,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "pipeline"), "CI": ""},
+    )  # fmt: skip
+    assert done.returncode in (0, 1), done.stderr
+    return done.stdout
 
 
 @pytest.mark.parametrize(
     ("arguments", "begins"),
     [
         (("find", "beef heart"), "what,source,id,name"),
+        (("find", "zzzz"), "what,source,id,name"),
         (("trace", "--step", "vitd_iu_to_ug"), "ingredient_id,component,source"),
         (("trace", "chicken-liver", "VITD"), "schema_version,ingredient_id,component"),
+        (("suggest", "beef-heart", "SE"), "what,source,food_id,food_name"),
+        (("check", "--rule", "D07"), "rule,name,level,status,severity,scope,subject"),
     ],
+    ids=lambda x: " ".join(x) if isinstance(x, tuple) else "",
 )
 def test_listings_as_csv(built_workspace: Workspace, arguments: tuple[str, ...], begins: str) -> None:
-    """RFC 4180: one heading, as many cells in each row, nothing but rows; ids as JSON has them."""
-    told: dict[str, str] = {}
-    for form in ("csv", "json"):
-        done = subprocess.run(
-            [sys.executable, "-m", "rawref", "--root", str(built_workspace.root), *arguments, "--format", form],
-            cwd=ROOT, capture_output=True, text=True, check=True, timeout=120,
-            env={**os.environ, "PYTHONPATH": str(ROOT / "pipeline")},
-        )  # fmt: skip
-        told[form] = done.stdout
-    heading, *rows = csv.reader(io.StringIO(told["csv"]))
-    assert told["csv"].startswith(begins) and rows and {len(r) for r in rows} == {len(heading)}
-    document = json.loads(told["json"])
+    """RFC 4180: one heading, as many cells in each row, nothing but rows; ids and counts as JSON has them."""
+    text = listing(built_workspace, *arguments, "--format", "csv")
+    heading, *told = csv.reader(io.StringIO(text))
+    assert text.startswith(begins) and {len(r) for r in told} <= {len(heading)}
+    every = ("--all",) if arguments[0] == "suggest" else ()
+    document = json.loads(listing(built_workspace, *arguments, *every, "--format", "json"))
     if "touched" in document:
-        assert [r[:2] for r in rows] == [[t["ingredient_id"], t["component"]] for t in document["touched"]]
+        assert [r[:2] for r in told] == [[t["ingredient_id"], t["component"]] for t in document["touched"]]
     elif "foods" in document:
         ids = [r["ingredient_id"] for r in document["ingredients"]] + [r["food_id"] for r in document["foods"]]
-        assert [r[2] for r in rows] == ids
+        assert [r[2] for r in told] == ids
+    elif "rules" in document:
+        found = [f for r in document["rules"] for f in r["findings"]]
+        assert sorted(r[6] for r in told) == sorted(f["subject"] for f in found) and told
+    elif "cooked" in document:
+        counts = Counter(r[0] for r in told)
+        assert counts["candidate"] == len(document["candidates"]) and counts["comparable"] == document["peers"]["n"] > 0
+        for kind in ("offered", "weak", "refused"):
+            assert counts[f"cooked_{kind}"] == len(document["cooked"][kind])
+        by_name = [dict(zip(heading, r, strict=True)) for r in told]
+        assert all(r["why_not"] for r in by_name if r["what"] in ("candidate", "cooked_refused"))
     else:
-        assert rows[0][1:3] == ["chicken-liver", "VITD"]
+        assert told[0][1:3] == ["chicken-liver", "VITD"]
+
+
+def test_measured_errors_as_csv() -> None:
+    """Invented: a way that was not tried has empty cells, never zeros."""
+    tried = {"median": 1.5, "p90": 9.0, "pairs": 4, "families": 3}
+    text = rows.errors({"errors": [{"group": "organ", "component": "SE", "offer": "no",
+                                    "errors": {"measured": tried, "published": None}}]})  # fmt: skip
+    heading, row = csv.reader(io.StringIO(text))
+    told = dict(zip(heading, row, strict=True))
+    assert told["component"] == "SE" and told["measured_p90"] == "9.0" and told["published_pairs"] == ""
+
+
+def test_rules_without_a_finding_and_decisions_as_csv() -> None:
+    """Invented: a rule that could not be applied is told as such; a cell with a comma and a quote comes back whole."""
+    finding = {"severity": "fail", "scope": "curated", "subject": "x:SE", "detail": 'a, "b"', "cure": "c"}
+    rules: list[dict[str, Any]] = [
+        {"id": "Z01", "name": "n", "level": "value", "status": "warned",
+         "findings": [{**finding, "decision_id": "d-1"}]},
+        {"id": "Z02", "name": "n", "level": "value", "status": "not_applicable", "findings": []},
+    ]
+    found = list(csv.DictReader(io.StringIO(rows.checked(rules))))
+    assert [(r["rule"], r["status"], r["subject"]) for r in found] == [
+        ("Z01", "warned", "x:SE"), ("Z02", "not_applicable", "")]  # fmt: skip
+    assert found[0]["detail"] == 'a, "b"' and found[0]["decision_id"] == "d-1"
+
+
+def test_changes_as_csv(built_workspace: Workspace, tmp_path: Path) -> None:
+    """One value less in the table compared with: that row is added, in CSV as in JSON; no change is a heading alone."""
+    from rawref.drift.compare import drift
+
+    same = Path(shutil.copytree(built_workspace.curated, tmp_path / "same"))
+    assert rows.drifted(drift(built_workspace, same)) == ",".join(rows.CHANGE) + "\n"
+    text = (same / "gaps.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    (same / "gaps.csv").write_text("".join(text[:1] + text[2:]), encoding="utf-8")
+    result = drift(built_workspace, same)
+    found = list(csv.DictReader(io.StringIO(rows.drifted(result))))
+    assert [(r["kind"], r["subject"], r["tier"]) for r in found] == [
+        (c["kind"], c["subject"], c["tier"]) for c in result["changes"]]  # fmt: skip
+    assert [r["table"] for r in found if r["kind"] == "added"] == ["gaps"]
+
+
+LISTINGS = ("fetch", "trace", "gaps", "find", "check", "drift", "suggest", "mix")
+
+
+@pytest.mark.parametrize("name", LISTINGS)
+def test_every_listing_takes_csv_and_says_so(name: str) -> None:
+    told = " ".join(CliRunner().invoke(cli.app, [name, "--help"], env={"COLUMNS": "100"}).stdout.split())
+    assert re.search(r"--format <text\|json\|csv[a-z|]*> text, json,( or)? csv", told)

@@ -60,6 +60,7 @@ class ReportFormat(StrEnum):
 
     text = "text"
     json = "json"
+    csv = "csv"
     junit = "junit"
     markdown = "markdown"
     sarif = "sarif"
@@ -117,7 +118,7 @@ def complete_need(incomplete: str) -> list[str]:
         return []
 
 
-ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, junit, markdown or sarif.")]
+ReportOption = Annotated[ReportFormat, typer.Option("--format", help="text, json, csv, junit, markdown or sarif.")]
 FormatOption = Annotated[Format, typer.Option("--format", help="text or json; JSON is one document on stdout.")]
 TableOption = Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")]
 WideOption = Annotated[bool, typer.Option("--wide", help="Cut nothing to the width of the terminal.")]
@@ -180,20 +181,6 @@ def terminal_width() -> int:
     from rawref.render.terminal import columns
 
     return columns()
-
-
-def emit_csv(rows: list[dict[str, Any]]) -> None:
-    """The CSV result (RFC 4180, LF): the columns of the first row, lists as JSON, nothing for what is missing."""
-    import csv
-    import io
-
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    if rows:
-        writer.writerow(rows[0])
-    for row in rows:
-        writer.writerow([json.dumps(c, ensure_ascii=False) if isinstance(c, list | dict) else c for c in row.values()])
-    out(stream.getvalue(), nl=False)
 
 
 def emit(document: dict[str, Any]) -> None:
@@ -275,6 +262,7 @@ def fetch_command(
     from dataclasses import asdict
 
     from rawref.fetch.decide import fetch
+    from rawref.render import rows
     from rawref.render import terminal as render
 
     def progress(url: str, done: int, total: int | None) -> None:
@@ -298,7 +286,7 @@ def fetch_command(
     result = fetch(space, sources or [], origin=given[0] if given else None, offline=offline, progress=progress)
     entries = [asdict(entry) for entry in result.entries]
     if format is TableFormat.csv:
-        emit_csv(entries)
+        out(rows.csv_text(rows.RELEASE, entries), nl=False)
     elif format is TableFormat.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
     else:
@@ -343,6 +331,7 @@ def trace_command(
 ) -> None:
     """Show where a value comes from, down to the line of the source; or what a source line or a step reached."""
     from rawref.lookup.trace import trace_cell, trace_from, trace_step
+    from rawref.render import rows
     from rawref.render import terminal as render
 
     given = [bool(ingredient and component), bool(source_line), bool(step)]
@@ -361,7 +350,7 @@ def trace_command(
     if format is TableFormat.json:
         emit(result)
     elif format is TableFormat.csv:
-        emit_csv(result["touched"] if step else result["curated"] if source_line else [result])
+        out(rows.traced(result), nl=False)
     else:
         out(text(result, wide))
 
@@ -378,7 +367,7 @@ def gaps_command(
         str | None, typer.Option(help="Only this component.", autocompletion=complete_component)
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="Every gap in the text; json and csv are always whole.")] = False,
-    format: Annotated[TableFormat, typer.Option("--format", help="text, json or csv.")] = TableFormat.text,
+    format: TableOption = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """List the cells for which there is no evidence, with what comparable foods hold and what would fill them."""
@@ -417,6 +406,7 @@ def find_command(
 ) -> None:
     """Find ingredients and source foods, with their state and coverage and whether they may supply a raw value."""
     from rawref.lookup.find import find
+    from rawref.render import rows
     from rawref.render import terminal as render
 
     if not (text or review or unmapped):
@@ -430,14 +420,7 @@ def find_command(
     if format is TableFormat.json:
         emit(result)
     elif format is TableFormat.csv:
-        told = ("name", "species", "part", "state", "skin", "bone", "components_valued", "components_measured")
-        emit_csv(
-            [
-                {"what": what, "source": row.get("source"), "id": row[key], **{name: row[name] for name in told}}
-                for what, key in (("ingredient", "ingredient_id"), ("food", "food_id"))
-                for row in result[f"{what}s"]
-            ]
-        )
+        out(rows.found(result), nl=False)
     else:
         out(render.found(result, wide))
 
@@ -458,6 +441,7 @@ def check_command(
     from rawref.checks.run import only_rules
     from rawref.release.build import check_result, refresh
     from rawref.render import checks as rendered
+    from rawref.render import rows
 
     space = workspace()
     if digest is not None and not accepted:
@@ -470,6 +454,9 @@ def check_command(
             found = publisher_notes(con)
         if format is ReportFormat.json:
             emit({"schema_version": "1", "notes": found})
+        elif format is ReportFormat.csv:
+            told = [{"source": source, "note": note} for source, note in found.items()]
+            out(rows.csv_text(("source", "note"), told), nl=False)
         else:
             out("\n\n".join(found.values()) or "nothing to tell a publisher")
         return
@@ -502,6 +489,8 @@ def check_command(
         emit(result)
     elif format is ReportFormat.sarif:
         emit(rendered.sarif(result, folder))
+    elif format is ReportFormat.csv:
+        out(rows.checked(rendered.worst_first(result)), nl=False)
     elif format is ReportFormat.text:
         out(rendered.text(result, wide=wide, whole=bool(rule)))
     else:
@@ -525,6 +514,7 @@ def drift_command(
     from rawref.drift.compare import drift, require_table
     from rawref.release.build import refresh
     from rawref.render import drift as render_drift
+    from rawref.render import rows
 
     space = workspace()
     if against:
@@ -545,6 +535,8 @@ def drift_command(
         emit(result)
     elif format is ReportFormat.sarif:
         emit(render_drift.sarif(result))
+    elif format is ReportFormat.csv:
+        out(rows.drifted(result), nl=False)
     elif format is ReportFormat.text:
         out(render_drift.text(result, wide))
     else:
@@ -631,12 +623,15 @@ def suggest_command(
     errors: Annotated[
         bool, typer.Option("--errors", help="The measured error of estimates from cooked foods.")
     ] = False,
-    every: Annotated[bool, typer.Option("--all", help="Every refused cooked food in the JSON, not the first.")] = False,
-    format: FormatOption = Format.text,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every refused and comparable food in the JSON, in full; csv has them all.")
+    ] = False,
+    format: TableOption = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
     """Say what could fill a gap: other sources, comparable raw foods, a cooked twin; or why nothing may."""
     from rawref.lookup import suggest
+    from rawref.render import rows
     from rawref.render import suggest as render_suggest
 
     if errors == bool(ingredient and component):
@@ -650,7 +645,9 @@ def suggest_command(
         else:
             result = suggest.suggest(con, space.schemas, str(ingredient), str(component))
             text = render_suggest.render_suggest
-    if format is Format.json:
+    if format is TableFormat.csv:
+        out(rows.errors(result) if errors else rows.suggestion(result), nl=False)
+    elif format is TableFormat.json:
         emit(result if errors or every else suggest.bounded(result))
     else:
         out(text(result, wide))

@@ -19,8 +19,12 @@ if TYPE_CHECKING:
     import duckdb
 
 Row = dict[str, Any]
-BOUND = 20
+BOUND = 10
 """How many refused cooked foods and comparable foods are listed in JSON unless all are asked for."""
+REFUSED = ("donor_source", "donor_release", "donor_food_id", "donor_name", "donor_state", "published", "published_unit",
+           "source_component", "status", "n", "file", "line", "value", "low", "high", "unit", "offer", "refusals")
+"""What is said of a refused cooked food unless all is asked for: the food, what it publishes and where, why not. How
+its estimate would be made, and with what error, is the same for all of its kind and decides nothing."""
 METHOD = "retention measured on raw and cooked pairs of USDA SR28; formula of USDA Release 6 (2007)"
 
 
@@ -72,12 +76,13 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
 
 
 def bounded(result: Row) -> Row:
-    """A suggestion with the first of each long list, beside how many there are."""
+    """A suggestion with the first of each long list, beside how many there are; refused foods in short."""
     cooked, peers = result["cooked"], result["peers"]
     return {
         **result,
         "peers": {**peers, "list": peers["list"][:BOUND], "listed": min(len(peers["list"]), BOUND)},
-        "cooked": {**cooked, "refused": cooked["refused"][:BOUND], "refused_count": len(cooked["refused"])},
+        "cooked": {**cooked, "refused": [{name: t[name] for name in REFUSED} for t in cooked["refused"][:BOUND]],
+                   "refused_count": len(cooked["refused"])},
     }
 
 
