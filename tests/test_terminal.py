@@ -167,4 +167,4 @@ LISTINGS = ("fetch", "trace", "gaps", "find", "check", "drift", "suggest", "mix"
 @pytest.mark.parametrize("name", LISTINGS)
 def test_every_listing_takes_csv_and_says_so(name: str) -> None:
     told = " ".join(CliRunner().invoke(cli.app, [name, "--help"], env={"COLUMNS": "100"}).stdout.split())
-    assert re.search(r"--format <text\|json\|csv[a-z|]*> text, json,( or)? csv", told)
+    assert re.search(r"--format <text\|json\|csv[a-z|]*> text, json(,| or) csv", told)
