@@ -222,17 +222,23 @@ def _make(
     return summary
 
 
-@contextmanager
-def _beside(con: duckdb.DuckDBPyConnection) -> Iterator[tuple[ThreadPoolExecutor, duckdb.DuckDBPyConnection]]:
+class _beside:
     """A thread to work beside this one, and a connection for it. Where this one fails or is interrupted, the other's
-    query is stopped and waited for, so that no busy connection hides the reason."""
-    with con.cursor() as other, ThreadPoolExecutor(1) as pool:
-        try:
-            yield pool, other
-        except BaseException:
-            other.interrupt()
-            pool.shutdown(cancel_futures=True)
-            raise
+    query is stopped and waited for, so that no busy connection hides the reason.
+
+    No generator: an interruption on its way in would leave one to be ended when its connection is closed already."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._pool, self._other = ThreadPoolExecutor(1), con.cursor()
+
+    def __enter__(self) -> tuple[ThreadPoolExecutor, duckdb.DuckDBPyConnection]:
+        return self._pool, self._other
+
+    def __exit__(self, failed: object, *_: object) -> None:
+        if failed is not None:
+            self._other.interrupt()
+        self._pool.shutdown(cancel_futures=failed is not None)
+        self._other.close()
 
 
 def _describe(
