@@ -260,6 +260,50 @@ def test_an_unknown_amount_is_never_shown_as_a_number(site: Site) -> None:
     assert seen == len(values)
 
 
+def test_the_comparison_says_what_the_table_says(site: Site) -> None:
+    """Every cell of compare.js: the published number, a range, or a sign for unknown; never a zero for a blank."""
+    data = script(site.folder, "compare.js")
+    tags = [c[0] for c in data["components"]]
+    shown = {(of[0], tag): text for of in data["ingredients"] for tag, text in zip(tags, of[2], strict=True)}
+    published = site_folder.read(site.tables, "values")
+    assert len(shown) == len(published)
+    for row in published:
+        text = shown[row["ingredient_id"], row["component"]]
+        if row["value"]:
+            assert float(text.strip("()")) == pytest.approx(float(row["value"]), rel=5e-4)
+        else:
+            assert text in "?-" or ((row["low"] or row["high"]) and not text.replace(".", "").isdigit())
+
+
+def test_gaps_by_need_are_gaps_and_the_likely_ones_come_first(site: Site, built_workspace: Workspace) -> None:
+    gaps = {(g["ingredient_id"], g["component"]) for g in site_folder.read(site.tables, "gaps")}
+    needs = {path.stem for path in (built_workspace.maintainer / "needs").glob("*.csv")}
+    pages = [site.folder / "gaps.html", *sorted((site.folder / "gaps").iterdir())]
+    assert len(pages) == len(needs) > 1
+    for path in pages:
+        shown, rank = [], {"common": 0, "occasional": 1, "rare": 2}
+        for row in next(tree(path).all("tbody")).all("tr"):
+            file, _, tag = next(row.all("a")).attributes["href"].partition("#")
+            assert (Path(file).stem, tag) in gaps
+            chance = next(c.attributes["data-v"] for c in row.all("td") if "data-v" in c.attributes)
+            shown.append((rank[row.attributes["data-common"]], -float(chance or 0)))
+        assert len(shown) > 100 and shown[0][0] == 0 and shown == sorted(shown), path
+
+
+def test_the_catalogue_holds_each_food_that_may_supply(site: Site) -> None:
+    data = script(site.folder, "catalogue.js")
+    held = {(data["sources"][f[0]], f[1]): f for f in data["foods"]}
+    published = site_folder.read(site.tables, "catalogue")
+    assert len(held) == len(data["foods"]) == len(published) - data["left_out"]
+    for food in published:
+        row = held.get((food["source"], food["food_id"]))
+        assert row or food["may_supply_raw"] == "no"
+        assert not row or row[2] == food["name"]
+    for value in site_folder.read(site.tables, "values"):
+        food = held.get((value["source"], value["food_id"]))
+        assert not food or value["ingredient_id"] in food[5]
+
+
 def test_evidence_without_a_point_is_named_on_the_page_of_a_component(site: Site) -> None:
     """Dots, additions and ingredients with only a range make up the evidence that the page says there is."""
     values, gaps = site_folder.read(site.tables, "values"), site_folder.read(site.tables, "gaps")
@@ -368,7 +412,8 @@ def test_hostile_texts_are_shown_and_do_nothing(hostile: Site) -> None:
         scripts = list(page.all("script"))
         assert {e.attributes.get("type", e.attributes.get("src", "?")) for e in scripts} <= {
             "application/json", "application/ld+json", "assets/site.js", "../assets/site.js", "assets/words.js",
-            "../assets/words.js", "assets/chain.js", "../assets/chain.js"}, path
+            "../assets/words.js", "assets/chain.js", "../assets/chain.js", "assets/compare.js",
+            "assets/catalogue.js", "assets/browse.js"}, path
         assert not list(page.all("img")) and not list(page.all("b", id="hurt"))
         for link in page.all("a"):
             assert not link.attributes.get("href", "").lower().startswith(("javascript", "data:")), path

@@ -18,6 +18,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from rawref import __version__, registry
 from rawref.errors import InputError, InternalError
 from rawref.files import exchange
+from rawref.lookup.impact import ASSUMPTIONS, gap_impact
+from rawref.needs.profile import DEFAULT_NEED, load_need, need_names
 from rawref.published.export import digest
 from rawref.registry.units import shown_unit
 from rawref.report import drawings, views, words
@@ -39,9 +41,11 @@ TYPES = {".csv": "text/csv", ".parquet": "application/vnd.apache.parquet", ".jso
          ".md": "text/markdown",
          ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
 PAGES = (
-    ("ingredients.html", "Ingredients"), ("table.html", "Table"), ("coverage.html", "Coverage map"),
+    ("ingredients.html", "Ingredients"), ("table.html", "Table"), ("compare.html", "Compare"),
+    ("gaps.html", "Gaps"), ("coverage.html", "Coverage map"),
     ("components.html", "Components"),
     ("quality.html", "Quality"), ("drift.html", "Drift"), ("sources.html", "Sources"),
+    ("catalogue.html", "Source foods"),
     ("dictionary.html", "Dictionary"), ("download.html", "Download"),
 )
 
@@ -122,6 +126,12 @@ class _Writer:
         )
         self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices())
         self._table_pages()
+        self._asset("compare.js", "rawrefCompare", views.compared(t))
+        self._page("compare.html", "compare.html", home=self.data)
+        self._gap_pages()
+        found = views.catalogue(t)
+        self._asset("catalogue.js", "rawrefCatalogue", found)
+        self._page("catalogue.html", "catalogue.html", v=found, home=self.data)
         self._ingredient_pages()
         self._coverage_pages()
         overview = []
@@ -211,6 +221,15 @@ class _Writer:
             self._page("table.html", self._table_name(group), root="../" if at else "",
                        current="table.html", v=views.table_page(self.tables, group), groups=groups, group=group,
                        choices=self._choices(), home=self.data)
+
+    def _gap_pages(self) -> None:
+        """The gaps by the chance that the unknown decides, a page a need profile; the default has the plain name."""
+        names = sorted(need_names(self.workspace), key=lambda name: (name != DEFAULT_NEED, name))
+        pages = [(name, f"gaps/{name}.html" if at else "gaps.html") for at, name in enumerate(names)]
+        for name, page in pages:
+            ranked = gap_impact(self.workspace, load_need(self.workspace, name), self.tables.folder)
+            self._page("gaps.html", page, root="../" if "/" in page else "", current="gaps.html", need=name,
+                       needs=pages, v=views.gaps_of_need(self.tables, ranked), assumptions=ASSUMPTIONS)
 
     def _table_name(self, group: str) -> str:
         """The page of the table on which a group of components stands; the first group has the plain name."""

@@ -50,6 +50,8 @@ class Tables:
     """By component, part and species group; empty where the reference stage is not at hand."""
     codes: dict[tuple[str, str, str], str]
     """What a code of a source means, by source, kind and code."""
+    catalogue: list[Row]
+    """The foods of the sources, every field as text; empty in a folder without catalogue.csv."""
     calibration: list[Row]
     """How often ranges and ceilings held what was left out; empty in a folder that does not say."""
     decisions: list[Row]
@@ -126,6 +128,7 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         peers=_peers(con) if from_database else {},
         codes={(r["source"], r["kind"], r["code"]): r["description"]
                for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")},
+        catalogue=_plain(folder / "catalogue.csv"),
         calibration=_calibration(folder / "calibration.csv"),
         decisions=_maintained(workspace, "decisions"),
         composites=_by(_maintained(workspace, "composites"), "ingredient_id"),
@@ -134,6 +137,10 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         folder=folder,
         from_database=from_database,
     )
+
+
+def _plain(path: Path) -> list[Row]:
+    return [dict(row) for _, row in registry.read_csv(path)] if path.is_file() else []
 
 
 def _calibration(path: Path) -> list[Row]:

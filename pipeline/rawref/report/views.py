@@ -16,13 +16,13 @@ from rawref.registry.units import shown_unit
 from rawref.report import drawings
 from rawref.report.drawings import Dot
 from rawref.report.tables import Peers, Row, Tables
-from rawref.report.words import LETTERS, exact_span, number, plain, short, web
+from rawref.report.words import LETTERS, exact_span, number, plain, rounded, short, span, web
 
 OUTLIER_Z, OUTLIER_FOODS = 3.5, 8
 """Robust z of the logarithm, and the fewest ingredients of a part: the warning limit of check M02."""
 FINDINGS_SHOWN, FINDINGS_LEAST, FINDINGS_OF_PAGE = 60, 5, 2000
 """Findings of one rule on the page: the first figure, or fewer where many rules have some."""
-CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS = 1000, 60, 140
+CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS, GAPS_SHOWN = 1000, 60, 140, 150
 TIERS = ("requirement", "spread", "rounding", "note")
 
 
@@ -411,6 +411,57 @@ def table_page(tables: Tables, group: str) -> dict[str, Any]:
     lines = [{"row": row, "cells": [cell for cell in tables.cells[row["ingredient_id"]] if cell["component"] in tags]}
              for row in tables.ingredients]
     return {"components": components, "lines": lines}
+
+
+def shown_amount(cell: Row) -> str:
+    """A cell in few characters: a figure (in brackets beside a gap), a range, `-` by nature, `?` unknown."""
+    if cell["value"] is not None:
+        return f"({rounded(cell['value'])})" if cell["gap"] else rounded(cell["value"])
+    return "-" if cell["status"] == "not_applicable" else span(cell["low"], cell["high"]) or "?"
+
+
+def compared(tables: Tables) -> dict[str, Any]:
+    """What the page that compares reads: components, and of every ingredient its cells and the letters of their
+    status, in the order of the components."""
+    return {
+        "components": [[c["component"], c["name"], shown_unit(c["unit"]), plain(c["group"])]
+                       for c in tables.components],
+        "statuses": {letter: plain(status) for status, letter in LETTERS.items()},
+        "ingredients": [[row["ingredient_id"], row["name"],
+                         [shown_amount(cell) for cell in tables.cells[row["ingredient_id"]]],
+                         "".join(LETTERS.get(cell["status"], "?") for cell in tables.cells[row["ingredient_id"]])]
+                        for row in tables.ingredients],
+    }  # fmt: skip
+
+
+def catalogue(tables: Tables) -> dict[str, Any]:
+    """The foods that may supply raw ingredients or need review, and those that supply the table, a row each:
+    source, id, name, group, whether it may supply (0 no, 1 review, 2 yes), ingredients that it supplies."""
+    used: dict[tuple[str, str], set[str]] = {}
+    for name, cells in tables.cells.items():
+        for cell in cells:
+            for read in (cell, *cell["others"]):
+                if read["source"] and read["food_id"]:
+                    used.setdefault((read["source"], read["food_id"]), set()).add(name)
+    kept = [f for f in tables.catalogue if f["may_supply_raw"] != "no" or (f["source"], f["food_id"]) in used]
+    sources = sorted({f["source"] for f in kept})
+    groups = sorted({f["group"] for f in kept})
+    place = {group: at for at, group in enumerate(groups)}
+    return {
+        "sources": sources, "groups": groups, "left_out": len(tables.catalogue) - len(kept),
+        "foods": [[sources.index(f["source"]), f["food_id"], f["name"], place[f["group"]],
+                   {"no": 0, "review": 1}.get(f["may_supply_raw"], 2),
+                   sorted(used.get((f["source"], f["food_id"]), ()))] for f in kept],
+    }  # fmt: skip
+
+
+def gaps_of_need(tables: Tables, ranked: Sequence[Row]) -> dict[str, Any]:
+    """The gaps of one need profile, in the order of `rawref gaps --need`, cut at a stated number."""
+    names = {c["component"]: c for c in tables.components}
+    rows = {row["ingredient_id"]: row for row in tables.ingredients}
+    return {"total": len(ranked), "gaps": [
+        {**g, "row": rows[g["ingredient_id"]], "of": names[g["component"]]}
+        for g in ranked[:GAPS_SHOWN] if g["ingredient_id"] in rows and g["component"] in names]}
 
 
 def dataset(

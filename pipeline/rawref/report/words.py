@@ -110,7 +110,7 @@ def size(octets: int) -> str:
     return f"{octets} bytes"
 
 
-def share(part: int, whole: int) -> str:
+def share(part: float, whole: float) -> str:
     """A share in per cent, rounded; `no cells` of nothing. Near an end it has a decimal: 0 means none and 100 all."""
     if not whole:
         return "no cells"
