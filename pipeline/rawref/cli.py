@@ -795,13 +795,13 @@ def report_command(
         from rawref.checks.accepted import run_accepted
 
         found = run_accepted(space.table, space.schemas, space.maintainer)
-        summary = write_site(space, space.table, target, check=found, drift=None)
+        summary = write_site(space, space.table, target, check=found, drift=None, progress=say)
     else:
         refresh(space, say)
         pending = steady(space.curated, lambda: drift(space)) if (space.curated / "manifest.json").is_file() else None
         tell_which(space, BUILD)
         with opened(space) as con, locked(space):
-            summary = write_site(space, con, target, check=check_result(space), drift=pending)
+            summary = write_site(space, con, target, check=check_result(space), drift=pending, progress=say)
     if format is Format.json:
         emit({"schema_version": "1", "path": space.relative(target), **summary})
     else:

@@ -9,7 +9,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -53,24 +53,27 @@ PAGES = (
 def write_site(
     workspace: Workspace, origin: duckdb.DuckDBPyConnection | Path, out: Path, *,
     check: Mapping[str, Any] | None = None, drift: Mapping[str, Any] | None = None,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Any]:
     """Write the site of one build to `out`, replacing an older site there in one step.
 
     `origin` is an open working database, or a folder of published tables (then comparable foods are known only where a
     gap states them). `check` and `drift` are the result objects of those commands, or None where they were not run: the
-    pages say so. Returns the summary: pages, bytes, largest page, ingredients, cells, gaps.
+    pages say so. `progress` is called with a line for each part of the work.
+    Returns the summary: pages, bytes, largest page, ingredients, cells, gaps.
     Raises InputError where a table is missing or `out` holds something else, and leaves `out` as it was.
     """
     out = out.resolve()
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / MARKER).is_file())):
         raise InputError("this is not a site of ours, so it is not replaced", workspace.relative(out),
                          "name another folder, or remove this one")
+    progress("pages: reading the table")
     tables = read(workspace, origin)
     out.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
     try:
         fresh.chmod(0o755)
-        summary = _Writer(workspace, tables, fresh, out, check, drift).write()
+        summary = _Writer(workspace, tables, fresh, out, check, drift, progress).write()
         exchange(fresh, out)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
@@ -81,11 +84,12 @@ class _Writer:
     """One run: holds the templates and counts what it writes."""
 
     def __init__(self, workspace: Workspace, tables: Tables, folder: Path, out: Path,
-                 check: Mapping[str, Any] | None, drift: Mapping[str, Any] | None) -> None:
+                 check: Mapping[str, Any] | None, drift: Mapping[str, Any] | None,
+                 progress: Callable[[str], None]) -> None:
         self.workspace, self.tables, self.folder = workspace, tables, folder
         self.data = Path(os.path.relpath(tables.folder, out)).as_posix()
         """Where the published files lie, as seen from the start page."""
-        self.check, self.drift = check, drift
+        self.check, self.drift, self.progress = check, drift, progress
         self.vocabularies = registry.vocabularies(workspace.schemas)
         self.cautions = {r["code"]: r for _, r in registry.read_csv(
             workspace.schemas / "cautions.csv", "schemas/cautions.csv")}
@@ -107,6 +111,7 @@ class _Writer:
     def write(self) -> dict[str, Any]:
         """Every page, the assets and the files for download; what was written."""
         t = self.tables
+        self.progress("pages: table, comparison, gaps, source foods")
         for name in (*t.cells, *(c["component"] for c in t.components)):
             if not SAFE_NAME.fullmatch(name):
                 raise InputError(f"id {name!r} cannot be the name of a page", "ingredients.csv",
@@ -132,7 +137,9 @@ class _Writer:
         found = views.catalogue(t)
         self._asset("catalogue.js", "rawrefCatalogue", found)
         self._page("catalogue.html", "catalogue.html", v=found, home=self.data)
+        self.progress(f"pages: {len(t.ingredients)} ingredients")
         self._ingredient_pages()
+        self.progress("pages: coverage, components, quality")
         self._coverage_pages()
         overview = []
         for of in t.components:

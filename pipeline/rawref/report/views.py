@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rawref import registry
+from rawref.checks.run import closes
 from rawref.lookup.words import meanings
 from rawref.registry.units import shown_unit
 from rawref.report import drawings
@@ -94,9 +95,9 @@ def _told(cell: Row, peers: Peers | None, parts: Sequence[Mapping[str, Any]], li
 
 def _amount(cell: Row) -> str:
     if cell["value"] is not None:
-        return f"{number(cell['value'])} {cell['unit']}"
+        return f"{number(cell['value'])} {shown_unit(cell['unit'])}"
     ends = exact_span(cell["low"], cell["high"])
-    return f"{ends} {cell['unit']}" if ends else "unknown"
+    return f"{ends} {shown_unit(cell['unit'])}" if ends else "unknown"
 
 
 def _reference(of: Row) -> list[str]:
@@ -293,7 +294,7 @@ def map_page(tables: Tables, group: str, page: int) -> dict[str, Any]:
             amount = short(cell["value"]) if cell["value"] is not None else exact_span(cell["low"], cell["high"])
             struck = cell["gap"] and cell["gap"]["kind"] == "rejected"
             status = "struck out" if struck else "unknown" if cell["status"] == "missing" else plain(cell["status"])
-            said = f"{status} {amount} {cell['unit']}" if amount else status
+            said = f"{status} {amount} {shown_unit(cell['unit'])}" if amount else status
             line.append((cell["component"], "X" if struck else LETTERS.get(cell["status"], "?"),
                          said + (f", gap: {plain(cell['gap']['kind'])}" if cell["gap"] else ""), bool(cell["gap"])))
         lines.append({"row": row, "cells": line, "gaps": sum(1 for c in line if c[3])})
@@ -306,7 +307,8 @@ ENOUGH_PAIRS = 20
 
 
 def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
-    """Rules and findings in the order of the result (worst first), cut at a stated number; decisions, reports."""
+    """The findings that matter first (those that close the gate, then the warnings of the published table by rule),
+    the rules with their findings in the same order, cut at a stated number; decisions by action, reports."""
     rules = []
     busy = sum(1 for rule in (check or {}).get("rules", []) if rule.get("findings"))
     shown = min(FINDINGS_SHOWN, max(FINDINGS_LEAST, FINDINGS_OF_PAGE // max(busy, 1)))
@@ -314,9 +316,16 @@ def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
         found = rule.get("findings", [])
         rules.append({**rule, "findings": [{**f, "link": _cell_link(tables, str(f.get("subject", "")))}
                                            for f in found[:shown]],
-                      "total": len(found), "worst": _worst(found)})
+                      "label": rule.get("name") or rule["rule"], "total": len(found), "worst": _worst(found),
+                      "closing": [{**f, "link": _cell_link(tables, str(f.get("subject", "")))}
+                                  for f in found if closes(f)],
+                      "warnings": sum(f.get("scope") == "curated" and f.get("severity") == "warn" for f in found)})
+    rules.sort(key=lambda r: (-len(r["closing"]), -r["warnings"], -r["total"], r["status"] == "not_applicable"))
+    decisions: dict[str, list[Row]] = {}
+    for decision in tables.decisions:
+        decisions.setdefault(decision["action"], []).append(decision)
     return {"given": check is not None, "summary": _counts(check), "rules": rules,
-            "decisions": tables.decisions, "told": [d for d in tables.decisions if d.get("told_publisher")],
+            "decisions": decisions, "told": [d for d in tables.decisions if d.get("told_publisher")],
             "shown": shown, "calibration": _calibration(tables)}
 
 

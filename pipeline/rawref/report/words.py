@@ -46,11 +46,11 @@ def number(value: float | int | None) -> str:
 
 @lru_cache(maxsize=100_000)
 def short(value: float | None) -> str:
-    """The number itself while it has at most six digits, else rounded to five and marked `≈`."""
+    """The number itself while it has at most six digits, else rounded to three and marked `≈`."""
     text = number(value)
     if value is None or len(Decimal(text).normalize().as_tuple().digits) <= DIGITS:
         return text
-    return f"≈{_plainly(Decimal(f'{value:.5g}'))}"
+    return f"≈{_plainly(Decimal(f'{value:.3g}'))}"
 
 
 @lru_cache(maxsize=100_000)

@@ -266,6 +266,7 @@
       if (where) { made.setAttribute(tag === "a" ? "href" : "class", where); }
       return made;
     }
+    function unitOf(cell) { return cell.unit === "ug" ? "\u00b5g" : cell.unit; }
     function fill(box) {
       if (one(".chain", box)) { return; }
       var chain = doc.createElement("div"), list = doc.createElement("dl");
@@ -284,9 +285,9 @@
         var kind = word("gap_kind", gap[0]) || plain(gap[0]);
         say("Gap", bit("b", kind), gap[1] && gap[1] !== kind ? ": " + gap[1] : "", ". To fill it: " + gap[2], gap[3] ? ". Asked for by " + gap[3] : "");
       }
-      if (c.value !== null) { say("Exactly", c.value + " " + c.unit); }
+      if (c.value !== null) { say("Exactly", c.value + " " + unitOf(c)); }
       if (c.low !== null || c.high !== null) {
-        say("Range", (c.low === null ? "unknown" : c.low) + " to " + (c.high === null ? "unknown" : c.high) + " " + c.unit,
+        say("Range", (c.low === null ? "unknown" : c.low) + " to " + (c.high === null ? "unknown" : c.high) + " " + unitOf(c),
           c.spread_basis ? ": " + (word("spread_basis", c.spread_basis) || c.spread_basis) : "");
       }
       if (c.source) {
@@ -307,7 +308,7 @@
       });
       say("Why this", c.reason || "", c.decision_id ? "; decision " : "", c.decision_id ? bit("a", c.decision_id, "../quality.html#decision-" + c.decision_id) : "");
       if (more.peers) {
-        say("Comparable", more.peers[0] + (more.peers[0] === 1 ? " food" : " foods") + ", 5th percentile " + more.peers[1] + ", median " + more.peers[2] + ", 95th " + more.peers[3] + " " + c.unit);
+        say("Comparable", more.peers[0] + (more.peers[0] === 1 ? " food" : " foods") + ", 5th percentile " + more.peers[1] + ", median " + more.peers[2] + ", 95th " + more.peers[3] + " " + unitOf(c));
       }
       JSON.parse(c.reference_ids || "[]").forEach(function (id) {
         var reference = told.references[id];
