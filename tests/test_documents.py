@@ -41,3 +41,11 @@ def test_commands_and_options_that_documents_name_exist() -> None:
             if words[0] in command.commands:  # type: ignore[attr-defined]
                 for option in re.findall(r"(?<![\w-])--[a-z]+(?:-[a-z]+)*", line):
                     assert option in known, f"{name}: {line}"
+
+
+def test_links_of_documents_lead_to_files() -> None:
+    for name in (*DOCUMENTS, "DEVELOPERS.md", "raw/maintainer/README.md"):
+        path = REPO / name
+        links = re.findall(r"\]\(([^)#:]+)\)", path.read_text(encoding="utf-8"))
+        missing = [link for link in links if not (path.parent / link).exists()]
+        assert missing == [], name

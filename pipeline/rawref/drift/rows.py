@@ -129,7 +129,10 @@ def changed_rows(con: duckdb.DuckDBPyConnection, table: str, fields: tuple[Field
                 }
                 for i in items
             }
-            column, first = next(iter(shown_fields.items()))
+            column = next(iter(shown_fields))
+            if kind == "value" and column != "value":  # of the ends of a range the one that moved most is shown
+                column = max(shown_fields, key=lambda c: abs(_relative(**shown_fields[c]) or 0.0))
+            first = shown_fields[column]
             found.append(
                 new_change(
                     kind,
