@@ -28,6 +28,8 @@ def ids(built: duckdb.DuckDBPyConnection, text: str) -> list[str]:
         ("Oryctolagus", "rabbit-meat"),
         ("chiken liver", "chicken-liver"),
         ("livr chicken", "chicken-liver"),
+        ("lamb liver raw", "lamb-liver"),
+        ("egg shell", "eggshell-powder"),
     ],
 )
 def test_what_people_say_finds_what_is_meant(built: duckdb.DuckDBPyConnection, text: str, first: str) -> None:
@@ -38,6 +40,12 @@ def test_pig_is_pork_and_no_pigeon(built: duckdb.DuckDBPyConnection) -> None:
     found = ids(built, "pig")
     assert found and all(name.startswith(("pork", "wild-boar")) for name in found)
     assert ids(built, "pigeon") and all("pigeon" in name for name in ids(built, "pigeon"))
+
+
+def test_fish_is_every_fish_and_shellfish_none_of_them(built: duckdb.DuckDBPyConnection) -> None:
+    fish, shellfish = set(ids(built, "fish")), set(ids(built, "shellfish"))
+    assert {"halibut", "sardine-oil", "atlantic-salmon-wild"} <= fish and {"blue-mussel", "shrimp"} <= shellfish
+    assert not fish & shellfish
 
 
 def test_offal_is_organs_of_every_animal(built: duckdb.DuckDBPyConnection) -> None:

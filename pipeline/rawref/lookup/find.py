@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from rawref import registry
 from rawref.database import rows
 from rawref.lookup.words import Question, question, vocabulary, words_of
 
@@ -37,8 +38,13 @@ def find(
         "   (select source, food_id from reference.links))"
         " order by (may_supply_raw = 'yes') desc, source, release, food_id",
         {"review": review, "unmapped": unmapped}).fetchall()
-    of_ingredient = [frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''}"))
-                     for i in ingredients]
+    groups = {r["species"]: r["species_group"]
+              for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")}
+    of_ingredient = [
+        frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''} {i['state'] or ''}"
+                           f" {groups.get(i['species'], '')}"))
+        for i in ingredients
+    ]
     of_component = [frozenset(words_of(f"{c['name']} {c['component']}")) for c in components]
     of_food = [frozenset(words_of(name)) for *_, name in named]
     texts = [*of_ingredient, *of_component, *of_food]
