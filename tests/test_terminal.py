@@ -162,6 +162,29 @@ def test_changes_as_csv(built_workspace: Workspace, tmp_path: Path) -> None:
 
 
 LISTINGS = ("fetch", "trace", "gaps", "find", "check", "drift", "suggest", "mix")
+WIDE_ONES = (
+    ("mix", "raw/maintainer/mixes/example.csv"),
+    ("mix", "raw/maintainer/mixes/example.csv", "--contributions", "SE"),
+    ("gaps", "--component", "MN"),
+    ("check",),
+    ("trace", "chicken-liver", "VITD"),
+    ("trace", "--step", "vitd_iu_to_ug"),
+    ("find", "beef heart"),
+)
+
+
+@pytest.mark.parametrize("arguments", WIDE_ONES, ids=" ".join)
+def test_a_listing_is_no_wider_than_the_terminal_and_cuts_less_in_a_wider_one(
+    built_workspace: Workspace, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]
+) -> None:
+    """At 160 columns nothing is cut but the example of a rule in `check`, which is bounded by the width itself."""
+    cut: dict[int, int] = {}
+    for width in (60, 160):
+        monkeypatch.setenv("COLUMNS", str(width))
+        text = listing(built_workspace, *arguments)
+        assert max(map(len, text.splitlines())) <= width
+        cut[width] = text.count("…")
+    assert cut[160] <= (1 if arguments == ("check",) else 0) and cut[160] <= cut[60]
 
 
 @pytest.mark.parametrize("name", LISTINGS)

@@ -95,15 +95,17 @@ def _rule_short(rule: Rule, width: int) -> list[str]:
     found = open_first(rule["findings"])
     lines = _wrapped(f"{rule['status'].upper()} {rule['id']} {rule['name']}: {_tally(found)}", width, "")
     subjects = list(dict.fromkeys(f["subject"] for f in found))
-    lines += _wrapped(f"{subjects[0]}: {_first_words(found[0]['detail'])}", width, "  ")
+    lines += _wrapped(f"{subjects[0]}: {_first_words(found[0]['detail'], width)}", width, "  ")
     if len(subjects) > 1:
         more = f", and {len(subjects) - FIRST} more" if len(subjects) > FIRST else ""
         lines += _wrapped(f"also {', '.join(subjects[1:FIRST])}{more}", width, "  ")
     return lines
 
 
-def _first_words(detail: str) -> str:
-    return detail if len(detail) <= 120 else detail[:119] + "…"
+def _first_words(detail: str, width: int) -> str:
+    """A detail in about a line and a half."""
+    room = width * 3 // 2
+    return detail if len(detail) <= room else detail[: room - 1] + "…"
 
 
 def _tally(found: list[Finding]) -> str:

@@ -14,6 +14,7 @@ TEXT_CAP = 40
 MARKDOWN_CAP = 30
 BRIEF_CAP = 10
 EXPLAINED_CAP = 8
+WHOLE = 10_000
 INPUTS_CAP = 12
 """Changed inputs of one cause that are listed by name."""
 HEADINGS = {
@@ -32,15 +33,14 @@ def _cut(text: str, width: int = 60) -> str:
     return text if len(text) <= width else text[: width - 1] + "…"
 
 
-def headline(change: dict[str, Any], wide: bool = False) -> str:
-    """What changed, on one line: subject, kind, before and after."""
+def headline(change: dict[str, Any], limit: int = 24) -> str:
+    """What changed, on one line: subject, kind, before and after, each cut to `limit` characters."""
     name = " ".join(x for x in (change["ingredient_id"], change["component"]) if x) or change["subject"]
     if change["table"] not in ("values", name):
         name = f"{change['table']}: {name}"
     if change["kind"] in ("added", "removed", "schema"):
         detail = change["kind"]
     else:
-        limit = 10_000 if wide else 24
         column = "" if change["column"] in (change["kind"], None) else f" {change['column']}"
         before, after = (_cut(number(change[side]), limit) for side in ("before", "after"))
         detail = f"{change['kind']}{column} {before} -> {after}"
@@ -163,7 +163,10 @@ def _head(result: dict[str, Any], wide: bool) -> list[str]:
 def _told(changes: list[dict[str, Any]], wide: bool) -> list[str]:
     lines = []
     for change in changes:
-        lines += _wrapped(headline(change, wide), "  ", "    ", wide)
+        told = headline(change, WHOLE)
+        if not wide and len(told) + 2 > columns():
+            told = headline(change, max(24, columns() // 3))
+        lines += _wrapped(told, "  ", "    ", wide)
         lines += _wrapped(_reason(change), "      ", "      ", wide)
     return lines
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from rawref.registry.units import shown_unit
 
-WIDTH, WIDE = 80, 140
+NARROW, WIDTH, WIDE = 60, 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
 HUMAN_ENERGY = "ENERC_KCAL"  # of the food tables, by factors for people: the head gives the energy for cats
@@ -28,8 +28,8 @@ Entry = Mapping[str, Any]
 
 
 def mix_text(result: Mapping[str, Any], wide: bool = False, width: int = WIDTH) -> str:
-    """The whole result for a terminal of `width` columns, at least 80; `wide` takes 140 and adds the other formulas."""
-    columns = max(WIDTH, WIDE if wide else width)
+    """The whole result for a terminal of `width` columns, at least 60; `wide` takes 140 and adds the other formulas."""
+    columns = max(NARROW, WIDE if wide else width)
     blocks = [
         _head(result, columns, wide),
         _table(result, columns),
@@ -52,13 +52,14 @@ def mix_csv(result: Mapping[str, Any]) -> str:
 
 def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int = WIDTH) -> str:
     """Two results side by side per 1000 kcal: the components whose figure or verdict differs."""
-    columns = max(WIDTH, WIDE if wide else width)
+    columns = max(NARROW, WIDE if wide else width)
+    size = _name_size(comparison["components"], 26, columns - WIDTH)
     grams, energy, scaled = (comparison[key] for key in ("grams", "energy_kcal", "grams_per_1000kcal"))
     lines = [
         f"Before: {figure(grams['before'])} g, {figure(energy['before'])} kcal; after: {figure(grams['after'])} g, "
         f"{figure(energy['after'])} kcal. Scaled to 1000 kcal: {figure(scaled['before'])} g before, "
         f"{figure(scaled['after'])} g after.",
-        f"{'nutrient':<26} {'':<2} {'before':>8} {'after':>8} {'change':>8}  verdict",
+        f"{'nutrient':<{size}} {'':<2} {'before':>8} {'after':>8} {'change':>8}  verdict",
     ]
     for row in comparison["components"]:
         if row["before"] == row["after"] and not row["verdict_changed"]:
@@ -70,7 +71,7 @@ def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int =
         if row["verdict_changed"]:
             verdict = f"{row['verdict_before']} -> {verdict}"
         lines.append(
-            f"{label(row, 26):<26} {shown_unit(row['unit']):<2} {figure(row['before'], 8):>8} "
+            f"{label(row, size):<{size}} {shown_unit(row['unit']):<2} {figure(row['before'], 8):>8} "
             f"{figure(row['after'], 8):>8} {change:>8}  {verdict.replace('no_requirement', 'none set')}"
         )
     return "\n".join(line for text in lines for line in _wrap(text, columns)) + "\n"
@@ -79,19 +80,20 @@ def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int =
 def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) -> str:
     """Which ingredient supplies how much of a nutrient."""
     unit = shown_unit(found["unit"])
+    size = max([10 if width < WIDTH else 32, *(len(row["ingredient_id"]) for row in found["ingredients"])])
     lines = [
         f"{name} · {found['component']}: {figure(found['amount'])} {unit} in the mix, as far as it is known.",
-        f"{'ingredient':<32} {'g':>7} {unit:>8} {'90 % interval':>17} {'share':>6}  note",
+        f"{'ingredient':<{size}} {'g':>7} {unit:>8} {'90 % interval':>17} {'share':>6}  note",
     ]
     for row in found["ingredients"]:
         amount = "unknown" if row["amount"] is None else figure(row["amount"], 8)
         span = "" if row["amount"] is None else _span(row["low"], row["high"], 17)
         share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
         lines.append(
-            f"{row['ingredient_id'][:32]:<32} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}  "
+            f"{row['ingredient_id']:<{size}} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}  "
             f"{source_note(row, unit)}".rstrip()
         )
-    return "\n".join(line for text in lines for line in _wrap(text, max(WIDTH, width))) + "\n"
+    return "\n".join(line for text in lines for line in _wrap(text, max(NARROW, width))) + "\n"
 
 
 def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
@@ -104,7 +106,7 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
         f"{figure(found['grams'])} g of {found['with']} by the figures of the table; with a chance of 5 % "
         f"{figure(low) if low is not None else '-'} g are enough, with 95 % {sure}. Look at the other lines again."
     )
-    return "\n".join(_wrap(text, max(WIDTH, width))) + "\n"
+    return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
 
 
 def figure(value: float | None, width: int = 9) -> str:
@@ -308,29 +310,40 @@ MORE: Sequence[tuple[str, int, Callable[[Entry], str]]] = (
 )
 
 
+def _name_size(entries: Sequence[Entry], least: int, spare: int) -> int:
+    """How wide the column of names is: `least`, and more as far as a name needs it and `spare` columns are left."""
+    return least + max(0, min(spare, max((len(label(entry, 200)) for entry in entries), default=0) - least))
+
+
 def _table(result: Mapping[str, Any], width: int) -> str:
-    more, used = [], WIDTH
-    for column in MORE:
-        if used + column[1] + 1 <= width:
+    """A line a component: in under 80 columns without the maximum; in more the range, whole names, then the rest."""
+    entries = [entry for entry in result["components"] if entry["component"] != HUMAN_ENERGY]
+    most_size = 0 if width < WIDTH else 20
+    more, spare, size = [], width - WIDTH, 24
+    for place, column in enumerate(MORE):
+        if column[1] + 1 <= spare:
             more.append(column)
-            used += column[1] + 1
-    heads = "".join(f" {title:>{size}}" for title, size, _ in more)
+            spare -= column[1] + 1
+        if place == 0:
+            size = _name_size(entries, 24, spare)
+            spare -= size - 24
+    heads = "".join(f" {title:>{room}}" for title, room, _ in more)
+    maximum = "max" if most_size else ""
     lines = [
-        "Per 1000 kcal ME:",
-        f"{'nutrient':<24} {'amount':>6} {'':<2} {'verdict, chance':<16} {'min':>7} {'max':<20}{heads}".rstrip(),
+        "Per 1000 kcal ME:" if most_size else "Per 1000 kcal ME (maxima: from 80 columns on):",
+        f"{'nutrient':<{size}} {'amount':>6} {'':<2} {'verdict, chance':<16} {'min':>7} "
+        f"{maximum:<{most_size}}{heads}".rstrip(),
     ]
-    for entry in result["components"]:
-        if entry["component"] == HUMAN_ENERGY:
-            continue
+    for entry in entries:
         mark = "*" if entry["minimum_standing"] == "memory" else " "
         least = "" if entry["minimum"] is None else f"{figure(entry['minimum'], 6)}{mark}"
-        most = _maximum(entry)
+        most = _maximum(entry) if most_size else ""
         verdict = f"{verdict_text(entry)} {chance_text(entry)}".strip()
         line = (
-            f"{label(entry, 24):<24} {figure(entry['per_1000kcal'], 6):>6} {shown_unit(entry['unit'])[:2]:<2} "
-            f"{verdict:<16} {least:>7} {most:<20}"
+            f"{label(entry, size):<{size}} {figure(entry['per_1000kcal'], 6):>6} {shown_unit(entry['unit'])[:2]:<2} "
+            f"{verdict:<16} {least:>7} {most:<{most_size}}"
         )
-        extra = "".join(f" {text(entry):>{size}}" for _, size, text in more)
+        extra = "".join(f" {text(entry):>{room}}" for _, room, text in more)
         lines.append(f"{line}{extra}".rstrip())
     return "\n".join(lines)
 

@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from rawref.registry.units import shown_unit
-from rawref.render.terminal import ceiling, columns, number, table
+from rawref.render.terminal import WIDTH, ceiling, columns, number, table
 
 LABEL = 14
 TOLD = 5
@@ -121,26 +121,30 @@ def _twin(t: dict[str, Any], unit: str, wide: bool) -> list[str]:
 
 def render_errors(r: dict[str, Any], wide: bool) -> str:
     """The leave-family-out table: absolute relative error, %, median / 90th percentile, and coverage."""
-    lines = ["Error of a raw value predicted from its cooked twin, %, median/90th percentile;",
-             "the whole family of the predicted cut is left out. Pairs/families of USDA SR28.",
-             "in: truths of held-out families inside the 80 % interval, %; the factors of the",
-             "interval are in --wide and in JSON."]
+    narrow = not wide and columns() < WIDTH
+    ways = ("as is", "moist", "prot", "publ", "meas", "peers")
+    first = 3 if narrow else 0  # what is left out in few columns: the ways that no estimate takes
+    rest = "; the first three ways too" if narrow else ""
+    lines = [textwrap.fill(
+        "Error of a raw value predicted from its cooked twin, %, median/90th percentile; the whole family of the"
+        " predicted cut is left out. Pairs/families of USDA SR28. in: truths of held-out families inside the 80 %"
+        f" interval, %; the factors of the interval are in --wide and in JSON{rest}.", columns())]
     for group in ("muscle", "organ", "aquatic"):
         body = []
         for e in r["errors"]:
             if e["group"] != group:
                 continue
-            ways = [f"{w['median']:.0f}/{w['p90']:.0f}" if w else "-" for w in e["errors"].values()]
+            errors = [f"{w['median']:.0f}/{w['p90']:.0f}" if w else "-" for w in e["errors"].values()][first:]
             cover = "-" if e["coverage"] is None else f"{e['coverage']:.0f}"
             factors = [f"{e['factor_low']:.2f}-{e['factor_high']:.2f}"] if wide else []
-            body.append((e["component"], f"{e['pairs']}/{e['families']}", *ways, *factors, cover, e["offer"]))
+            body.append((e["component"], f"{e['pairs']}/{e['families']}", *errors, *factors, cover, e["offer"]))
         title = {"muscle": "muscle, fish and shellfish", "organ": "organs",
                  "aquatic": "fish and shellfish alone (part of the first)"}[group]
         lines += ["", title + ":", table(
-            ("", "n", "as is", "moist", "prot", "publ", "meas", "peers", *(["80 %"] if wide else []), "in", "offer"),
-            body, wide)]
+            ("", "n", *ways[first:], *(["80 %"] if wide else []), "in", "offer"), body, wide)]
     lines.append("")
     for c in r["coverage"]:
-        narrow = f" ({c['coverage_unwidened']:g} % unwidened)" if c["coverage"] != c["coverage_unwidened"] else ""
-        lines.append(f"80 % intervals hold {c['coverage']:g} % on held-out families of {c['group']}{narrow}")
+        bare = f" ({c['coverage_unwidened']:g} % unwidened)" if c["coverage"] != c["coverage_unwidened"] else ""
+        told = f"80 % intervals hold {c['coverage']:g} % on held-out families of {c['group']}{bare}"
+        lines.append(told if wide else textwrap.fill(told, columns(), subsequent_indent="  "))
     return "\n".join(lines)

@@ -23,7 +23,6 @@ def columns() -> int:
     return min(max(int(told) if told.isdigit() else here, NARROW), BROAD)
 
 
-
 def number(value: Any) -> str:
     """A number as people read it; `unknown` where there is none."""
     if value is None:
@@ -340,7 +339,8 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
             )
         )
     else:
-        lines.append("curated    no ingredient is mapped to this food, or the component is not needed")
+        told = "curated    no ingredient is mapped to this food, or the component is not needed"
+        lines.append(told if wide else _wrap_plain(told))
     return "\n".join(lines)
 
 
