@@ -281,6 +281,7 @@ def test_gaps_by_need_are_gaps_and_the_likely_ones_come_first(site: Site, built_
     pages = [site.folder / "gaps.html", *sorted((site.folder / "gaps").iterdir())]
     assert len(pages) == len(needs) > 1
     for path in pages:
+        assert "Impact is the chance that" in tree(path).text
         shown, rank = [], {"common": 0, "occasional": 1, "rare": 2}
         for row in next(tree(path).all("tbody")).all("tr"):
             file, _, tag = next(row.all("a")).attributes["href"].partition("#")
