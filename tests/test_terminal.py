@@ -191,3 +191,21 @@ def test_a_listing_is_no_wider_than_the_terminal_and_cuts_less_in_a_wider_one(
 def test_every_listing_takes_csv_and_says_so(name: str) -> None:
     told = " ".join(CliRunner().invoke(cli.app, [name, "--help"], env={"COLUMNS": "100"}).stdout.split())
     assert re.search(r"--format <text\|json\|csv[a-z|]*> text, json(,| or) csv", told)
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [("trace beef-h", "beef-heart"), ("trace beef-heart VIT", "VITD"), ("gaps --need nrc", "nrc-2006-adult")],
+)
+def test_a_shell_is_offered_names(typed: str, offered: str) -> None:
+    """Through the variables by which bash asks for completions; nothing on stderr, and only what begins so."""
+    words = f"rawref {typed}"
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv = ['rawref']; from rawref.cli import main; main()"],
+        cwd=ROOT, capture_output=True, text=True, check=True, timeout=60,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "pipeline"), "_RAWREF_COMPLETE": "complete_bash",
+             "COMP_WORDS": words, "COMP_CWORD": str(len(words.split()) - 1)},
+    )  # fmt: skip
+    names = done.stdout.split()
+    assert offered in names and done.stderr == ""
+    assert all(name.startswith(typed.split()[-1]) for name in names)
