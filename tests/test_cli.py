@@ -738,3 +738,11 @@ def test_an_edit_by_hand_is_told_without_reading_a_table(root: Path, tmp_path: P
     assert apart(space)
     (space.curated / "manifest.json").write_text("{", encoding="utf-8")
     assert not apart(space)  # not whole: drift and mix name the fault
+
+
+def test_two_places_of_one_source_are_refused(root: Path) -> None:
+    assert "2 times --from" in refused(root, "fetch", "mext", "--from", "a.xlsx", "--from", "b.xlsx")
+
+
+def test_a_file_that_the_source_does_not_have_is_named_with_the_nearest(root: Path) -> None:
+    assert "did you mean NUT_DATA.txt" in refused(root, "trace", "--from", "usda-sr28:NUT.txt:1")
