@@ -142,10 +142,10 @@ def test_grams_that_decide_do_decide(tmp_path: Path) -> None:
     values = [*cells("a", **PLAIN, MN="0.1 0.08 0.125"), *cells("b", **PLAIN, MN="3 2 4.5")]
     table = table_of(tmp_path / "t", [ingredient("a"), ingredient("b")], values)
     need = need_of(tmp_path, minimum("MN", "2", "mg"))
-    found = entry(evaluate(table, rows_of(("a", 1000), ("b", 30)), need), "MN")
+    found = entry(evaluate(table, rows_of(("a", 1000), ("b", 45)), need), "MN")
     grams = found["grams_that_decide"]
     assert found["verdict"] != "meets" and grams["ingredient_id"] == "b" and grams["grams"] > 0
-    more = str(Fraction(30 + grams["grams"]).limit_denominator(1000))
+    more = str(Fraction(45 + grams["grams"]).limit_denominator(1000))
     after = evaluate(table, rows_of(("a", 1000), ("b", more)), need)
     assert entry(after, "MN")["chance_minimum"][0] >= 0.94
 

@@ -13,10 +13,14 @@ from typing import Any
 import pytest
 from rawref.errors import InputError, InputErrors
 from rawref.mix.assay import read_assay
-from rawref.mix.mix import evaluate, has_findings
+from rawref.mix.batch import more_of
+from rawref.mix.inputs import read_mix
+from rawref.mix.line import passed_maxima
+from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.table import Table, load_table
+from rawref.mix.target import reach
 from rawref.needs.profile import load_need
-from rawref.render.mix import mix_text
+from rawref.render.mix import dose, mix_text
 
 from tests.mix_tables import (
     WORKSPACE,
@@ -229,3 +233,57 @@ def test_a_maximum_from_memory_warns_and_does_not_decide_the_exit_status(tmp_pat
         result = evaluate(table, rows_of(("a", 100)), need_of(tmp_path, line))
         assert entry(result, "F20D4N6")["verdict"] == "over" and has_findings(result) is ends
         assert "over" in mix_text(result)
+
+
+def shipped(name: str) -> tuple[Table, Any]:
+    """The committed table and a mix of the repository."""
+    table = load_table(WORKSPACE)
+    path = WORKSPACE.maintainer / "mixes" / f"{name}.csv"
+    return table, read_mix(path, path.name, table, set())
+
+
+@pytest.mark.parametrize(
+    ("nutrient", "target", "salt"),
+    [("VITD", 5, "cholecalciferol"), ("ID", 500, "potassium-iodide"), ("SE", 200, "sodium-selenite-anhydrous")],
+)
+def test_a_dose_of_micrograms_is_found_as_exactly_as_one_of_grams(nutrient: str, target: int, salt: str) -> None:
+    """What is added reaches the target and does not pass it: recomputed from the batch with that much more."""
+    table, rows = shipped("beef-supplements-no-kelp")
+    batch, _ = batch_of(table, rows, None, [], {})
+    found = reach(batch, nutrient, Fraction(target), salt)
+    fuller = more_of(batch, salt, Fraction(found["grams"]))
+    held = sum(fuller.grams[key] * content.counted / 100 for key, content in fuller.contents(nutrient).items())
+    assert float(held / fuller.kcal * 1000) == pytest.approx(target, rel=1e-6)
+    assert 0 <= found["grams_low"] <= found["grams"] <= found["grams_high"] < 0.01
+
+
+def test_a_dose_that_passes_a_maximum_says_so() -> None:
+    table, rows = shipped("beef-supplements-no-kelp")
+    batch, _ = batch_of(table, rows, None, [], {})
+    need = load_need(WORKSPACE)
+    assert "ID" in passed_maxima(batch, need, "potassium-iodide", Fraction(1, 100))
+    table, rows = shipped("example")
+    batch, _ = batch_of(table, rows, None, [], {})
+    assert passed_maxima(batch, need, "eggshell-powder", Fraction(1)) == []
+
+
+@pytest.mark.parametrize("name", ["beef-supplements-no-kelp", "example", "bone-in-lamb", "rabbit-and-organs"])
+@pytest.mark.parametrize("profile", ["fediaf-2021-adult-mer75", "nrc-2006-adult"])
+def test_no_remedy_is_another_recipe_or_an_overdose(name: str, profile: str) -> None:
+    """Grams that are offered are at most as much again of what the mix holds, and open no maximum; an assay that is
+    offered for a minimum says up to where the maximum is kept."""
+    table, rows = shipped(name)
+    need = load_need(WORKSPACE, profile)
+    batch, _ = batch_of(table, rows, None, [], {})
+    for line in evaluate(table, rows, need)["components"]:
+        grams, assay = line["grams_that_decide"], line["assay_that_decides"]
+        if grams and grams["grams"] > 0:
+            assert grams["grams"] <= batch.grams[grams["ingredient_id"]], line["component"]
+            assert passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"])) == []
+            assert line["chance_maximum"] is None or line["chance_maximum"][0] >= 0.95
+        if assay and assay["bound"] == "minimum" and assay["at_least"] is not None and line["maximum"] is not None:
+            assert assay["kept_up_to"] is None or assay["kept_up_to"] >= assay["at_least"]
+
+
+def test_a_dose_is_printed_in_the_unit_in_which_it_is_weighed() -> None:
+    assert [dose(grams) for grams in (2.5, 0.0025, 0.0000025, 0.0)] == ["2.5 g", "2.5 mg", "2.5 µg", "nothing"]

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from rawref.mix.batch import Batch
+    from rawref.needs.profile import Need
     from rawref.render.sheet import Sheet
 
 
@@ -704,7 +705,7 @@ def mix_command(
     rows = read_mix(file, file.as_posix(), table, own)
     if contributions or (target and adding):
         batch, _ = batch_of(table, rows, assays, left_out, swaps)
-        _ask_of_mix(batch, own, contributions, target, adding, format)
+        _ask_of_mix(batch, profile, own, contributions, target, adding, format)
         return
     result = evaluate(table, rows, profile, weight, activity, assays, left_out, swaps)
     comparison = None
@@ -740,12 +741,16 @@ def mix_command(
 
 
 def _ask_of_mix(
-    batch: Batch, own: set[str], contributions: str | None, target: str | None, adding: str | None, format: MixFormat
+    batch: Batch, need: Need, own: set[str], contributions: str | None, target: str | None, adding: str | None,
+    format: MixFormat,
 ) -> None:
     """One question to a mix instead of the whole result: who supplies a nutrient, or how much reaches a target."""
+    from fractions import Fraction
+
     from rawref.mix.contributions import contributions as of_each
     from rawref.mix.contributions import nutrient_of
     from rawref.mix.inputs import resolve
+    from rawref.mix.line import passed_maxima
     from rawref.mix.target import parse_target, reach
     from rawref.render import mix as render_mix
     from rawref.render import sheet
@@ -760,6 +765,8 @@ def _ask_of_mix(
     else:
         component, figure = parse_target(table, str(target))
         found = reach(batch, component, figure, resolve(table, str(adding), "--with", own))
+        dose = Fraction(max(found["grams"], found["grams_high"] or 0.0))
+        found["passes_maximum_of"] = passed_maxima(batch, need, found["with"], dose)
         text, rows = render_mix.target_text(found, terminal_width()), [found]
         page = sheet.of_target(found, " ".join(text.split()), f"{component} with {found['with']}")
     if format is MixFormat.json:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -119,6 +119,11 @@ class Asked:
     def pairs(self) -> dict[str, tuple[Content, ...]]:
         """The contents of each ingredient that the line rests on."""
         return {key: (self.over[key], self.under[key]) if self.under else (self.over[key],) for key in self.over}
+
+
+def more_of(batch: Batch, ingredient_id: str, grams: Fraction) -> Batch:
+    """The batch with that many grams more of one ingredient."""
+    return replace(batch, grams={**batch.grams, ingredient_id: batch.grams.get(ingredient_id, Fraction(0)) + grams})
 
 
 def ask(batch: Batch, component: str, bare: bool = False) -> Asked:

@@ -21,6 +21,7 @@ SHOWN = 5
 FLOOR = 0.005  # a share of the doubt below half a per cent is not named
 MOST_GRAMS = 0.25  # of the batch: more of an ingredient than that is another recipe (common practice, no source)
 MOST_ADDITION = 0.02  # of the batch: additions stay below two per cent (common practice, no source)
+MOST_TIMES = 1  # as much again of an ingredient as the mix holds: more is another recipe (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +140,7 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
 
     at_least = at_most = None
     if upper:
-        if 1 - possible(0.0) >= CERTAIN_HIGH:
+        if possible(0.0) <= 1 - CERTAIN_HIGH < possible(top):
             at_most = solve(possible, 1 - CERTAIN_HIGH, 0.0, top, 24) * per_100g
     else:
         if met(0.0) < CERTAIN_HIGH <= met(top):
@@ -221,7 +222,7 @@ def deciding_grams(batch: Batch, asked: Asked, bound: float, upper: bool) -> dic
         found = solve(lambda more: asked.quotient.chance(bound, shift, more), CERTAIN_HIGH, 0.0, scale * 8, 30)
     grams = found / gain * 100 * float(batch.total)
     part = MOST_ADDITION if batch.is_addition(key) else MOST_GRAMS
-    most = float(batch.grams[key]) if upper else part * float(batch.total)
+    most = float(batch.grams[key]) if upper else min(part * float(batch.total), MOST_TIMES * float(batch.grams[key]))
     if grams > most or grams <= 0:
         return None
     return {"ingredient_id": key, "grams": -grams if upper else grams, "bound": "maximum" if upper else "minimum"}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of
+from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of, more_of
 from rawref.mix.content import Content, lacking_share
 from rawref.mix.doubt import Doubt, deciding_assay, deciding_grams, doubts_of
 from rawref.mix.dry import DryMatter
@@ -110,7 +110,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         judged.verdict == "meets" and bounds.maximum is None and limit and (entry["times_minimum"] or 0) >= float(limit)
     )
     if judged.verdict in {"undecided", "short", "over"}:
-        _add_remedies(batch, asked, bounds, judged, entry)
+        _add_remedies(batch, need, asked, bounds, judged, entry)
     entry["reason"] = reason_of(entry)
     return entry
 
@@ -254,7 +254,9 @@ def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float 
     return float(amount.counted / batch.kcal * THOUSAND / bounds.minimum.per_1000kcal) if batch.kcal else None
 
 
-def _add_remedies(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement, entry: dict[str, Any]) -> None:
+def _add_remedies(
+    batch: Batch, need: Need, asked: Asked, bounds: Bounds, judged: Judgement, entry: dict[str, Any]
+) -> None:
     """What the doubt comes from, and what would decide: an assay of the first that can, grams of an ingredient."""
     scale = Fraction(1) if asked.is_ratio else THOUSAND
     maximal = judged.minimum is None or (judged.maximum is not None and not judged.maximum.sure and judged.minimum.sure)
@@ -267,10 +269,52 @@ def _add_remedies(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement,
     if judged.verdict == "undecided":
         entry["decided_by"] = [doubt.as_dict() for doubt in doubts]
         for doubt in doubts[:2]:
-            entry["assay_that_decides"] = deciding_assay(batch, asked, bound, doubt, upper)
+            found = deciding_assay(batch, asked, bound, doubt, upper)
+            if found and not upper and bounds.maximum is not None:
+                found = _below_maximum(batch, asked, float(bounds.maximum.per_1000kcal / scale), doubt, judged, found)
+            entry["assay_that_decides"] = found
             if entry["assay_that_decides"]:
                 break
-    entry["grams_that_decide"] = deciding_grams(batch, asked, bound, upper)
+    grams = deciding_grams(batch, asked, bound, upper)
+    if grams and not upper:
+        open_above = judged.maximum is not None and not judged.maximum.sure
+        if open_above or passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"])):
+            grams = None
+    entry["grams_that_decide"] = grams
+
+
+def _below_maximum(
+    batch: Batch, asked: Asked, maximum: float, doubt: Doubt, judged: Judgement, found: dict[str, Any]
+) -> dict[str, Any] | None:
+    """The assay that would meet a minimum, with the content up to which the maximum is kept too (`kept_up_to`); None
+    where the maximum stays open whatever the assay says."""
+    kept = deciding_assay(batch, asked, maximum, doubt, True)
+    most = kept["at_most"] if kept and found["bound"] == "minimum" else None
+    doubtful = judged.maximum is not None and not judged.maximum.sure
+    if (doubtful and most is None) or (most is not None and found["at_least"] is not None and most < found["at_least"]):
+        return None if found["at_most"] is None else found | {"at_least": None, "kept_up_to": None}
+    return found | {"kept_up_to": most}
+
+
+def passed_maxima(batch: Batch, need: Need, key: str, grams: Fraction) -> list[str]:
+    """The components whose maximum more of an ingredient passes or leaves in doubt."""
+    fuller = more_of(batch, key, grams)
+    found = []
+    for component in need.components():
+        before, after = (_chance_kept(of, need, component) for of in (batch, fuller))
+        if after is not None and after < CERTAIN_HIGH and (before is None or after < before):
+            found.append(component)
+    return found
+
+
+def _chance_kept(batch: Batch, need: Need, component: str) -> float | None:
+    """The chance, at its low end, that the maximum of a component is kept; None where it has none."""
+    bounds = bounds_of(batch, need, component)
+    if bounds.maximum is None:
+        return None
+    asked = ask(batch, component)
+    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    return keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown).low
 
 
 def _flagged(contents: Mapping[str, Sequence[Content]], flag: str) -> list[str]:

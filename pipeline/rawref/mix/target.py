@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from rawref.errors import InputError
-from rawref.mix.batch import Batch, ask
+from rawref.mix.batch import Batch, ask, more_of
 from rawref.mix.contributions import nutrient_of
 from rawref.mix.kcal import out
 from rawref.mix.quotient import CERTAIN_HIGH, CERTAIN_LOW, Unknown
@@ -16,6 +16,7 @@ from rawref.mix.table import Table
 from rawref.needs.profile import number, parts_of, unit_of
 
 MOST = Fraction(1)  # as much again as the whole mix: more is another recipe
+LEAST = 1e-12  # of the mix: no dose is sought below
 THOUSAND = 1000
 
 
@@ -53,11 +54,6 @@ def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) ->
         "component": component, "unit": unit_of(component, batch.table.units()), "target": float(figure),
         "present": out(now), "with": ingredient_id, "grams": out(grams), "grams_low": ends[0], "grams_high": ends[1],
     }  # fmt: skip
-
-
-def more_of(batch: Batch, ingredient_id: str, grams: Fraction) -> Batch:
-    """The batch with that many grams more of one ingredient."""
-    return replace(batch, grams={**batch.grams, ingredient_id: batch.grams.get(ingredient_id, Fraction(0)) + grams})
 
 
 def _only(batch: Batch, ingredient_id: str) -> Batch:
@@ -105,4 +101,8 @@ def _with_chance(batch: Batch, component: str, bound: Fraction, ingredient_id: s
     most = float(batch.total * MOST)
     if reached(most) < chance:
         return None
-    return solve(reached, chance, 0.0, most, 18)
+    # doses differ from micrograms to hundreds of grams: what is sought is halved in until it is bracketed
+    high = most
+    while high > most * LEAST and reached(high / 8) >= chance:
+        high /= 8
+    return solve(reached, chance, 0.0 if high <= most * LEAST else high / 8, high, 12)

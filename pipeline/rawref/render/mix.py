@@ -100,11 +100,14 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     """The grams that reach a target."""
     unit = "" if found["unit"] in {None, "ratio"} else f" {shown_unit(found['unit'])} per 1000 kcal"
     low, high = found["grams_low"], found["grams_high"]
-    sure = f"{figure(high)} g" if high is not None else "no amount below the weight of the mix"
+    sure = dose(high) if high is not None else "no amount below the weight of the mix"
+    beware = ", ".join(found["passes_maximum_of"])
     text = (
         f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
-        f"{figure(found['grams'])} g of {found['with']} by the figures of the table; with a chance of 5 % "
-        f"{figure(low) if low is not None else '-'} g are enough, with 95 % {sure}. Look at the other lines again."
+        f"{dose(found['grams'])} of {found['with']} by the figures of the table; with a chance of 5 % "
+        f"{dose(low) if low is not None else '-'} are enough, with 95 % {sure}. "
+        + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
+        + "Look at the other lines again."
     )
     return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
 
@@ -405,6 +408,16 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
     return "\n".join(lines)
 
 
+def dose(grams: float) -> str:
+    """An amount to weigh, in the unit in which it can be read: g, mg or µg."""
+    if grams < 1e-9:
+        return "nothing"
+    for unit, size in (("g", 1.0), ("mg", 1e-3)):
+        if grams >= size:
+            return f"{grams / size:.4g} {unit}"
+    return f"{grams / 1e-6:.4g} µg"
+
+
 def remedy_text(entry: Entry) -> str:
     """What would decide the line, in words, with a space before; nothing where nothing known would."""
     found = []
@@ -414,6 +427,8 @@ def remedy_text(entry: Entry) -> str:
         words = {"minimum": ("meets from", "short at"), "maximum": ("", "keeps the maximum at"),
                  "energy": ("short from", "meets at")}[assay["bound"]]  # fmt: skip
         ends = [f"{words[0]} {figure(assay['at_least'])}"] if assay["at_least"] is not None else []
+        if ends and assay.get("kept_up_to") is not None:
+            ends[0] += f" to {figure(assay['kept_up_to'])} (above that the maximum is in doubt)"
         if assay["at_most"] is not None:
             ends.insert(0 if assay["bound"] == "energy" else 1, f"{words[1]} {figure(assay['at_most'])} or less")
         who = f"{assay['component']} of {assay['ingredient_id']}"
@@ -421,10 +436,8 @@ def remedy_text(entry: Entry) -> str:
         found.append(f"an assay of {who} would decide: {', '.join(ends)} {of} per 100 g")
     if grams:
         more = "more" if grams["grams"] > 0 else "less"
-        found.append(f"about {figure(abs(grams['grams']), 5)} g {more} of {grams['ingredient_id']} would too"
-                     if assay else
-                     f"about {figure(abs(grams['grams']), 5)} g {more} of {grams['ingredient_id']} would decide it"
-                     )  # fmt: skip
+        found.append(f"about {dose(abs(grams['grams']))} {more} of {grams['ingredient_id']} would"
+                     f" {'too' if assay else 'decide it'}")
     text = "; ".join(found)
     return f" {text[:1].upper()}{text[1:]}." if text else ""
 

@@ -72,8 +72,8 @@ def of_target(found: Mapping[str, Any], sentence: str, title: str) -> Sheet:
     """The grams that reach a target."""
     unit = "" if found["unit"] in {None, "ratio"} else f", {shown_unit(found['unit'])} per 1000 kcal"
     row = (
-        found["component"], figure(found["present"]), figure(found["target"]), found["with"], figure(found["grams"]),
-        figure(found["grams_low"]), figure(found["grams_high"]),
+        found["component"], figure(found["present"]), figure(found["target"]), found["with"],
+        *(figure(found[key], 14) for key in ("grams", "grams_low", "grams_high")),
     )  # fmt: skip
     head = ("Nutrient", f"Present{unit}", "Target", "With", "Grams", "Grams, chance 5 %", "Grams, chance 95 %")
     return Sheet(title, [sentence], [("Grams to add", (head, [row]))])
