@@ -287,3 +287,16 @@ def test_no_remedy_is_another_recipe_or_an_overdose(name: str, profile: str) -> 
 
 def test_a_dose_is_printed_in_the_unit_in_which_it_is_weighed() -> None:
     assert [dose(grams) for grams in (2.5, 0.0025, 0.0000025, 0.0)] == ["2.5 g", "2.5 mg", "2.5 µg", "nothing"]
+
+
+@pytest.mark.parametrize("name", ["beef-supplements-no-kelp", "example", "bone-in-lamb", "rabbit-and-organs"])
+def test_what_nobody_knows_is_no_zero_and_every_figure_lies_in_its_range(name: str) -> None:
+    """A salt holds no vitamin by its nature; that says nothing about the meat beside it, whose content is unknown."""
+    table, rows = shipped(name)
+    for line in evaluate(table, rows, load_need(WORKSPACE))["components"]:
+        low, high = line["low"], line["high"]
+        if line["amount"] is not None and "/" not in line["component"]:
+            assert low <= line["amount"] * (1 + 1e-9), line["component"]
+            assert high is None or line["amount"] <= high * (1 + 1e-9), line["component"]
+    line = entry(evaluate(table, rows, load_need(WORKSPACE)), "MK4")
+    assert line["amount"] is None or line["amount"] > 0 or not line["unknown_from"]

@@ -67,6 +67,8 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
     scale = 1.0 if asked.is_ratio else float(THOUSAND)
     bottom, top = (None if value is None else value * scale for value in per)
+    if bottom is not None and not asked.is_ratio and amount.counted is not None and batch.kcal:
+        bottom = min(bottom, float(amount.counted / batch.kcal) * scale)
     pairs = asked.pairs()
     lacking = {key: lacking_share(key, *contents) for key, contents in pairs.items()}
     imputed = _flagged(pairs, "imputed")
@@ -145,14 +147,19 @@ def _amount(batch: Batch, contents: Mapping[str, Content], quotient: Quotient) -
     else:
         known = quotient.over if isinstance(quotient, PerEnergy) else total(batch.amounts(contents).values())
         low, top = (quantile(known, chance) * float(batch.total) for chance in (CERTAIN_LOW, CERTAIN_HIGH))
+    if counted is not None:  # a range without a figure counts by its low end, which the 5 % point of a sum may exceed
+        low, top = min(low, float(counted)), max(top, float(counted))
     return Amount(counted, low, None if ceiling is None else top + float(ceiling), top)
 
 
 def _counted(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
-    """The total of what counts; None where nothing but water has a figure."""
+    """The total of what counts; None where nothing has a figure but water and what holds none by its nature, and
+    something else is unknown: that is no zero."""
     figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
-    own = [key for key in figures if key != WATER_ID or contents[key].point]
-    if not own and set(batch.grams) != {WATER_ID}:
+    own = [key for key in figures if contents[key].point or contents[key].low > 0]
+    bare = [key for key in figures if key != WATER_ID and contents[key].state != "nothing"]
+    unknown = any(content.state == "unknown" for content in contents.values())
+    if not own and not bare and (unknown or not figures) and set(batch.grams) != {WATER_ID}:
         return None
     return weighted(batch.grams, {key: content.counted for key, content in contents.items()})
 
