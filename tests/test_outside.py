@@ -193,10 +193,10 @@ def test_the_example_workflow_in_an_empty_repository(
     git(publisher, "init", "--quiet", "--initial-branch", "main")
     git(publisher, "add", "--all", "--force")
     git(publisher, "commit", "--quiet", "-m", "table")
-    git(publisher, "tag", "table-2026.11.2")
+    workflow = yaml.load((publisher / ".ci" / "workflow-example.yml").read_text(encoding="utf-8"))
+    git(publisher, "tag", workflow["env"]["TAG"])
     consumer.mkdir()
     git(consumer, "init", "--quiet")
-    workflow = yaml.load((publisher / ".ci" / "workflow-example.yml").read_text(encoding="utf-8"))
     pins = {**workflow["env"], "REPOSITORY": str(publisher), "DIGEST": table_digest(publisher / "curated")}
     steps = workflow["jobs"]["table"]["steps"]
     status, posted = play(steps, consumer, environment, pins)

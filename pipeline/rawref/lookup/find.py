@@ -38,8 +38,10 @@ def find(
         "   (select source, food_id from reference.links))"
         " order by (may_supply_raw = 'yes') desc, source, release, food_id",
         {"review": review, "unmapped": unmapped}).fetchall()
+    # of land animals the group is a word that says too much: `pig` is pork, and no wild boar
     groups = {r["species"]: r["species_group"]
-              for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")}
+              for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")
+              if r["species_group"] in ("finfish", "mollusc", "crustacean")}
     of_ingredient = [
         frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''} {i['state'] or ''}"
                            f" {groups.get(i['species'], '')}"))
