@@ -737,22 +737,28 @@ def test_attribution_says_when_old_files_are_lost(small: Workspace, old: Path, d
     assert not list(small.work.glob("attribute-*"))
 
 
-def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
-    """A cited figure and the code changed: with the old figure the one change goes, the other stays."""
+def git(space: Workspace, *arguments: str) -> None:
+    subprocess.run(
+        ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
+        check=True,
+        capture_output=True,
+    )
+
+
+def accepted_in_git(tmp_path: Path, *tracked: str) -> Workspace:
+    """A small root that is built and published, with these folders and files committed in git."""
     space = Workspace(small_root(tmp_path / "root"))
     refresh(space, lambda _: None)
     shutil.copytree(space.built, space.curated)
+    git(space, "init", "-q")
+    git(space, "add", *tracked)
+    git(space, "commit", "-qm", "accepted")
+    return space
 
-    def git(*arguments: str) -> None:
-        subprocess.run(
-            ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
-            check=True,
-            capture_output=True,
-        )
 
-    git("init", "-q")
-    git("add", "raw/maintainer", "raw/sources.toml", "curated")
-    git("commit", "-qm", "accepted")
+def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
+    """A cited figure and the code changed: with the old figure the one change goes, the other stays."""
+    space = accepted_in_git(tmp_path, "raw/maintainer", "raw/sources.toml", "curated")
     path = space.maintainer / "cited_values.csv"
     rows = spoil.read(space.maintainer, "cited_values")
     chosen = {
@@ -781,20 +787,7 @@ def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
 
 def test_a_decision_a_status_and_a_module_that_changed_are_named(tmp_path: Path) -> None:
     """Three inputs change at once. Git has the accepted ones: each cell names the row or module that moved it."""
-    space = Workspace(small_root(tmp_path / "root"))
-    refresh(space, lambda _: None)
-    shutil.copytree(space.built, space.curated)
-
-    def git(*arguments: str) -> None:
-        subprocess.run(
-            ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
-            check=True,
-            capture_output=True,
-        )
-
-    git("init", "-q")
-    git("add", "raw/maintainer", "schemas", "pipeline", "curated")
-    git("commit", "-qm", "accepted")
+    space = accepted_in_git(tmp_path, "raw/maintainer", "schemas", "pipeline", "curated")
     measured_zinc = next(r for r in spoil.read(space.built, "values")
                          if (r["ingredient_id"], r["component"]) == ("beef-liver", "ZN"))
     decisions = space.maintainer / "decisions.csv"
@@ -815,8 +808,8 @@ def test_a_decision_a_status_and_a_module_that_changed_are_named(tmp_path: Path)
     module.write_text(module.read_text(encoding="utf-8") + "\n# another model\n", encoding="utf-8")
     refresh(space, lambda _: None)
     spoil.edit(space.curated, "values", lambda rows: [r.update(low="0.001") for r in rows if r["component"] == "FE"])
-    git("add", "curated")
-    git("commit", "-qm", "as if another model had made the ranges")
+    git(space, "add", "curated")
+    git(space, "commit", "-qm", "as if another model had made the ranges")
     changes = drift(space)["changes"]
     assert "unknown" not in {c["cause"] for c in changes}
     zinc = of({"changes": changes}, ingredient_id="beef-liver", component="ZN", table="values", kind="value")

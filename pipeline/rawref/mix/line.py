@@ -58,6 +58,11 @@ class Judgement:
     verdict: str
     on_comparables: bool = False
 
+    @property
+    def open_above(self) -> bool:
+        """Whether there is a maximum that is not surely kept."""
+        return self.maximum is not None and not self.maximum.sure
+
 
 def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_day: float | None) -> dict[str, Any]:
     """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
@@ -266,7 +271,7 @@ def _add_remedies(
 ) -> None:
     """What the doubt comes from, and what would decide: an assay of the first that can, grams of an ingredient."""
     scale = Fraction(1) if asked.is_ratio else THOUSAND
-    maximal = judged.minimum is None or (judged.maximum is not None and not judged.maximum.sure and judged.minimum.sure)
+    maximal = judged.minimum is None or (judged.open_above and judged.minimum.sure)
     row = bounds.maximum if maximal or judged.verdict == "over" else bounds.minimum
     if row is None or not (batch.kcal or asked.is_ratio):
         return
@@ -279,14 +284,14 @@ def _add_remedies(
             found = deciding_assay(batch, asked, bound, doubt, upper)
             if found and not upper and bounds.maximum is not None:
                 found = _below_maximum(batch, asked, float(bounds.maximum.per_1000kcal / scale), doubt, judged, found)
-            entry["assay_that_decides"] = found
-            if entry["assay_that_decides"]:
+            if found:
+                entry["assay_that_decides"] = found
                 break
     grams = deciding_grams(batch, asked, bound, upper)
-    if grams and not upper:
-        open_above = judged.maximum is not None and not judged.maximum.sure
-        if open_above or passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"])):
-            grams = None
+    if grams and not upper and (
+        judged.open_above or passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"]))
+    ):
+        grams = None
     entry["grams_that_decide"] = grams
 
 
@@ -297,8 +302,8 @@ def _below_maximum(
     where the maximum stays open whatever the assay says."""
     kept = deciding_assay(batch, asked, maximum, doubt, True)
     most = kept["at_most"] if kept and found["bound"] == "minimum" else None
-    doubtful = judged.maximum is not None and not judged.maximum.sure
-    if (doubtful and most is None) or (most is not None and found["at_least"] is not None and most < found["at_least"]):
+    crossed = most is not None and found["at_least"] is not None and most < found["at_least"]
+    if crossed or (judged.open_above and most is None):
         return None if found["at_most"] is None else found | {"at_least": None, "kept_up_to": None}
     return found | {"kept_up_to": most}
 
@@ -308,9 +313,11 @@ def passed_maxima(batch: Batch, need: Need, key: str, grams: Fraction) -> list[s
     fuller = more_of(batch, key, grams)
     found = []
     for component in need.components():
-        before, after = (_chance_kept(of, need, component) for of in (batch, fuller))
-        if after is not None and after < CERTAIN_HIGH and (before is None or after < before):
-            found.append(component)
+        after = _chance_kept(fuller, need, component)
+        if after is not None and after < CERTAIN_HIGH:
+            before = _chance_kept(batch, need, component)
+            if before is None or after < before:
+                found.append(component)
     return found
 
 
