@@ -325,6 +325,11 @@ def test_gaps_of_common_animals_come_first(root: Path) -> None:
     assert order == sorted(order)
     assert {place for _, place, _ in order} == {0, 1, 2}
     assert species["emu-ground"] == "emu" and "emu" not in common
+    # taurine: mix gives no verdict on it (FEDIAF has figures for canned and dry food only), so nothing decides one
+    taurine = [g for g in found if g["component"] == "TAU"]
+    assert taurine and all(g["impact"] is None and not g["required"] for g in taurine)
+    assert max(g["against_shown"] for g in taurine) > 0.5
+    assert re.search(r"(?m)^TAU Taurine: \d+ gaps; no verdict", run(root, "gaps", "--need", NEED).stdout)
 
 
 def test_long_gaps_are_grouped_and_cut_in_the_text_only(root: Path) -> None:

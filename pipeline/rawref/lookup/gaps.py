@@ -47,7 +47,7 @@ def list_gaps(
             "peers": {"n": g["peers_n"], "low": g["peers_low"], "median": g["peers_median"], "high": g["peers_high"],
                       "unit": g["unit"]},
             "ceiling": g["ceiling"], "ceiling_basis": g["ceiling_basis"],
-            "impact": None, "remedy": g["remedy"],
+            "impact": None, "against_shown": None, "remedy": g["remedy"],
         }
         for g in found
     ]
@@ -59,17 +59,18 @@ def rank(space: Workspace, found: list[dict[str, Any]], need: Need) -> list[dict
 
     ranked = {(g["ingredient_id"], g["component"]): (place, g) for place, g in enumerate(gap_impact(space, need))}
     kept = [
-        {**g, **{name: ranked[key][1][name] for name in ("impact", "could_hide")},
-         "required": ranked[key][1]["minimum"] is not None}
+        {**g, **{name: ranked[key][1][name] for name in ("impact", "against_shown", "could_hide", "judged")},
+         "required": ranked[key][1]["judged"] and ranked[key][1]["minimum"] is not None}
         for g in found if (key := (g["ingredient_id"], g["component"])) in ranked
     ]  # fmt: skip
     return sorted(kept, key=lambda g: ranked[g["ingredient_id"], g["component"]][0])
 
 
 def gaps_csv(found: list[dict[str, Any]]) -> str:
-    """Every gap as CSV, one row each, in the order given; impact is the chance that it decides, empty where unknown."""
-    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "commonness", "remedy",
-               "ceiling", "ceiling_basis")
+    """Every gap as CSV, one row each, in the order given; impact is the chance that it decides,
+    against_shown the same against a figure for other food where no verdict is given; empty where unknown."""
+    columns = ("ingredient_id", "component", "kind", "needed_by", "detail", "impact", "against_shown", "commonness",
+               "remedy", "ceiling", "ceiling_basis")
     peers = ("n", "low", "median", "high", "unit")
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from rawref import registry
 from rawref.errors import InputError
-from rawref.needs.profile import Need, parts_of
+from rawref.needs.profile import Bound, Need, parts_of
 from rawref.workspace import Workspace
 
 # Energy of an ordinary raw mix as fed (common practice, no source): 1000 kcal weigh 625 g.
@@ -29,12 +30,14 @@ def gap_impact(
     component: str | None = None,
 ) -> list[dict[str, Any]]:
     """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first: what is
-    required, then common animals before rare ones (schemas/commonness.csv), then by `impact`.
+    required, then common animals before rare ones (schemas/commonness.csv), then by `impact`; then what the profile has
+    figures for that no verdict rests on, such as taurine of canned food; then the rest.
 
     `impact` is the chance, over the recipes of raw/maintainer/mixes, that what is known leaves a room (to the minimum,
     or to the maximum) that the unknown could fill: at its ceiling, else at the high end of comparable foods, else at
     the ninth of ten values of the same part (land and water animals apart), else of any raw ingredient
-    (`impact_basis`), without limit where there is none. None where the profile has no figure or no recipe can be read.
+    (`impact_basis`), without limit where there is none. None where `mix` gives no verdict or no recipe can be read;
+    there `against_shown` is the same chance against the strictest minimum that the profile shows of other food.
     `could_hide` is the share of the minimum that it could hold. Raises InputError where there is no table.
     """
     import duckdb
@@ -47,14 +50,18 @@ def gap_impact(
         if not (at / f"{name}.csv").is_file():
             raise InputError("no table here", f"{workspace.relative(at)}/{name}.csv", "run rawref build first")
     asked = requirements(need)
-    figures = sorted({(row[1], row[2], row[3]) for row in asked}, key=lambda row: row[0])
-    rooms = rooms_of(load_table(workspace, at), (workspace.maintainer / "mixes").glob("*.csv"), figures)
+    shown = {row.line: row.minimum for row in asked if not row.judged and row.minimum is not None}
+    rooms = rooms_of(load_table(workspace, at), (workspace.maintainer / "mixes").glob("*.csv"), need, shown)
+    named = [(part, name) for name in need.components() if "/" not in name for part in parts_of(name)[1]]
     parameters: dict[str, Any] = {
-        "component": [row[0] for row in asked],
-        "named": [row[1] for row in asked],
-        "minimum": [row[2] for row in asked],
-        "maximum": [row[3] for row in asked],
-        "standing": [row[4] for row in asked],
+        "component": [row.component for row in asked],
+        "named": [row.line for row in asked],
+        "judged": [row.judged for row in asked],
+        "minimum": [_figure(row.minimum) for row in asked],
+        "maximum": [_figure(row.maximum) for row in asked],
+        "standing": [row.minimum.standing if row.minimum else None for row in asked],
+        "part": [part for part, _ in named],
+        "line": [line for _, line in named],
         "ingredients": (at / "ingredients.csv").as_posix(),
         "values": (at / "values.csv").as_posix(),
         "gaps": (at / "gaps.csv").as_posix(),
@@ -66,7 +73,7 @@ def gap_impact(
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
         "ingredient": ingredient,
         "wanted": component,
-        "room_of": [room.component for room in rooms for _ in room.points],
+        "room_of": [room.line for room in rooms for _ in room.points],
         "room_bound": [room.bound for room in rooms for _ in room.points],
         "room": [point for room in rooms for point in room.points],
     }
@@ -76,26 +83,40 @@ def gap_impact(
     return [_entry(row, need.name) for row in rows]
 
 
-def requirements(need: Need) -> list[tuple[str, str, float | None, float | None, str | None]]:
-    """(component, figure it belongs to, minimum, maximum, standing) per 1000 kcal; the strictest figure of variants.
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a profile asks of a component: the line whose figures those are, and whether `mix` judges by them."""
+
+    component: str
+    line: str
+    minimum: Bound | None
+    maximum: Bound | None
+    judged: bool
+
+
+def requirements(need: Need) -> list[Asked]:
+    """The figures by component, sorted; where a verdict rests on none, the strictest minimum that is shown.
 
     A component that only a sum names takes the figure of the sum. Ratios have none to hide.
     """
-    found: dict[str, tuple[str, str, float | None, float | None, str | None]] = {}
+    found: dict[str, Asked] = {}
     for name in sorted(need.components(), key=lambda key: "+" in key):
         form, parts = parts_of(name)
         if form == "ratio":
             continue
         least, most = need.applied(name, "minimum"), need.applied(name, "maximum")
-        if least is None:
+        judged = least is not None or most is not None
+        if not judged:
             variants = [row for row in need.shown(name) if row.bound == "minimum"]
-            least = max(variants, key=lambda row: (row.per_1000kcal, row.variant)) if variants else None
-        minimum = float(least.per_1000kcal) if least else None
-        maximum = float(most.per_1000kcal) if most else None
+            least = max(variants, key=lambda row: (row.per_1000kcal, row.variant), default=None)
         for part in parts:
-            if part not in found or found[part][2] is None:
-                found[part] = (part, name, minimum, maximum, least.standing if least else None)
+            if part not in found or found[part].minimum is None:
+                found[part] = Asked(part, name, least, most, judged)
     return [found[key] for key in sorted(found)]
+
+
+def _figure(row: Bound | None) -> float | None:
+    return None if row is None else float(row.per_1000kcal)
 
 
 @cache
@@ -109,8 +130,8 @@ def _entry(row: tuple[Any, ...], need: str) -> dict[str, Any]:
     return {
         "ingredient_id": row[0], "component": row[1], "kind": row[2], "needed_by": list(_listed(row[3] or "[]")),
         "detail": row[4], "unit": row[5], "remedy": row[6], "peers": peers,
-        "impact": row[21], "could_hide": row[11],
+        "impact": row[21] if row[22] else None, "against_shown": None if row[22] else row[21], "could_hide": row[11],
         "could_hide_maximum": row[12], "impact_basis": row[13], "could_hold": row[14],
         "share_pct": row[15], "need": need, "requirement_of": row[16], "minimum": row[17], "maximum": row[18],
-        "minimum_standing": row[19], "commonness": row[20],
+        "minimum_standing": row[19], "commonness": row[20], "judged": bool(row[22]),
     }  # fmt: skip

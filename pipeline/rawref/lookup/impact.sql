@@ -5,6 +5,7 @@ WITH requirement AS (
     SELECT
         unnest($component) AS component,
         unnest($named) AS requirement_of,
+        unnest($judged) AS judged,
         unnest($minimum) AS minimum,
         unnest($maximum) AS maximum,
         unnest($standing) AS standing
@@ -63,7 +64,7 @@ same_part AS (
 any_part AS (SELECT component, quantile_disc(value, 0.9) AS high FROM evidence GROUP BY component),
 bounded AS (
     SELECT
-        gap.*, p.part, p.commonness, r.requirement_of, r.minimum, r.maximum, r.standing,
+        gap.*, p.part, p.commonness, r.requirement_of, coalesce(r.judged, false) AS judged, r.minimum, r.maximum, r.standing,
         coalesce(own.share_pct, i.share_pct, $fallback_share) AS share_pct,
         CASE
             WHEN gap.ceiling IS NOT NULL THEN 'published ceiling'
@@ -88,29 +89,33 @@ ranked AS (
         could_hold / 100 * share_pct / 100 * $grams_per_1000kcal / nullif(maximum, 0) AS impact_maximum
     FROM bounded
 ),
--- per gram of a recipe, what it lacks of a minimum or leaves of a maximum as far as it is known: equally likely points
+-- per gram of a recipe, what a line lacks of a minimum or leaves of a maximum as far as it is known: equally likely
+-- points, of each bound by itself
 room AS (
-    SELECT unnest($room_of) AS requirement_of, unnest($room_bound) AS bound, unnest($room) AS room
+    SELECT unnest($room_of) AS line, unnest($room_bound) AS bound, unnest($room) AS room
 ),
-points AS (SELECT requirement_of, bound, list(room ORDER BY room) AS rooms FROM room GROUP BY ALL),
+points AS (SELECT line, bound, list(room ORDER BY room) AS rooms FROM room GROUP BY ALL),
+-- the lines in which a component counts: its own and the sums that name it
+line AS (SELECT unnest($part) AS component, unnest($line) AS line),
 -- the share of the points that lie between nothing and what the unknown could hold: there it decides
 decides AS (
     SELECT
         r.ingredient_id, r.component,
         max(len(list_filter(p.rooms, lambda x: x > 0 AND x <= coalesce(r.could_hold / 100 * r.share_pct / 100, x)))
             / len(p.rooms)) AS chance
-    FROM ranked AS r JOIN points AS p USING (requirement_of)
+    FROM ranked AS r JOIN line USING (component) JOIN points AS p USING (line)
     GROUP BY ALL
 )
 SELECT
     r.ingredient_id, r.component, kind, needed_by, detail, unit, remedy, peers_n, peers_low, peers_median, peers_high,
     impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing, commonness,
-    d.chance
+    d.chance, judged
 FROM ranked AS r LEFT JOIN decides AS d USING (ingredient_id, component)
 WHERE ($ingredient IS NULL OR r.ingredient_id = $ingredient) AND ($wanted IS NULL OR r.component = $wanted)
 ORDER BY
-    -- what is required; then the animals that most mixes hold; then what most often decides, and could hide most
-    minimum IS NULL,
+    -- what a minimum is judged of; then what other food has a minimum of; then the animals that most mixes hold; then
+    -- what most often decides, and could hide most
+    minimum IS NULL, NOT judged,
     CASE commonness WHEN 'common' THEN 1 WHEN 'occasional' THEN 2 ELSE 3 END,
     d.chance DESC NULLS LAST,
     could_hold IS NOT NULL, CASE WHEN could_hold IS NULL THEN share_pct END DESC NULLS LAST,

@@ -381,18 +381,22 @@ SECTIONS = 12
 def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
     """Gaps with the 5th to 95th percentile of comparable foods, and how often the unknown decides where asked.
 
-    A long list is told by component, the first few of each, unless `every`; it says how many it left out.
+    A long list is told by component, the first few of each, unless `every`; it says how many it left out. What only
+    other food has a minimum of, such as taurine, is always told.
     """
     if not found:
         return "no gap"
-    ranked = any(g["impact"] is not None for g in found)
+    ranked = any(g["impact"] is not None or g["against_shown"] is not None for g in found)
     if len(found) <= FEW_GAPS:
-        return _gap_table(found, wide, ranked, with_component=True) + f"\n\n{_gap_count(found, ranked)}; {PEERS}"
+        return _gap_table(found, wide, ranked, with_component=True) + "\n\n" + _wrap_plain(
+            f"{_gap_count(found, ranked)}; {PEERS}{_no_verdict_note(found)}"
+        )
     sections: dict[str, list[dict[str, Any]]] = {}
     for g in found:
         sections.setdefault(g["component"], []).append(g)
     cap = len(found) if every else 5 if len(sections) > 1 else 40
-    told = list(sections) if every else list(sections)[:SECTIONS]
+    apart = [component for component, here in sections.items() if here[0]["against_shown"] is not None]
+    told = list(sections) if every else list(dict.fromkeys([*list(sections)[:SECTIONS], *apart]))
     lines, shown = [], 0
     for component in told:
         here = sections[component]
@@ -403,7 +407,7 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
             lines.append(f"and {len(here) - cap} more")
         lines.append("")
     if len(told) < len(sections):
-        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in list(sections.items())[len(told) :])
+        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in sections.items() if c not in told)
         lines += [rest if wide else _wrap_plain(rest), ""]
     total = f"{len(found)} gaps"
     if shown < len(found):
@@ -420,7 +424,23 @@ def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
     """How many gaps, and how many of them decide a verdict as often as not."""
     often = sum(g["impact"] is not None and g["impact"] >= 0.5 for g in found)
     many = _many(found, "gap")
+    if all(g["against_shown"] is not None for g in found):
+        often = sum(g["against_shown"] >= 0.5 for g in found)
+        return (
+            f"{many}; no verdict, since no minimum exists for raw food: {often} of them would decide in every other "
+            "recipe or more whether the strictest figure for other food is reached"
+        )
     return f"{many}, {often} of them decide a verdict in every other recipe or more" if ranked and often else many
+
+
+def _no_verdict_note(found: list[dict[str, Any]]) -> str:
+    """What a figure in brackets is, where there is one."""
+    if not any(g["against_shown"] is not None for g in found):
+        return ""
+    return (
+        "; in brackets: no minimum exists for raw food, so no verdict; how often the unknown would decide whether the "
+        "strictest figure for other food is reached"
+    )
 
 
 def ceiling(gap: dict[str, Any], unit: str) -> str:
@@ -437,6 +457,8 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
         ends = short(p["low"]) + (f" to {short(p['high'])}" if p["n"] > 1 else "")
         peers = f"{ends} {shown_unit(p['unit'])} (n {p['n']})" if p["n"] else "none"
         impact = "" if g["impact"] is None else f"{g['impact']:.0%}"
+        if g["against_shown"] is not None:
+            impact = f"({g['against_shown']:.0%})"
         body.append(
             [
                 g["ingredient_id"],
