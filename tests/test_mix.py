@@ -32,7 +32,7 @@ from rawref.mix.inputs import MIX_COLUMNS, MixRow, parse_replace, read_mix
 from rawref.mix.kcal import energy_of
 from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.shares import shares_of
-from rawref.mix.table import WATER_MOLAR_MASS, Component, Ingredient, Table, load_table, statuses_of
+from rawref.mix.table import WATER_MOLAR_MASS, Component, Ingredient, Table, load_table, read_rules, statuses_of
 from rawref.mix.target import reach
 from rawref.needs.profile import DEFAULT_NEED, Bound, Need, load_need
 from rawref.render.mix import compare_text, mix_csv, mix_text
@@ -505,6 +505,7 @@ def memory_table(contents: Mapping[str, Mapping[str, tuple[str | None, ...]]], p
         raw_cells,
         raw_gaps,
         formulas=FORMULA_ROWS,
+        rules=read_rules(WORKSPACE.schemas / "mix_rules.csv"),
         statuses=statuses_of(WORKSPACE.schemas),
     )
 

@@ -5,6 +5,7 @@ Made-up tables; the legal maxima and requirement figures are those of the profil
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -13,14 +14,15 @@ from typing import Any
 import pytest
 from rawref.errors import InputError, InputErrors
 from rawref.mix.assay import read_assay
-from rawref.mix.batch import more_of
+from rawref.mix.batch import Batch, ask, bounds_of, more_of
 from rawref.mix.inputs import read_mix
-from rawref.mix.line import passed_maxima
+from rawref.mix.line import judged_line, passed_maxima
 from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.table import Table, load_table
 from rawref.mix.target import reach
-from rawref.needs.profile import load_need
-from rawref.render.mix import dose, mix_text
+from rawref.needs.profile import Need, load_need
+from rawref.render import sheet
+from rawref.render.mix import dose, mix_text, target_text
 
 from tests.mix_tables import (
     WORKSPACE,
@@ -204,6 +206,86 @@ def test_an_impossible_figure_is_refused_with_the_reason(tmp_path: Path, line: s
     assert caught.value.line().startswith("assay.csv:2:") and problem in caught.value.line()
 
 
+def test_an_assay_may_say_no_more_than_a_range(tmp_path: Path) -> None:
+    """Below a limit is a range from nothing to it (as in the tables: INFOODS, below detection), low and high alone are
+    a range; the total counts the low end."""
+    table = kelp(tmp_path / "t")
+    given = assays(
+        tmp_path, table, "kelp-dried,ID,<2,mg,per_kg,lab,2024-01-31,,",
+        "chicken-liver,CU,,mg,per_kg,lab,2024-01-31,2,4",
+    )  # fmt: skip
+    result = evaluate(table, rows_of(("chicken-liver", 100), ("kelp-dried", 10)), load_need(WORKSPACE), assay=given)
+    copper, iodine = entry(result, "CU"), entry(result, "ID")
+    assert copper["range_from"] == ["chicken-liver"] and (copper["low"], copper["known_high"]) == (0.2, 0.4)
+    assert (copper["amount"], iodine["range_from"]) == (0.2, ["kelp-dried"])
+    assert (iodine["low"], iodine["known_high"]) == (0, 20)
+    assert [row["value"] for row in result["assays"]] == ["2 to 4", "<2"]
+    assert not any(row["code"] == "kelp_iodine" for row in result["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "problem"),
+    [
+        ("", "", "", "no value"), ("", "1", "", "no value"), ("", "4", "2", "low 4 is not below high 2"),
+        ("<0", "", "", "such as <2"), ("<", "", "", "the limit in value is missing"), ("<2x", "", "", "'2x'"),
+        ("<2", "1", "", "which is a range"), (">2", "", "", "'>2'"), ("3", "4", "5", "outside low and high"),
+        ("<30", "", "", "at most 2 g"),
+    ],
+)  # fmt: skip
+def test_a_range_that_contradicts_itself_is_refused(
+    tmp_path: Path, value: str, low: str, high: str, problem: str
+) -> None:
+    with pytest.raises((InputError, InputErrors)) as caught:
+        assays(tmp_path, kelp(tmp_path / "t"), f"kelp-dried,ID,{value},g,per_100g,lab,2024-01-31,{low},{high}")
+    assert caught.value.line().startswith("assay.csv:2:") and problem in caught.value.line()
+
+
+def test_the_published_range_of_kelp_is_told_and_does_not_count() -> None:
+    """Kelp holds 16 to over 8000 µg iodine per g (Teas et al. 2004, abstract): the range of one study stands for no
+    product, so the line is open; 20 mg per g bounds it, so that a trace of kelp leaves the maximum kept."""
+    table, need = load_table(WORKSPACE), load_need(WORKSPACE)
+    cell = table.cell("kelp-dried", "ID")
+    assert cell is not None and cell.high is not None
+    mix = rows_of(("beef-heart", 1000), ("kelp-dried", "0.3"))
+    line = entry(evaluate(table, mix, need), "ID")
+    assert line["verdict"] == "undecided" and line["chance_maximum"][0] == 0
+    assert [(row["ingredient_id"], row["high"]) for row in line["other_products_from"]] == [
+        ("kelp-dried", float(cell.high))
+    ]
+    assert "does not count" in line["reason"] and "published range of kelp-dried" in line["reason"]
+    trace = entry(evaluate(table, rows_of(("beef-heart", 1000), ("kelp-dried", "0.001")), need), "ID")
+    assert trace["chance_maximum"][0] > 0.99
+    batch, _ = batch_of(table, mix, None, [], {})
+    with pytest.raises(InputError, match="unknown"):
+        reach(batch, "ID", Fraction(425), "kelp-dried")
+
+
+def test_every_limit_of_a_remedy_is_data_with_a_reason() -> None:
+    with (WORKSPACE.schemas / "mix_rules.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert all(row["reason"] and row["source"] for row in rows)
+    assert {"remedy_food", "remedy_addition", "remedy_times", "target_times", "assay_times"} <= {
+        row["rule"] for row in rows
+    }
+
+
+def test_a_sheet_has_one_energy_and_names_it() -> None:
+    """The food tables' energy is by factors for people: the sheet shows the energy for cats alone."""
+    table, rows = shipped("example")
+    result = evaluate(table, rows, load_need(WORKSPACE))
+    page = sheet.markdown(sheet.analysis(result, "A mix"))
+    lines = [line for line in page.splitlines() if "energy" in line.lower() and line.startswith("|")]
+    assert len(lines) == 1 and "for cats" in lines[0] and result["energy_formula_title"] in lines[0]
+
+
+def test_a_target_is_told_in_whole_sentences() -> None:
+    table, rows = shipped("example")
+    batch, _ = batch_of(table, rows, None, [], {})
+    found = reach(batch, "CA", Fraction(1390), "eggshell-powder") | {"passes_maximum_of": []}
+    text = " ".join(target_text(found).split())
+    assert "with a chance of 5 % the mix holds enough as it is, with 95 %" in text and "g is enough." in text
+
+
 def test_names_and_units_as_people_write_them(tmp_path: Path) -> None:
     table = kelp(tmp_path / "t")
     found = assays(
@@ -267,16 +349,26 @@ def test_a_dose_that_passes_a_maximum_says_so() -> None:
     assert passed_maxima(batch, need, "eggshell-powder", Fraction(1)) == []
 
 
+def verdict_with(batch: Batch, need: Need, component: str, key: str, grams: float) -> str:
+    """The verdict on one line of the mix with so much more of an ingredient."""
+    changed = more_of(batch, key, Fraction(grams))
+    return judged_line(changed, ask(changed, component), bounds_of(changed, need, component)).verdict
+
+
 @pytest.mark.parametrize("name", ["beef-supplements-no-kelp", "example", "bone-in-lamb", "rabbit-and-organs"])
 @pytest.mark.parametrize("profile", ["fediaf-2021-adult-mer75", "nrc-2006-adult"])
 def test_no_remedy_is_another_recipe_or_an_overdose(name: str, profile: str) -> None:
-    """Grams that are offered are at most as much again of what the mix holds, and open no maximum; an assay that is
-    offered for a minimum says up to where the maximum is kept."""
+    """Grams that are offered decide, by an evaluation with them, are at most as much again of what the mix holds, and
+    open no maximum; an assay that is offered for a minimum says up to where the maximum is kept."""
     table, rows = shipped(name)
     need = load_need(WORKSPACE, profile)
     batch, _ = batch_of(table, rows, None, [], {})
     for line in evaluate(table, rows, need)["components"]:
         grams, assay = line["grams_that_decide"], line["assay_that_decides"]
+        if grams:  # what is printed reaches the verdict, and does not by being ten times too much
+            said = verdict_with(batch, need, line["component"], grams["ingredient_id"], grams["grams"])
+            half = verdict_with(batch, need, line["component"], grams["ingredient_id"], grams["grams"] / 2)
+            assert (said, half == "meets") == ("meets", False), line["component"]
         if grams and grams["grams"] > 0:
             assert grams["grams"] <= batch.grams[grams["ingredient_id"]], line["component"]
             assert passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"])) == []

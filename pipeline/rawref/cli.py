@@ -130,7 +130,8 @@ MIX_HELP = (
 ASSAY_HELP = (
     "CSV of your own laboratory or label figures, with the columns ingredient_id, component, value, unit, basis, "
     "laboratory, date (YYYY-MM-DD) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
-    "per_kg_DM; laboratory: its name, or label. An ingredient is one of the table, or a product that the mix names."
+    "per_kg_DM; laboratory: its name, or label. value: a number, or <2 where less than 2 was found, or empty where low "
+    "and high are all that is known. An ingredient is one of the table, or a product that the mix names."
 )
 _root: Path | None = None
 _table: Path | None = None

@@ -98,7 +98,9 @@ def hidden(table: Table, need: Need, rivals: dict[tuple[str, str], Fraction]) ->
                     continue
                 cell, gap = table.raw_cells[key, component], table.raw_gaps.pop((key, component), None)
                 table.raw_cells[key, component] = ("missing", None, None, None, None)
+                batch.found.clear()
                 judged = judged_line(batch, ask(batch, component), bounds)
+                batch.found.clear()
                 table.raw_cells[key, component] = cell
                 if gap is not None:
                     table.raw_gaps[key, component] = gap

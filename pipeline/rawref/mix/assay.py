@@ -55,7 +55,7 @@ class Assay:
     @property
     def silences(self) -> bool:
         """Whether it may take a caution away: a label's zero may be rounding, or a duty not to state."""
-        return not (self.laboratory.lower() == LABEL and not self.cell.value)
+        return not (self.laboratory.lower() == LABEL and not _least(self.cell))
 
 
 Assays = dict[tuple[str, str], Assay]
@@ -65,11 +65,12 @@ def read_assay(path: Path, table: Table, shown: str | None = None, also: Iterabl
     """The user's figures of an assay file, by (ingredient, component), per 100 g in canonical units.
 
     An ingredient that the table lacks is allowed where it is in `also`, the ids that the mix names: a product of the
-    user's own. Bases on dry matter take the water of the same file, else of the table. Raises InputError with file,
-    line and cure, InputErrors where several rows are bad.
+    user's own. A value is a number, `<2` for below a limit (a range from nothing to it), or empty beside low and high
+    (a range without a figure). Bases on dry matter take the water of the same file, else of the table. Raises
+    InputError with file, line and cure, InputErrors where several rows are bad.
     """
     name = shown or path.as_posix()
-    required = ("ingredient_id", "component", "value", "unit", "basis", "laboratory", "date")
+    required = ("ingredient_id", "component", "unit", "basis", "laboratory", "date")
     faults: list[tuple[int, InputError]] = []
     rows = read_rows(path, ASSAY_COLUMNS, name, required, faults)
     if not rows and not faults:
@@ -96,7 +97,7 @@ def _too_full(found: Assays, table: Table) -> list[tuple[int, InputError]]:
         if not own:
             continue
         rest = {part: _figure(table, ingredient_id, part) for part in PARTS_OF_100_G if part not in own}
-        total = sum((item.cell.value or Fraction(0) for item in own.values()), Fraction(0))
+        total = sum((_least(item.cell) for item in own.values()), Fraction(0))
         beside = sum(rest.values(), Fraction(0))
         line, where = max((int(item.where.rpartition(":")[2]), item.where) for item in own.values())
         if total > 100 + TOLERANCE_G:
@@ -110,6 +111,11 @@ def _too_full(found: Assays, table: Table) -> list[tuple[int, InputError]]:
             )
             faults.append((line, InputError(what, where, f"give {' and '.join(lacking)} of the same product too")))
     return faults
+
+
+def _least(cell: Cell) -> Fraction:
+    """The figure, of a range its low end."""
+    return cell.value if cell.value is not None else cell.low or Fraction(0)
 
 
 def _figure(table: Table, ingredient_id: str, component: str) -> Fraction:
@@ -177,17 +183,39 @@ def _assay(row: dict[str, str], where: str, key: tuple[str, str], unit: str, fou
     factor = _unit(row["unit"], unit, key[1], table.spellings, where) * ASSAY_BASES[row["basis"]]
     if row["basis"].endswith("_DM"):
         factor *= _dry_share(key[0], found, table, where)
-    value = number(row["value"], where, "value") * factor
-    low = number(row["low"], where, "low") * factor if row["low"] else None
-    high = number(row["high"], where, "high") * factor if row["high"] else None
-    if (low is not None and low > value) or (high is not None and high < value):
-        raise InputError("value is outside low and high", where, "check the three numbers")
+    value, low, high, text = _amounts(row, where)
     for what, amount in (("", value), (" at the high end", high)):
-        if unit in MASS_IN_G and amount is not None and amount * MASS_IN_G[unit] > 100:
+        if unit in MASS_IN_G and amount is not None and amount * factor * MASS_IN_G[unit] > 100:
             raise InputError(f"more than 100 g of {key[1]} in 100 g{what}", where, "check unit and basis")
     status = "label_claim" if row["laboratory"].lower() == LABEL else "measured"
+    value, low, high = (None if amount is None else amount * factor for amount in (value, low, high))
     cell = Cell(status, value, low, high, "", "assay")
-    return Assay(cell, row["value"], row["unit"], row["basis"], row["laboratory"], row["date"], row["note"], where)
+    return Assay(cell, text, row["unit"], row["basis"], row["laboratory"], row["date"], row["note"], where)
+
+
+def _amounts(
+    row: Mapping[str, str], where: str
+) -> tuple[Fraction | None, Fraction | None, Fraction | None, str]:  # fmt: skip
+    """Value, low and high as written, with a text that tells them: a figure, `<limit`, or a range alone."""
+    given = row["value"]
+    if given.startswith("<"):
+        if row["low"] or row["high"]:
+            what = f"value is {given!r}, which is a range, and low or high is given too"
+            raise InputError(what, where, "leave low and high empty, or leave value empty")
+        limit = number(given[1:].strip(), where, "the limit in value")
+        if not limit:
+            raise InputError(f"value is {given!r}", where, "give the limit below which it was not found, such as <2")
+        return None, Fraction(0), limit, given
+    low, high = (number(row[end], where, end) if row[end] else None for end in ("low", "high"))
+    if not given:
+        if low is None or high is None or not low < high:
+            what = "no value" if low is None or high is None else f"low {row['low']} is not below high {row['high']}"
+            raise InputError(what, where, "give a number, or <LIMIT where it was not found, or low and high")
+        return None, low, high, f"{row['low']} to {row['high']}"
+    value = number(given, where, "value")
+    if (low is not None and low > value) or (high is not None and high < value):
+        raise InputError("value is outside low and high", where, "check the three numbers")
+    return value, low, high, given
 
 
 def _check_date(text: str, where: str) -> None:
@@ -218,7 +246,8 @@ def _dry_share(ingredient_id: str, found: Assays, table: Table, where: str) -> F
     cell = assayed.cell if assayed else table.cell(ingredient_id, "WATER")
     if cell is None or cell.value is None:
         cure = "give the water of the product in the assay file, or the figure per 100 g as supplied"
-        raise InputError(f"the water of {ingredient_id} is unknown, so dry matter cannot be converted", where, cure)
+        what = "only a range" if cell is not None and cell.high is not None else "unknown"
+        raise InputError(f"the water of {ingredient_id} is {what}, so dry matter cannot be converted", where, cure)
     return 1 - cell.value / 100
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import Any
 
 from rawref.mix.assay import Assays
 from rawref.mix.content import KELP, ZERO, Content, content_of, unknown
@@ -21,12 +22,16 @@ THOUSAND = Fraction(1000)
 
 @dataclass(frozen=True)
 class Batch:
-    """Edible grams by ingredient, in order of first mention, and the formula that gives their energy."""
+    """Edible grams by ingredient, in order of first mention, and the formula that gives their energy.
+
+    `found`: contents and energies that were looked up; a batch with other grams of the same table keeps them.
+    """
 
     table: Table
     assays: Assays
     grams: Mapping[str, Fraction]
     formula: Mapping[str, Factors]
+    found: dict[tuple[str, str], Any] = field(default_factory=dict, compare=False, repr=False)
 
     @cached_property
     def total(self) -> Fraction:
@@ -39,7 +44,7 @@ class Batch:
 
     @cached_property
     def energies(self) -> dict[str, Energy]:
-        return {key: energy_of(self.table, self.assays, key, self.formula) for key in self.grams}
+        return {key: self._of(key, "") for key in self.grams}
 
     @cached_property
     def kcal(self) -> Fraction:
@@ -55,7 +60,17 @@ class Batch:
 
     def contents(self, component: str) -> dict[str, Content]:
         """What each ingredient holds of a component or a sum."""
-        return {key: content_of(self.table, self.assays, key, component) for key in self.grams}
+        return {key: self._of(key, component) for key in self.grams}
+
+    def _of(self, key: str, component: str) -> Any:
+        """The content of an ingredient, or its energy where no component is named; each is looked up once."""
+        if (key, component) not in self.found:
+            self.found[key, component] = (
+                content_of(self.table, self.assays, key, component)
+                if component
+                else energy_of(self.table, self.assays, key, self.formula)
+            )
+        return self.found[key, component]
 
     def amounts(self, contents: Mapping[str, Content], left_out: str = "") -> dict[str, Points]:
         """The known amounts per gram of the batch, by ingredient."""
@@ -89,7 +104,7 @@ class Batch:
         for key, weight in self.grams.items():
             if not self.is_addition(key):
                 continue
-            content = content_of(self.table, self.assays, key, component)
+            content = self._of(key, component)
             ingredient = self.table.ingredients.get(key)
             kelp = component == "ID" and ingredient is not None and KELP in ingredient.cautions
             brought = content.high * weight / 100

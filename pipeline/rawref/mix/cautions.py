@@ -14,12 +14,10 @@ from rawref.mix.content import KELP, content_of
 from rawref.mix.dry import greatest_share
 from rawref.mix.table import WATER_ID
 
-OILY_FAT_PCT = Fraction(5)  # fish of 5 % fat and more is called oily (common practice, no source)
 BONE = "bone"
 THIAMINASE = "raw_fish_thiaminase"
 SEEN = "seen"  # standing of a report that was read
 AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
-FISH_LIMIT = Fraction(1, 4)  # share of dry matter, AAFCO
 
 
 def cautions_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -74,10 +72,10 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
         at["any_raw"] = ([], "")
     fish = sorted(key for key, item in own.items() if item.species_group == "finfish")
     fats = {key: content_of(table, assays, key, "FAT").point or Fraction(0) for key in fish}
-    oily = [key for key in fish if fats[key] >= OILY_FAT_PCT]
+    oily = [key for key in fish if fats[key] >= table.rules.number("oily_fish_fat")]
     if oily:
         at["oily_fish"] = (oily, "")
-    if fish and greatest_share(table, assays, grams, fish) > FISH_LIMIT:
+    if fish and greatest_share(table, assays, grams, fish) > table.rules.number("fish_of_dry_matter"):
         at["fish_over_25_pct_dm"] = (fish, "")
     suspect = sorted(
         key for key, item in own.items()

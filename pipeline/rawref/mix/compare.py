@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-TOO_LITTLE_PCT = 1  # of the mix: a pinch without a figure does not hide what the rest changes
+from rawref.mix.energy import HUMAN_ENERGY
+
+TOO_LITTLE_PCT = 1  # of the mix: a pinch without a figure that could decide nothing does not hide what the rest changes
+
 
 def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
     """What differs, component by component: per 1000 kcal before and after, and the verdicts.
@@ -14,11 +17,10 @@ def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, An
     other side does not hold: a total that only lost a figure did not fall.
     """
     old = {entry["component"]: entry for entry in before["components"]}
-    held = [
-        {row["ingredient_id"] for row in side["ingredients"] if row["share_pct"] >= TOO_LITTLE_PCT}
-        for side in (before, after)
-    ]
-    rows = [_row(old[entry["component"]], entry, held) for entry in after["components"] if entry["component"] in old]
+    held = [{row["ingredient_id"]: row["share_pct"] for row in side["ingredients"]} for side in (before, after)]
+    # the energy of the food tables is by factors for people: the energies compared are those for cats
+    asked = [entry for entry in after["components"] if entry["component"] in old.keys() - {HUMAN_ENERGY}]
+    rows = [_row(old[entry["component"]], entry, held) for entry in asked]
     return {
         "grams": {"before": before["grams"], "after": after["grams"]},
         "energy_kcal": {"before": before["energy_kcal"], "after": after["energy_kcal"]},
@@ -28,11 +30,14 @@ def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, An
     }
 
 
-def _row(old: Mapping[str, Any], new: Mapping[str, Any], held: list[set[str]]) -> dict[str, Any]:
+def _row(old: Mapping[str, Any], new: Mapping[str, Any], held: list[dict[str, float]]) -> dict[str, Any]:
     one, other = old["per_1000kcal"], new["per_1000kcal"]
-    unknown = sorted(
-        (set(new["unknown_from"]) & (held[1] - held[0])) | (set(old["unknown_from"]) & (held[0] - held[1]))
-    )
+    unknown = sorted({
+        key
+        for entry, own, others in ((old, *held), (new, *reversed(held)))
+        for key in entry["unknown_from"]
+        if key not in others and (own.get(key, 0) >= TOO_LITTLE_PCT or key in entry["material_unknown_from"])
+    })
     known = one is not None and other is not None and not unknown
     return {
         "component": new["component"],

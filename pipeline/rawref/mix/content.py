@@ -20,6 +20,8 @@ from rawref.needs.profile import MASS_IN_G, parts_of
 ZERO = Fraction(0)
 HUNDRED = Fraction(100)
 KELP = "kelp_iodine"
+OTHER_PRODUCTS = "other_products"
+"""Flag of a content that the table has a range for, of other products than the one in the mix."""
 IMPUTED = "imputed"
 ASSUMED = "only_assumed_zero"  # a gap where a source took it for nothing: what others hold says little of it
 PURE = "pure_substance"
@@ -29,6 +31,7 @@ WATER = "WATER"
 SKELETAL = ("bone", "shell")
 # An oil is bounded by the richest raw ingredient or oil of the table (common practice, no source).
 OIL = "oil"
+PLANT = "plant"
 # A component of these groups is a part of this proximate of the same food.
 WITHIN = {"amino_acid": "PROCNT", "fatty_acid": "FAT", "macro_mineral": "ASH", "trace_element": "ASH"}
 # Water, protein, fat and ash of one food add up to 100 g within this (common practice, no source).
@@ -43,8 +46,8 @@ class Content:
     state: known | range (trace, below detection, published as a range) | unknown, in whole or in part | nothing (not
     applicable). `point` is None where there is no figure. `low` and `high` are the 5 % and 95 % points of what is
     known. `ceiling`: the most that what has no figure could hold on top, None where nothing bounds it. flags: imputed,
-    estimate, assay, no_spread, rival (the high end is another table's evidence), bound (avidin). `lacking`: of a
-    composite that is unknown in part, the parts without a figure, each with its share of the weight, of 1.
+    estimate, assay, no_spread, rival (the high end is another table's evidence), bound (avidin), other_products.
+    `lacking`: of a composite that is unknown in part, the parts without a figure, each with its share of the weight.
     `foretold`: what comparable foods say of what has no figure, and `beyond` the ceiling of the rest of it, of which
     they say nothing; without `foretold` that is the ceiling.
     """
@@ -180,8 +183,11 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
         # drinking water: 100 g of water by definition; what is dissolved in it differs by place and is not counted
         return exact(HUNDRED if component == WATER else ZERO)
     if component == "ID" and ingredient is not None and KELP in ingredient.cautions:
-        # no table value can stand for a product of kelp
-        return unknown(_physical(table, assays, ingredient_id, component))
+        # no table value can stand for a product of kelp: those that were analysed differ five-hundredfold, and the
+        # published range is that of the products of one study
+        most, limit = _physical(table, assays, ingredient_id, component), _limit(table, ingredient, component)
+        ceiling = most if limit is None else limit if most is None else min(most, limit)
+        return replace(unknown(ceiling), flags=(OTHER_PRODUCTS,))
     if rests_on_parts(table, ingredient_id, component):
         return _from_parts(table, assays, ingredient_id, component)
     cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)
@@ -207,16 +213,21 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
     return replace(unknown(ceiling), foretold=found.within(ceiling))
 
 
+def _limit(table: Table, ingredient: Ingredient, component: str) -> Fraction | None:
+    """The most that a product can hold, per 100 g in the canonical unit (schemas/assay_limits.csv); None without."""
+    found = [
+        limit.grams / MASS_IN_G[table.components[component].unit]
+        for limit in table.assay_limits
+        if limit.component == component and component in table.components
+        and (limit.caution in ingredient.cautions if limit.caution else limit.part == ingredient.part)
+    ]  # fmt: skip
+    return min(found, default=None)
+
+
 def _within(table: Table, ingredient: Ingredient | None, component: str, content: Content) -> Content:
-    """The high end at most what the substance can hold (schemas/assay_limits.csv): shell no more than carbonate."""
-    registered = table.components.get(component)
-    for limit in table.assay_limits:
-        if ingredient is None or registered is None or limit.component != component:
-            continue
-        if limit.caution in ingredient.cautions if limit.caution else limit.part == ingredient.part:
-            most = limit.grams / MASS_IN_G[registered.unit]
-            content = replace(content, high=max(content.counted, min(content.high, most)))
-    return content
+    """The high end at most what the substance can hold: shell no more than carbonate."""
+    most = None if ingredient is None else _limit(table, ingredient, component)
+    return content if most is None else replace(content, high=max(content.counted, min(content.high, most)))
 
 
 def _by_status(table: Table, cell: Cell, gap: Gap | None) -> Content | None:
@@ -257,6 +268,10 @@ def _ceiling(
         bound = table.largest(component)
     if bound is None and ingredient is not None and ingredient.part == OIL:
         bound = table.largest(component, OIL)
+    if bound is None and ingredient is not None and ingredient.part == PLANT and (
+        component in table.rules.components("plant_no_richer")
+    ):
+        bound = max(filter(None, (table.largest(component), table.largest(component, OIL))), default=None)
     if bound is None:
         return limit
     return bound if limit is None else min(bound, limit)
@@ -337,6 +352,8 @@ def _lacking(ingredient_id: str, content: Content) -> tuple[tuple[str, Fraction]
 
 
 def _counted(cell: Cell, flags: tuple[str, ...]) -> Content:
+    if cell.value is None and cell.high is not None:  # an assay that says no more than a range
+        return Content("range", None, cell.low or ZERO, cell.high, ZERO, flags)
     value = cell.value if cell.value is not None else ZERO
     if cell.low is None and cell.high is None:
         return Content("known", value, value, value, ZERO, (*flags, "no_spread") if value else flags)

@@ -17,12 +17,6 @@ from rawref.mix.quotient import CERTAIN_HIGH, PerEnergy, Unknown
 from rawref.mix.spread import mean, scaled, solve, total, variance
 from rawref.needs.profile import parts_of
 
-SHOWN = 5
-FLOOR = 0.005  # a share of the doubt below half a per cent is not named
-MOST_GRAMS = 0.25  # of the batch: more of an ingredient than that is another recipe (common practice, no source)
-MOST_ADDITION = 0.02  # of the batch: additions stay below two per cent (common practice, no source)
-MOST_TIMES = 1  # as much again of an ingredient as the mix holds: more is another recipe (common practice, no source)
-
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
@@ -42,8 +36,10 @@ class Doubt:
 
 
 def doubts_of(batch: Batch, asked: Asked, bound: float, upper: bool = False) -> list[Doubt]:
-    """The sources of doubt about whether the quotient reaches `bound` (`upper`: a maximum), the largest first, at most
-    SHOWN."""
+    """The sources of doubt about whether the quotient reaches `bound` (`upper`: a maximum), the largest first, as
+    many as schemas/mix_rules.csv says."""
+    rules = batch.table.rules
+    least = float(rules.number("doubt_named"))
     guessed = not upper and asked.foretold is not None
     found: list[tuple[float, Doubt]] = []
     parts = parts_of(asked.component)[1]
@@ -63,10 +59,10 @@ def doubts_of(batch: Batch, asked: Asked, bound: float, upper: bool = False) -> 
     named = []
     for weight, doubt in found:
         share = (math.isinf(weight) / endless) if endless else weight / whole if whole else 0.0
-        if share >= FLOOR:
+        if share >= least:
             named.append(Doubt(doubt.ingredient_id, doubt.component, doubt.why, share, doubt.could_add))
     named.sort(key=lambda doubt: (-doubt.share, doubt.ingredient_id, doubt.component, doubt.why))
-    return named[:SHOWN]
+    return named[: int(rules.number("doubts_named"))]
 
 
 def _of_content(
@@ -128,8 +124,8 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
     quotient = PerEnergy(rest, batch.energy, asked.quotient.bearer)
     per_100g = 100 / batch.shares[doubt.ingredient_id]
     most = own.most
-    # an assay may find more than the interval says, yet hardly three times as much
-    limit = 3 * float(own.high) if most is None or own.known else float(most)
+    times = float(batch.table.rules.number("assay_times"))
+    limit = times * float(own.high) if most is None or own.known else float(most)
     top = limit / per_100g
 
     def met(extra: float) -> float:
@@ -168,7 +164,7 @@ def _energy_assay(
     parts = {**batch.energy.parts, doubt.component: total(others.values())}
     rest = PerEnergy(quotient.over, replace(batch.energy, parts=parts, whole=total(parts.values())), quotient.bearer)
     per_100g = 100 / batch.shares[doubt.ingredient_id] / float(factor)
-    top = 3 * float(content.high) / per_100g
+    top = float(batch.table.rules.number("assay_times") * content.high) / per_100g
 
     def lost(kcal: float) -> float:
         return 1 - rest.chance(bound, Unknown(0.0, (unknown.under or 0.0) + kcal))
@@ -195,9 +191,19 @@ def _other_parts(batch: Batch, parts: tuple[str, ...], doubt: Doubt) -> list[tup
     ]
 
 
-def deciding_grams(batch: Batch, asked: Asked, bound: float, upper: bool) -> dict[str, Any] | None:
-    """About how many grams more of the ingredient that is richest in it would meet a minimum, or how many less of the
-    one that brings most would keep a maximum, at the low (high) end of that ingredient's interval."""
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """An ingredient of the mix whose weight could decide a line: about how many grams of it (more for a minimum, less
+    for a maximum), and how many would still be the same recipe."""
+
+    ingredient_id: str
+    grams: float
+    most: float
+
+
+def dose_of(batch: Batch, asked: Asked, bound: float, upper: bool) -> Dose | None:
+    """More of the ingredient that is richest would meet a minimum, less of the one that brings most would keep a
+    maximum: a first guess, at the low (high) end of that ingredient's interval, the rest of the mix as it is."""
     if not isinstance(asked.quotient, PerEnergy):
         return None
     best: tuple[float, str] | None = None
@@ -220,9 +226,7 @@ def deciding_grams(batch: Batch, asked: Asked, bound: float, upper: bool) -> dic
         found = solve(lambda less: 1 - asked.quotient.chance(bound, shift, -less), CERTAIN_HIGH, 0.0, scale * 4, 30)
     else:
         found = solve(lambda more: asked.quotient.chance(bound, shift, more), CERTAIN_HIGH, 0.0, scale * 8, 30)
-    grams = found / gain * 100 * float(batch.total)
-    part = MOST_ADDITION if batch.is_addition(key) else MOST_GRAMS
-    most = float(batch.grams[key]) if upper else min(part * float(batch.total), MOST_TIMES * float(batch.grams[key]))
-    if grams > most or grams <= 0:
-        return None
-    return {"ingredient_id": key, "grams": -grams if upper else grams, "bound": "maximum" if upper else "minimum"}
+    own, rules = float(batch.grams[key]), batch.table.rules
+    share = rules.number("remedy_addition" if batch.is_addition(key) else "remedy_food")
+    most = own if upper else min(float(share * batch.total), float(rules.number("remedy_times")) * own)
+    return Dose(key, found / gain * 100 * float(batch.total), most)

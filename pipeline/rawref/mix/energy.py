@@ -12,6 +12,7 @@ from fractions import Fraction
 from rawref.errors import InputError
 from rawref.registry.nearest import did_you_mean
 
+HUMAN_ENERGY = "ENERC_KCAL"  # of the food tables, by factors for people: no energy for cats
 DEFAULT_FORMULA = "fediaf_natural_cat"
 NRC_FORMULA = "nrc_2006"
 NRC_TITLE = "NRC 2006 four-step prediction, prepared foods, cats"

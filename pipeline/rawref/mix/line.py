@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_DOWN, ROUND_UP, Context
 from fractions import Fraction
 from typing import Any
 
 from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of, more_of
-from rawref.mix.content import Content, lacking_share
-from rawref.mix.doubt import Doubt, deciding_assay, deciding_grams, doubts_of
+from rawref.mix.content import OTHER_PRODUCTS, Content, lacking_share
+from rawref.mix.doubt import Dose, Doubt, deciding_assay, dose_of, doubts_of
 from rawref.mix.dry import DryMatter
 from rawref.mix.kcal import limited, out, weighted
 from rawref.mix.quotient import (
@@ -32,6 +33,10 @@ from rawref.registry.units import shown_unit
 
 ZERO = Fraction(0)
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
+STEP, HALVINGS, FAR = 1.5, 6, 2
+"""How grams are sought: upwards by this factor, then between the last two by so many halvings; not at all where the
+first guess is this many times the most."""
+_DIGITS_UP, _DIGITS_DOWN = Context(prec=3, rounding=ROUND_UP), Context(prec=3, rounding=ROUND_DOWN)
 Range = tuple[float | None, float | None]
 
 
@@ -95,6 +100,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "assayed_from": _flagged(pairs, "assay"),
         "rival_from": _flagged(pairs, "rival"),
         "not_counted_from": _flagged(pairs, "bound"),
+        "other_products_from": _other_products(batch, asked),
         "no_spread_from": _flagged({key: pairs[key] for key in pairs if key != WATER_ID}, "no_spread"),
         "added_by": list(bounds.added_by),
         **_bound_keys("minimum", bounds.minimum),
@@ -111,6 +117,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "decided_by": [],
         "assay_that_decides": None,
         "grams_that_decide": None,
+        "no_grams_decide": None,
     }
     limit = batch.table.rules.of("far_above_minimum", component)
     entry["far_above_minimum"] = bool(
@@ -258,6 +265,20 @@ def _comparables(asked: Asked) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+def _other_products(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
+    """The contents that the table publishes a range for, of other products: the range per 100 g, and what it would
+    bring per 1000 kcal; not counted."""
+    found = []
+    for key in _flagged(asked.pairs(), OTHER_PRODUCTS):
+        cell = batch.table.cell(key, asked.component)
+        if cell is None or cell.high is None or not batch.kcal:
+            continue
+        per = float(batch.grams[key] / batch.kcal * 10)
+        low, high = float(cell.low or 0), float(cell.high)
+        found.append({"ingredient_id": key, "low": low, "high": high, "per_1000kcal": [low * per, high * per]})
+    return found
+
+
 def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float | None:
     if bounds.minimum is None or amount.counted is None or not bounds.minimum.per_1000kcal:
         return None
@@ -287,12 +308,58 @@ def _add_remedies(
             if found:
                 entry["assay_that_decides"] = found
                 break
-    grams = deciding_grams(batch, asked, bound, upper)
-    if grams and not upper and (
-        judged.open_above or passed_maxima(batch, need, grams["ingredient_id"], Fraction(grams["grams"]))
-    ):
-        grams = None
-    entry["grams_that_decide"] = grams
+    dose = dose_of(batch, asked, bound, upper)
+    if dose is not None:
+        entry["grams_that_decide"], passed = _deciding_grams(batch, need, asked.component, dose, upper)
+        if entry["grams_that_decide"] is None and judged.verdict == "undecided":
+            entry["no_grams_decide"] = {
+                "ingredient_id": dose.ingredient_id, "up_to": round_down(dose.most) * (-1 if upper else 1),
+                "passes_maximum_of": passed,
+            }  # fmt: skip
+
+
+def _deciding_grams(
+    batch: Batch, need: Need, component: str, dose: Dose, upper: bool
+) -> tuple[dict[str, Any] | None, list[str]]:  # fmt: skip
+    """The grams, three digits, with which the whole line says meets and no other maximum is opened: the mix is
+    evaluated with them. None where none do, up to the weight that is still the same recipe, with the components whose
+    maximum the grams that meet would pass or leave in doubt."""
+    sign, most = -1 if upper else 1, round_down(dose.most)
+
+    def meets(grams: float) -> bool:
+        changed = more_of(batch, dose.ingredient_id, sign * Fraction(grams))
+        if changed.total <= 0 or changed.grams[dose.ingredient_id] < 0:
+            return False
+        return judged_line(changed, ask(changed, component), bounds_of(changed, need, component)).verdict == "meets"
+
+    low, high = 0.0, min(round_up(dose.grams), most)
+    if high <= 0 or dose.grams > FAR * most:  # the guess is hardly wrong by so much
+        return None, []
+    while not meets(high):
+        if high >= most:
+            return None, []
+        low, high = high, min(round_up(high * STEP), most)
+    for _ in range(HALVINGS if low else 0):
+        middle = round_up((low + high) / 2)
+        if middle >= high:
+            break
+        low, high = (low, middle) if meets(middle) else (middle, high)
+    passed = [] if upper else passed_maxima(batch, need, dose.ingredient_id, Fraction(high))
+    if passed:
+        return None, passed
+    return {
+        "ingredient_id": dose.ingredient_id, "grams": sign * high, "bound": "maximum" if upper else "minimum"
+    }, []  # fmt: skip
+
+
+def round_up(value: float) -> float:
+    """The next number of three digits."""
+    return float(_DIGITS_UP.create_decimal(repr(value)))
+
+
+def round_down(value: float) -> float:
+    """The number of three digits before."""
+    return float(_DIGITS_DOWN.create_decimal(repr(value)))
 
 
 def _below_maximum(
@@ -380,6 +447,7 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     if entry["rests_on_comparables"]:
         rests = some([_comparable(row, entry["unit"]) for row in entry["rests_on_comparables"]])
         tail += f"; rests on comparable foods for {rests}"
+    tail += "".join(f"; {_other_range(row, entry['unit'])}" for row in entry["other_products_from"])
     if entry["not_counted_from"]:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
@@ -398,9 +466,23 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     return f"{_kept(entry)}{tail}{_by(entry)}"
 
 
+def _other_range(row: Mapping[str, Any], unit: str) -> str:
+    """Why the published range of a product is not counted."""
+    ends = " to ".join(map(_three, row["per_1000kcal"]))
+    return (
+        f"the published range of {row['ingredient_id']}, {row['low']:.0f} to {row['high']:.0f} {shown_unit(unit)} per "
+        f"100 g, is of the products of one study and does not count; it would bring {ends} {shown_unit(unit)}"
+    )
+
+
 def _comparable(row: Mapping[str, Any], unit: str) -> str:
-    span = f"{row['low']:.3g} to {row['high']:.3g} {shown_unit(unit)} per 100 g"
+    span = f"{_three(row['low'])} to {_three(row['high'])} {shown_unit(unit)} per 100 g"
     return f"{row['ingredient_id']} ({'; '.join(row['basis'])}: {span})"
+
+
+def _three(value: float) -> str:
+    """Three digits, without an exponent above one."""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def _kept(entry: Mapping[str, Any]) -> str:

@@ -123,6 +123,10 @@ class Rules:
         """The number of a rule for a component, else its number for any component; None where there is none."""
         return self.rows.get((rule, component), self.rows.get((rule, "")))
 
+    def number(self, rule: str) -> Fraction:
+        """The number of a rule that every table has. KeyError for a name that the file lacks."""
+        return self.rows[rule, ""]
+
     def components(self, rule: str) -> list[str]:
         """The components that a rule names."""
         return sorted(component for name, component in self.rows if name == rule and component)

@@ -15,7 +15,6 @@ from rawref.mix.spread import solve
 from rawref.mix.table import Table
 from rawref.needs.profile import number, parts_of, unit_of
 
-MOST = Fraction(1)  # as much again as the whole mix: more is another recipe
 LEAST = 1e-12  # of the mix: no dose is sought below
 THOUSAND = 1000
 
@@ -44,6 +43,10 @@ def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) ->
     if now is not None and now >= figure:
         what = f"the mix holds {float(now):.4g} already"
         raise InputError(what, "--target", "give a higher target, or leave something out with --without")
+    unknown = [part for part in parts_of(component)[1] if not _known(batch, ingredient_id, part)]
+    if unknown and (rich is None or rich <= figure):
+        what = f"{' and '.join(unknown)} of {ingredient_id} {'is' if len(unknown) == 1 else 'are'} unknown"
+        raise InputError(what, "--with", "give its assay with --assay, or choose another ingredient")
     if rich is not None and rich <= figure:
         what = f"{ingredient_id} itself holds {float(rich):.4g}, so it cannot bring the mix to {float(figure):.4g}"
         raise InputError(what, "--with", "choose a richer ingredient")
@@ -58,6 +61,11 @@ def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) ->
 
 def _only(batch: Batch, ingredient_id: str) -> Batch:
     return replace(batch, grams={ingredient_id: Fraction(100)})
+
+
+def _known(batch: Batch, ingredient_id: str, part: str) -> bool:
+    """Whether an ingredient has a figure or a range for a component, or holds none by its nature."""
+    return bool(_only(batch, ingredient_id).contents(part)[ingredient_id].known)
 
 
 def _sums(batch: Batch, component: str) -> tuple[Fraction, Fraction]:
@@ -86,19 +94,19 @@ def _by_figures(batch: Batch, component: str, figure: Fraction, scale: Fraction,
         what = f"{ingredient_id} has no figure that would bring the mix to {float(figure):.4g}"
         raise InputError(what, "--with", "choose another ingredient, or give its assay with --assay")
     grams = (target * under - over) / gain
-    if grams > batch.total * MOST:
+    if grams > batch.total * batch.table.rules.number("target_times"):
         what = f"it would take {float(grams):.4g} g of {ingredient_id}, more than the mix weighs"
         raise InputError(what, "--with", "choose a richer ingredient")
     return grams
 
 
 def _with_chance(batch: Batch, component: str, bound: Fraction, ingredient_id: str, chance: float) -> float | None:
-    """Grams from which the target is reached with this chance; None above MOST."""
+    """Grams from which the target is reached with this chance; None above the most."""
     def reached(grams: float) -> float:
         asked = ask(more_of(batch, ingredient_id, Fraction(grams)), component)
         return asked.quotient.chance(float(bound), Unknown())
 
-    most = float(batch.total * MOST)
+    most = float(batch.total * batch.table.rules.number("target_times"))
     if reached(most) < chance:
         return None
     # doses differ from micrograms to hundreds of grams: what is sought is halved in until it is bracketed

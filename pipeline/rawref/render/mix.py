@@ -8,13 +8,14 @@ import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
+from rawref.mix.energy import HUMAN_ENERGY
 from rawref.registry.units import shown_unit
 
 NARROW, WIDTH, WIDE = 60, 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
-HUMAN_ENERGY = "ENERC_KCAL"  # of the food tables, by factors for people: the head gives the energy for cats
 NO_MAXIMUM = "no maximum published"
+NEGLIGIBLE_G = 1e-9
 UNBOUNDED = 1000  # times the figure or the minimum: a high end that only the weight of the food bounds is no figure
 CSV_COLUMNS = (
     "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
@@ -89,27 +90,38 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
         amount = "unknown" if row["amount"] is None else figure(row["amount"], 8)
         span = "" if row["amount"] is None else _span(row["low"], row["high"], 17)
         share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
-        lines.append(
-            f"{row['ingredient_id']:<{size}} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}  "
-            f"{source_note(row, unit)}".rstrip()
-        )
-    return "\n".join(line for text in lines for line in _wrap(text, max(NARROW, width))) + "\n"
+        note = source_note(row, unit)
+        line = f"{row['ingredient_id']:<{size}} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}"
+        fits = len(line) + 2 + len(note) <= max(NARROW, width)
+        lines += [f"{line}  {note}".rstrip()] if fits else [line.rstrip(), f"  {note}"]
+    return "\n".join(line for text in lines for line in _wrapped(text, max(NARROW, width))) + "\n"
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    """As `_wrap`; a line that begins with two blanks keeps them."""
+    return [f"  {line}" for line in _wrap(text[2:], width - 2)] if text.startswith("  ") else _wrap(text, width)
 
 
 def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     """The grams that reach a target."""
     unit = "" if found["unit"] in {None, "ratio"} else f" {shown_unit(found['unit'])} per 1000 kcal"
     low, high = found["grams_low"], found["grams_high"]
-    sure = dose(high) if high is not None else "no amount below the weight of the mix"
     beware = ", ".join(found["passes_maximum_of"])
     text = (
         f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
         f"{dose(found['grams'])} of {found['with']} by the figures of the table; with a chance of 5 % "
-        f"{dose(low) if low is not None else '-'} are enough, with 95 % {sure}. "
+        f"{_enough(low)}, with 95 % {_enough(high)}. "
         + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
         + "Look at the other lines again."
     )
     return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
+
+
+def _enough(grams: float | None) -> str:
+    """Which dose is enough, as part of a sentence."""
+    if grams is None:
+        return "no amount below the weight of the mix is enough"
+    return "the mix holds enough as it is" if grams < NEGLIGIBLE_G else f"{dose(grams)} is enough"
 
 
 def figure(value: float | None, width: int = 9) -> str:
@@ -410,7 +422,7 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
 
 def dose(grams: float) -> str:
     """An amount to weigh, in the unit in which it can be read: g, mg or µg."""
-    if grams < 1e-9:
+    if grams < NEGLIGIBLE_G:
         return "nothing"
     for unit, size in (("g", 1.0), ("mg", 1e-3)):
         if grams >= size:
@@ -438,8 +450,19 @@ def remedy_text(entry: Entry) -> str:
         more = "more" if grams["grams"] > 0 else "less"
         found.append(f"about {dose(abs(grams['grams']))} {more} of {grams['ingredient_id']} would"
                      f" {'too' if assay else 'decide it'}")
+    if entry["no_grams_decide"]:
+        found.append(_no_grams(entry["no_grams_decide"]))
     text = "; ".join(found)
     return f" {text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _no_grams(row: Mapping[str, Any]) -> str:
+    """That no weight of an ingredient decides the line, and why."""
+    if row["passes_maximum_of"]:
+        passed = ", ".join(row["passes_maximum_of"])
+        return f"more of {row['ingredient_id']} would decide it, yet pass the maximum of {passed} or leave it in doubt"
+    more = "more" if row["up_to"] > 0 else "less"
+    return f"no amount up to {dose(abs(row['up_to']))} {more} of {row['ingredient_id']} decides it"
 
 
 def _names(entry: Entry) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
+from rawref.mix.energy import HUMAN_ENERGY
 from rawref.registry.units import shown_unit
 from rawref.render.mix import NO_MAXIMUM, cell_text, chance_text, figure, source_note, standing, verdict_text
 
@@ -185,7 +186,8 @@ def _analysis(result: Mapping[str, Any]) -> Table:
     energy = result["energy_density_kcal_per_g"]
     dry = result["energy_density_kcal_per_g_dm"]
     rows.append((
-        "Energy, kcal ME", figure(energy * 100), figure(energy * OUNCE_G), figure(None if dry is None else dry * 100),
+        f"Energy for cats, kcal ME, by {result['energy_formula_title']}", figure(energy * 100),
+        figure(energy * OUNCE_G), figure(None if dry is None else dry * 100),
     ))  # fmt: skip
     return ("", "per 100 g", "per ounce", "per 100 g dry matter"), rows
 
@@ -193,6 +195,8 @@ def _analysis(result: Mapping[str, Any]) -> Table:
 def _nutrients(result: Mapping[str, Any]) -> Table:
     rows: list[Sequence[str]] = []
     for entry in result["components"]:
+        if entry["component"] == HUMAN_ENERGY:
+            continue
         least, most = entry["minimum"], entry["maximum"]
         top = figure(most) if most is not None else "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
         chance = chance_text(entry)
