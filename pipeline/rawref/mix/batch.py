@@ -131,6 +131,11 @@ class Asked:
     def is_ratio(self) -> bool:
         return bool(self.under)
 
+    @property
+    def scale(self) -> Fraction:
+        """What turns the quotient into the figure of the line: 1000 kcal, and 1 for a ratio."""
+        return Fraction(1) if self.is_ratio else THOUSAND
+
     def pairs(self) -> dict[str, tuple[Content, ...]]:
         """The contents of each ingredient that the line rests on."""
         return {key: (self.over[key], self.under[key]) if self.under else (self.over[key],) for key in self.over}

@@ -75,7 +75,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     judged = judged_line(batch, asked, bounds)
     amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
-    scale = 1.0 if asked.is_ratio else float(THOUSAND)
+    scale = float(asked.scale)
     bottom, top = (None if value is None else value * scale for value in per)
     if bottom is not None and not asked.is_ratio and amount.counted is not None and batch.kcal:
         bottom = min(bottom, float(amount.counted / batch.kcal) * scale)
@@ -131,7 +131,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
 
 def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
     """The chances of both bounds; where the unknown decides about a minimum, by what comparable foods foretell."""
-    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    scale = asked.scale
     least = most = None
     if not asked.is_ratio and not batch.kcal:  # nothing to divide by, so nothing is known
         least, most = (Chances(0.0, 1.0) if row else None for row in (bounds.minimum, bounds.maximum))
@@ -208,7 +208,7 @@ def _per(
 def _material(batch: Batch, asked: Asked, bounds: Bounds) -> list[str]:
     """The ingredients whose unknown content could move a chance by a point of a hundred (schemas/mix_rules.csv)."""
     least = float(batch.table.rules.of("immaterial_chance") or ZERO)
-    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    scale = asked.scale
     figures = [float(row.per_1000kcal / scale) for row in (bounds.minimum, bounds.maximum) if row is not None]
     found = set()
     for contents, above in ((asked.over, True), (asked.under, False)):
@@ -291,7 +291,7 @@ def _add_remedies(
     batch: Batch, need: Need, asked: Asked, bounds: Bounds, judged: Judgement, entry: dict[str, Any]
 ) -> None:
     """What the doubt comes from, and what would decide: an assay of the first that can, grams of an ingredient."""
-    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    scale = asked.scale
     maximal = judged.minimum is None or (judged.open_above and judged.minimum.sure)
     row = bounds.maximum if maximal or judged.verdict == "over" else bounds.minimum
     if row is None or not (batch.kcal or asked.is_ratio):
@@ -394,7 +394,7 @@ def _chance_kept(batch: Batch, need: Need, component: str) -> float | None:
     if bounds.maximum is None:
         return None
     asked = ask(batch, component)
-    scale = Fraction(1) if asked.is_ratio else THOUSAND
+    scale = asked.scale
     return keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown).low
 
 

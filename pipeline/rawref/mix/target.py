@@ -16,7 +16,6 @@ from rawref.mix.table import Table
 from rawref.needs.profile import number, parts_of, unit_of
 
 LEAST = 1e-12  # of the mix: no dose is sought below
-THOUSAND = 1000
 
 
 def parse_target(table: Table, text: str) -> tuple[str, Fraction]:
@@ -38,7 +37,7 @@ def parse_target(table: Table, text: str) -> tuple[str, Fraction]:
 def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) -> dict[str, Any]:
     """Grams of `ingredient_id` to add until the mix holds `figure`: by the figures of the table, and with a chance of 5
     and of 95 %, what has no figure counting as nothing. InputError where no amount of it reaches the target."""
-    scale = Fraction(1) if "/" in component else Fraction(THOUSAND)
+    scale = ask(batch, component).scale
     now, rich = _quotient(batch, component, scale), _quotient(_only(batch, ingredient_id), component, scale)
     if now is not None and now >= figure:
         what = f"the mix holds {float(now):.4g} already"
