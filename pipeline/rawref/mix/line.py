@@ -73,8 +73,8 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
     asked, bounds = ask(batch, component), bounds_of(batch, need, component)
     judged = judged_line(batch, asked, bounds)
-    amount = _ratio(batch, asked) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
+    amount = _ratio(batch, asked, per) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     scale = float(asked.scale)
     bottom, top = (None if value is None else value * scale for value in per)
     if bottom is not None and not asked.is_ratio and amount.counted is not None and batch.kcal:
@@ -176,10 +176,9 @@ def _counted(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
     return weighted(batch.grams, {key: content.counted for key, content in contents.items()})
 
 
-def _ratio(batch: Batch, asked: Asked) -> Amount:
+def _ratio(batch: Batch, asked: Asked, per: Range) -> Amount:
     over, under = _counted(batch, asked.over), _counted(batch, asked.under)
-    low, high = ends(asked.quotient, asked.unknown)
-    return Amount(over / under if over is not None and under else None, low, high, None)
+    return Amount(over / under if over is not None and under else None, *per, None)
 
 
 def _per(
@@ -212,6 +211,13 @@ def _material(batch: Batch, asked: Asked, bounds: Bounds) -> list[str]:
     figures = [float(row.per_1000kcal / scale) for row in (bounds.minimum, bounds.maximum) if row is not None]
     found = set()
     for contents, above in ((asked.over, True), (asked.under, False)):
+        if all(content.ceiling == 0 for content in contents.values()):
+            continue
+        full = asked.unknown.over if above else asked.unknown.under
+        most = Unknown(full, 0.0) if above else Unknown(0.0, full)
+        moved = {figure: tuple(asked.quotient.chance(figure, each) for each in (Unknown(), most)) for figure in figures}
+        if full is not None and all(abs(one - other) < least for one, other in moved.values()):
+            continue  # all of it cannot, so no part of it can
         for key, content in contents.items():
             if content.ceiling == 0:
                 continue
@@ -221,16 +227,12 @@ def _material(batch: Batch, asked: Asked, bounds: Bounds) -> list[str]:
             size = float(content.ceiling) * batch.shares[key] / 100
             alone = Unknown(size, 0.0) if above else Unknown(0.0, size)
             rest = _less(asked.unknown, size, above)
-            for figure in figures:
-                moved = abs(asked.quotient.chance(figure, alone) - asked.quotient.chance(figure, Unknown()))
-                if rest is not None:
-                    full = asked.unknown.over if above else asked.unknown.under
-                    whole = Unknown(full, 0.0) if above else Unknown(0.0, full)
-                    moved = max(
-                        moved, abs(asked.quotient.chance(figure, whole) - asked.quotient.chance(figure, rest))
-                    )
-                if moved >= least:
+            for figure, (without, whole) in moved.items():
+                if abs(asked.quotient.chance(figure, alone) - without) >= least or (
+                    rest is not None and abs(whole - asked.quotient.chance(figure, rest)) >= least
+                ):
                     found.add(key)
+                    break
     return sorted(found)
 
 

@@ -12,7 +12,20 @@ from functools import cached_property
 from typing import Protocol
 
 from rawref.mix.kcal import EnergyTotal
-from rawref.mix.spread import Points, at_least, coarse, reaches, scaled, solve, together, total
+from rawref.mix.spread import (
+    Points,
+    around,
+    at_least,
+    coarse,
+    mean,
+    quantile,
+    ratios,
+    reaches,
+    scaled,
+    solve,
+    together,
+    total,
+)
 
 CERTAIN_LOW, CERTAIN_HIGH = 0.05, 0.95
 
@@ -74,11 +87,7 @@ class PerEnergy:
             return 0.0
         if rest[0] <= 0:
             return None
-        if len(over) == 1 and len(rest) == 1:
-            found = over[0] / rest[0]
-        else:
-            low, high = math.log(max(over[0], over[-1] * 1e-9) / rest[-1] / 4), math.log(over[-1] / rest[0] * 4)
-            found = math.exp(solve(lambda at: 1 - reaches(over, rest, math.exp(at)), chance, low, high, 20))
+        found = quantile(ratios(over, rest), chance)
         return found / (self.factor * found + 1)
 
 
@@ -108,10 +117,14 @@ class PerMineral:
             return None
         low = sum(points[0] for points, _ in self.pairs.values()) + unknown.over
         most = sum(points[-1] for _, points in self.pairs.values()) + unknown.under
-        start = math.log(max(low, over * 1e-6) / most)
-        return math.exp(
-            solve(lambda at: 1 - self.chance(math.exp(at), unknown), chance, start, math.log(over / under), 14)
-        )
+        first, last = math.log(max(low, over * 1e-6) / most), math.log(over / under)
+        middle = sum(mean(points) for points, _ in self.pairs.values()) + unknown.over
+        guess = math.log(middle / (sum(mean(points) for _, points in self.pairs.values()) + unknown.under))
+
+        def rising(at: float) -> float:
+            return 1 - self.chance(math.exp(at), unknown)
+
+        return math.exp(solve(rising, chance, *around(rising, chance, guess, first, last), 12))
 
     def _margin(self, bound: float) -> Points:
         return total(
@@ -121,7 +134,7 @@ class PerMineral:
 
 
 def _shifted(points: Points, by: float) -> Points:
-    return tuple(point + by for point in points) if by else points
+    return tuple([point + by for point in points]) if by else points
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -161,7 +162,7 @@ class Table:
     version: str = ""
     statuses: Mapping[str, Status] = field(default_factory=dict)
     known: dict[str, Any] = field(default_factory=dict, repr=False)
-    _largest: dict[tuple[str, str], str | None] = field(default_factory=dict, repr=False)
+    _largest: dict[str, dict[str, str]] = field(default_factory=dict, repr=False)
 
     def cell(self, ingredient_id: str, component: str) -> Cell | None:
         """The published cell, or None where the table has no row."""
@@ -201,21 +202,26 @@ class Table:
     def largest(self, component: str, part: str = "") -> Fraction | None:
         """The largest content of the component in any raw ingredient that has evidence for it, and in the ingredients
         of a part, such as oils; None without one."""
-        if (part, component) not in self._largest:
-            among = {key for key, item in self.ingredients.items() if item.kind == "raw" or item.part == part}
-            rows = ((key, self.raw_cells.get((key, component))) for key in among)
-            found = [
-                row[1] for key, row in rows
-                if row and row[1] and self.status(row[0] or "").evidence and (key, component) not in self.raw_gaps
-            ]  # fmt: skip
-            self._largest[part, component] = max(found, key=float, default=None)
-        return fraction(self._largest[part, component])
+        if part not in self._largest:
+            found: dict[str, tuple[float, str]] = {}
+            for (key, name), row in self.raw_cells.items():
+                item = self.ingredients.get(key)
+                if item is None or (item.kind != "raw" and item.part != part) or not row[1]:
+                    continue
+                amount = float(row[1])
+                if (name not in found or amount > found[name][0]) and (
+                    self.status(row[0] or "").evidence and (key, name) not in self.raw_gaps
+                ):
+                    found[name] = amount, row[1]
+            self._largest[part] = {name: text for name, (_, text) in found.items()}
+        return fraction(self._largest[part].get(component))
 
     def units(self) -> dict[str, str]:
         """Canonical unit per component."""
         return {key: component.unit for key, component in self.components.items()}
 
 
+@cache  # the same few thousand texts, again and again
 def fraction(text: str | None) -> Fraction | None:
     """A number of the table as an exact fraction; None for an empty cell."""
     return Fraction(text) if text else None
