@@ -1,19 +1,25 @@
-"""Fixtures shared by the tests: the checkout, the official files beside it, and one build of SR28."""
+"""Fixtures shared by the tests: the checkout, the official files beside it, a build of all and one of a few foods."""
 
 from __future__ import annotations
 
+import fcntl
+import hashlib
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
+from rawref.checks import selftest
 from rawref.database import connect
 from rawref.release.build import build
 from rawref.sources import committed, declared
 from rawref.stages.archival import build_archival
 from rawref.stages.reference import build_reference
 from rawref.workspace import Workspace
+
+from tests.rebuild import small_root
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -47,12 +53,49 @@ def scratch(tmp_path: Path) -> Workspace:
     return copy_root(tmp_path / "root")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _plants_once() -> Iterator[None]:
+    """The gate tries itself in each process once for the same registries and not in each of the many builds: the tests
+    of the gate ask it themselves, and the builds of the command line too."""
+    asked, seen = selftest.selftest, {}
+
+    def plant(schemas: Path, *more: Any, **named: Any) -> Any:
+        files = sorted(p for p in schemas.rglob("*") if p.is_file())
+        key = hashlib.sha256(b"".join(p.read_bytes() for p in files)).hexdigest()
+        if key not in seen:
+            seen[key] = asked(schemas, *more, **named)
+        return seen[key]
+
+    patched = pytest.MonkeyPatch()
+    patched.setattr(selftest, "selftest", plant)
+    yield
+    patched.undo()
+
+
+def once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Workspace:
+    """A copy for this worker of a root that the first worker to ask for it makes and builds."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base.parent if base.name.startswith("popen-") else base) / f"shared-{name}"
+    with shared.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not shared.is_dir():
+            making = shared.with_suffix(".making")
+            make(making)
+            build(Workspace(making), lambda _: None, workbook=False)
+            making.rename(shared)
+    return Workspace(Path(shutil.copytree(shared, tmp_path_factory.mktemp(name) / "root")))
+
+
 @pytest.fixture(scope="session")
 def built_workspace(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A scratch root in which `build` ran once and published."""
-    space = copy_root(tmp_path_factory.mktemp("built") / "root")
-    build(space, lambda _: None, workbook=False)
-    return space
+    return once(tmp_path_factory, "built", copy_root)
+
+
+@pytest.fixture(scope="session")
+def small_workspace(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A root of a few ingredients, built and published; to be read, or copied and spoiled."""
+    return once(tmp_path_factory, "small", small_root)
 
 
 @pytest.fixture(scope="session")

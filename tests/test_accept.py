@@ -20,7 +20,6 @@ from rawref.workspace import Workspace
 from typer.testing import CliRunner
 
 from tests import spoil
-from tests.rebuild import small_root
 
 NOVEMBER = "1795600000"  # 2026-11-25 UTC
 
@@ -39,9 +38,10 @@ def _clock(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def made(small_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small root that was built but not published."""
-    space = Workspace(small_root(tmp_path_factory.mktemp("accept") / "root"))
+    space = Workspace(spoil.copy(small_workspace.root, tmp_path_factory.mktemp("accept") / "root"))
+    shutil.rmtree(space.curated)
     refresh(space, quiet)
     return space
 

@@ -23,7 +23,7 @@ from rawref.sources import maintainer
 from rawref.workspace import Workspace
 
 from tests import oracle
-from tests.rebuild import content, kept_lines, small_members, small_root, with_members
+from tests.rebuild import content, kept_lines, small_members, with_members
 
 
 def run(root: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -40,19 +40,10 @@ def run(root: Path, *arguments: str, **environment: str) -> subprocess.Completed
     )
 
 
-@pytest.fixture(scope="session")
-def published_small(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A small root whose table is built and published."""
-    root = small_root(tmp_path_factory.mktemp("small") / "root")
-    done = run(root, "build", "--no-workbook")
-    assert done.returncode == 0, done.stderr
-    return root
-
-
 @pytest.fixture
-def root(published_small: Path, tmp_path: Path) -> Path:
-    """A copy of it to spoil."""
-    return Path(shutil.copytree(published_small, tmp_path / "root"))
+def root(small_workspace: Workspace, tmp_path: Path) -> Path:
+    """A small root whose table is built and published, to spoil."""
+    return Path(shutil.copytree(small_workspace.root, tmp_path / "root"))
 
 
 Spoil = Callable[[Path], None]

@@ -15,7 +15,7 @@ from rawref.published.descriptor import WORKBOOK, with_workbook
 from rawref.published.export import WIDE
 from rawref.published.workbook import write_workbook
 from rawref.registry import PUBLISHED, fields
-from rawref.release.build import build, refresh
+from rawref.release.build import refresh
 from rawref.workspace import Workspace
 
 from tests import spoil
@@ -27,10 +27,8 @@ TABLES = (*PUBLISHED, *WIDE)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    space = Workspace(small_root(tmp_path_factory.mktemp("package") / "root"))
-    build(space, lambda _: None, workbook=False)
-    return space.curated
+def folder(small_workspace: Workspace) -> Path:
+    return small_workspace.curated
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ from rawref.drift.tiers import thresholds
 from rawref.errors import InputError
 from rawref.needs.profile import Need, load_need
 from rawref.release.attribute import attribute
-from rawref.release.build import build, refresh
+from rawref.release.build import refresh
 from rawref.render import drift as render_drift
 from rawref.workspace import Workspace
 
@@ -29,11 +29,9 @@ from tests.rebuild import small_root
 
 
 @pytest.fixture(scope="module")
-def small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def small(small_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A root of a few ingredients, built and published."""
-    space = Workspace(small_root(tmp_path_factory.mktemp("drift") / "root"))
-    build(space, lambda _: None, workbook=False)
-    return space
+    return Workspace(spoil.copy(small_workspace.root, tmp_path_factory.mktemp("drift") / "root"))
 
 
 @pytest.fixture(scope="module")

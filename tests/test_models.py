@@ -23,16 +23,13 @@ from rawref.stages.archival import build_archival
 from rawref.workspace import Workspace
 
 from tests import spoil
-from tests.rebuild import small_root
 
 ROOT = Path(__file__).resolve().parent.parent
 
 
 @pytest.fixture(scope="module")
-def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    made = Workspace(small_root(tmp_path_factory.mktemp("models") / "root"))
-    build(made, lambda _: None, workbook=False)
-    return made
+def space(small_workspace: Workspace) -> Workspace:
+    return small_workspace
 
 
 @pytest.fixture

@@ -19,11 +19,9 @@ import pytest
 import rawref
 from rawref.errors import InputError
 from rawref.published.export import table_digest
-from rawref.release.build import build
 from rawref.workspace import Workspace
 
 from tests import spoil
-from tests.rebuild import small_root
 
 ROOT = Path(__file__).resolve().parent.parent
 SOURCE = ("pipeline", "schemas", "raw/maintainer", "raw/sources.toml", "pyproject.toml", "README.md", "LICENSE",
@@ -79,12 +77,10 @@ def installed(environment: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
 
 
 @pytest.fixture(scope="module")
-def alone(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def alone(small_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder that holds nothing but a published table, of a few ingredients."""
-    space = Workspace(small_root(tmp_path_factory.mktemp("small") / "root"))
-    build(space, lambda _: None, workbook=False)
     folder = tmp_path_factory.mktemp("alone")
-    shutil.copytree(space.built, folder / "curated")
+    shutil.copytree(small_workspace.built, folder / "curated")
     return folder
 
 

@@ -29,8 +29,8 @@ def _made(root: Path) -> Workspace:
 
 
 @pytest.fixture(scope="module")
-def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return _made(small_root(tmp_path_factory.mktemp("refresh") / "root")).built
+def small(small_workspace: Workspace) -> Path:
+    return small_workspace.built
 
 
 def _without(food: str) -> dict[str, bytes]:

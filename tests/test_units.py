@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from rawref.errors import InputError
@@ -16,6 +17,7 @@ from rawref.registry.units import step_between, units
 from rawref.release.build import build
 from rawref.workspace import Workspace
 
+from tests.rebuild import small_root
 from tests.sr28_copy import restate
 
 
@@ -33,8 +35,9 @@ def _unit(number: str, label: str) -> Callable[[str], str]:
     ("µg", r"expects mg"),
     ("pinch", "'pinch', a unit that is not known"),
 ])
-def test_changed_unit_stops_the_build(scratch: Workspace, label: str, told: str) -> None:
+def test_changed_unit_stops_the_build(tmp_path: Path, label: str, told: str) -> None:
     """Zinc (309) is declared in mg; the line is that of the record in NUTR_DEF."""
+    scratch = Workspace(small_root(tmp_path / "root"))
     restate(scratch, {"NUTR_DEF": _unit("309", label)})
     with pytest.raises(InputError, match=told) as caught:
         build(scratch, lambda _: None, workbook=False)
@@ -45,8 +48,9 @@ def test_changed_unit_stops_the_build(scratch: Workspace, label: str, told: str)
     assert caught.value.exit_status == 2
 
 
-def test_swapped_units_stop_the_build(scratch: Workspace) -> None:
+def test_swapped_units_stop_the_build(tmp_path: Path) -> None:
     """Milligram and microgram swapped throughout: the first mapping of the file names the fault, and counts all."""
+    scratch = Workspace(small_root(tmp_path / "root"))
     swap = {"~mg~": "~µg~", "~µg~": "~mg~"}
     restate(scratch, {"NUTR_DEF": lambda text: re.sub("~(?:mg|µg)~", lambda m: swap[m[0]], text)})
     with pytest.raises(InputError, match=r"\(35 such mappings\)"):

@@ -46,11 +46,9 @@ from tests.rebuild import content, small_root
 
 
 @pytest.fixture(scope="session")
-def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def space(small_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A small root, built and published."""
-    made = Workspace(small_root(tmp_path_factory.mktemp("faults") / "root"))
-    build(made, lambda _: None, workbook=False)
-    return made
+    return Workspace(Path(shutil.copytree(small_workspace.root, tmp_path_factory.mktemp("faults") / "root")))
 
 
 # 1: an interruption is 130
