@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from rawref import registry
 from rawref.database import rows
 from rawref.errors import InputError
 from rawref.lookup.resolve import resolve_component, resolve_ingredient
 from rawref.registry.nearest import did_you_mean
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     import duckdb
@@ -80,7 +82,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
     )
     for part in parts:
         part["footnotes"] = _footnotes(con, part)
-    known_part = _known_part(parts) if cell["status"] == "missing" else None
+    known_part = part_known(parts, registry.counted(schemas)) if cell["status"] == "missing" else None
     decision = rows(
         con,
         "select decision_id, action, reason, citation, standing from archival.maintainer_decisions"
@@ -132,10 +134,12 @@ def _calibration(con: duckdb.DuckDBPyConnection, ingredient: str, component: str
     )
 
 
-def _known_part(parts: list[dict[str, Any]]) -> dict[str, float] | None:
+def part_known(parts: Iterable[Mapping[str, Any]], counted: frozenset[str]) -> dict[str, float] | None:
     """Of a composite without a figure: what a mix counts of it, from the parts that have one, and their share."""
-    known = [(part["share_pct"], amount) for part in parts
-             if (amount := part["low"] if part["value"] is None else part["value"]) is not None]  # fmt: skip
+    known = [
+        (part["share_pct"], amount) for part in parts
+        if part["status"] in counted and (amount := part["low"] if part["value"] is None else part["value"]) is not None
+    ]  # fmt: skip
     if not known:
         return None
     return {"amount": sum(share * amount for share, amount in known) / 100, "share_pct": sum(s for s, _ in known)}
@@ -143,8 +147,6 @@ def _known_part(parts: list[dict[str, Any]]) -> dict[str, float] | None:
 
 def _meanings(schemas: Path, cell: dict[str, Any]) -> dict[str, str]:
     """What the codes of a cell mean, from the closed vocabularies."""
-    from rawref import registry
-
     words = registry.vocabularies(schemas)
     return {
         name: words[name][cell[name]] for name in ("status", "spread_basis", "match_quality") if cell[name] is not None

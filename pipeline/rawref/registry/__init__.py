@@ -195,6 +195,12 @@ def evidence(schemas: Path) -> frozenset[str]:
     return frozenset(s["status"] for s in statuses(schemas) if s["evidence"] == "yes")
 
 
+@cache
+def counted(schemas: Path) -> frozenset[str]:
+    """The statuses whose figure or range counts in a mix."""
+    return frozenset(s["status"] for s in statuses(schemas) if s["counts_in_mix"] != "unknown")
+
+
 def load_statuses(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     """Create reference.statuses(status, evidence, counts_in_mix, rank) in a database; key status."""
     con.execute("create schema if not exists reference")

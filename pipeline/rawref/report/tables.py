@@ -62,6 +62,8 @@ class Tables:
     folder: Path
     """Where the published files of this build lie, to be offered for download."""
     from_database: bool
+    counted: frozenset[str]
+    """The statuses whose figure or range counts in a mix."""
 
     def group(self, ingredient: Row) -> str:
         """The species group of an ingredient."""
@@ -136,6 +138,7 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         stamp={key: str(manifest[key]) for key in ("version", "created") if key in manifest},
         folder=folder,
         from_database=from_database,
+        counted=registry.counted(schemas),
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from rawref import registry
 from rawref.checks.run import closes
+from rawref.lookup.trace import part_known
 from rawref.lookup.words import meanings
 from rawref.registry.units import shown_unit
 from rawref.report import drawings
@@ -55,6 +56,7 @@ def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], st
         parts = _parts(tables, row, cell)
         grouped.setdefault(component["group"], []).append({
             "cell": cell, "component": component, "gap": cell["gap"], "parts": parts,
+            "in_a_mix": _in_a_mix(tables, cell, parts),
             "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], shown_unit(cell["unit"])),
         })  # fmt: skip
         text = lines.get((cell["source"], cell["file"], cell["line"]), "")
@@ -152,6 +154,13 @@ def _parts(tables: Tables, row: Row, cell: Row) -> list[dict[str, Any]]:
         if own:
             found.append({"part": part, "cell": own})
     return found
+
+
+def _in_a_mix(tables: Tables, cell: Row, parts: Sequence[Mapping[str, Any]]) -> dict[str, float] | None:
+    """Of a composite without a figure: what `rawref mix` counts of it, and the share of it that has a figure."""
+    if cell["status"] != "missing" or not parts:
+        return None
+    return part_known([{**p["cell"], "share_pct": float(p["part"]["share_pct"])} for p in parts], tables.counted)
 
 
 SHARED_FROM, SHARED_LONG = 3, 3
@@ -468,7 +477,8 @@ def gaps_of_need(tables: Tables, ranked: Sequence[Row]) -> dict[str, Any]:
     """The gaps of one need profile, in the order of `rawref gaps --need`, cut at a stated number."""
     names = {c["component"]: c for c in tables.components}
     rows = {row["ingredient_id"]: row for row in tables.ingredients}
-    return {"total": len(ranked), "gaps": [
+    apart = Counter(g["component"] for g in ranked if g["against_shown"] is not None)
+    return {"total": len(ranked), "apart": {names[c]["name"]: n for c, n in sorted(apart.items())}, "gaps": [
         {**g, "row": rows[g["ingredient_id"]], "of": names[g["component"]]}
         for g in ranked[:GAPS_SHOWN] if g["ingredient_id"] in rows and g["component"] in names]}
 
