@@ -494,6 +494,31 @@ def laundered(s: Scene, name: str, same: float, n: int = 0) -> None:
 case("D17", "fail", laundered, 0.6, 0.1)
 
 
+def stated(s: Scene, name: str, row: dict[str, Any]) -> None:
+    """A source whose codes have a status: 1 an analysis, 4 a calculation, and what it says of zeros as SR28 does."""
+    for kind, code, status in (
+        ("derivation", "1", "measured"), ("derivation", "4", "calculated"), ("source_code", "7", "assumed_zero"),
+        ("rule", "value=0+measured+stat1", "below_detection"), ("rule", "value=0+src1+n=0", "imputed"),
+    ):
+        s.put("reference.status_map", source=name, kind=kind, code=code, status=status)
+    s.put("reference.component_map", source=name, source_component=name, component="SE", preference=1, steps="[]",
+          factor=1)  # fmt: skip
+    s.food(name, source=name, rows={"SE": {"source_component": name, "derivation": "1"} | row})
+
+
+LIMITED = {"text": "0", "value": None, "stat_comment": "1, 4"}
+for wrong, right in (
+    ({"status": "imputed"}, {"status": "measured"}),
+    ({"derivation": "4"}, {"derivation": "4", "status": "calculated"}),
+    ({"derivation": "", "source_code": "7", "value": 0, "text": "0", "status": "measured"},
+     {"derivation": "", "source_code": "7", "value": 0, "text": "0", "status": "assumed_zero"}),
+    (LIMITED | {"status": "measured"}, LIMITED | {"status": "below_detection"}),
+    ({"text": "0", "value": 0, "n": 0, "status": "measured"}, {"text": "0", "value": 0, "n": 0, "status": "imputed"}),
+    ({"text": None, "value": None}, {"text": None, "value": None, "status": "missing"}),
+):  # fmt: skip
+    case("D18", "fail", stated, wrong, right)
+
+
 def aged(s: Scene, name: str, year: int) -> None:
     s.food(f"food-{name}", rows={"SE": {"year": year}})
     s.ingredient(name, f"food-{name}")

@@ -61,11 +61,12 @@ sys.exit(not seen)
 
 @dataclass(frozen=True)
 class Measured:
-    """Wall time in seconds and peak memory in MB of one process, and its exit status."""
+    """Wall time in seconds and peak memory in MB of one process, its exit status, and its time on the processors."""
 
     seconds: float
     megabytes: float
     status: int
+    processor: float = 0
 
 
 def tell(text: str) -> None:
@@ -81,7 +82,8 @@ def measure(arguments: list[str], folder: Path = ROOT) -> Measured:
     _, status, usage = os.wait4(process.pid, 0)
     seconds = time.perf_counter() - started
     process.returncode = os.waitstatus_to_exitcode(status)
-    return Measured(seconds, usage.ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2), process.returncode)
+    megabytes = usage.ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
+    return Measured(seconds, megabytes, process.returncode, usage.ru_utime + usage.ru_stime)
 
 
 def best(runs: list[Measured]) -> Measured:

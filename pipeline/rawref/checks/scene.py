@@ -207,6 +207,7 @@ class Scene:
                 "steps": "[]",
                 "year": 2012,
             } | (rows or {}).get(component, {})
+            comment = row.pop("stat_comment", None)
             self.put('reference."values"', **row)
             self.put(
                 'archival."values"',
@@ -215,8 +216,10 @@ class Scene:
                 food_id=food_id,
                 source_component=row["source_component"],
                 text=row["text"],
-                n="3",
+                n=None if row["n"] is None else str(row["n"]),
+                source_code=row["source_code"],
                 derivation=row["derivation"],
+                stat_comment=comment,
             )
 
     def ingredient(

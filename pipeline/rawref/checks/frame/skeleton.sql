@@ -8,14 +8,14 @@ create table archival.foods(source text, release text, food_id text, name text, 
 create table archival.components(source text, release text, source_component text, name text, unit text, tagname text);
 create table archival."values"(source text, release text, food_id text, source_component text, text text, unit text,
   n text,
-  se text, "min" text, "max" text, source_code text, derivation text, donor_food_id text);
+  se text, "min" text, "max" text, source_code text, derivation text, donor_food_id text, stat_comment text);
 create table archival.value_references(source text, release text, food_id text, source_component text,
   reference_id text);
 create table archival.langual(source text, release text, food_id text, code text);
 create table archival.footnotes(source text, release text, food_id text, kind text, source_component text, text text);
 create table archival."references"(source text, release text, reference_id text);
 create table archival.maintainer_cited_values(id text, ingredient_id text, component text, repeats_source text,
-  repeats_food_id text, citation_id text, country text);
+  repeats_food_id text, citation_id text, country text, status text);
 create table reference.copies(source text, food_id text, original_source text, original_food_id text);
 create table archival.maintainer_composites(ingredient_id text, part_ingredient_id text, share_pct double);
 create table archival.maintainer_decisions(decision_id text, source text, food_id text, source_component text,
@@ -23,7 +23,7 @@ create table archival.maintainer_decisions(decision_id text, source text, food_i
   told_publisher text, standing text, line bigint);
 create table reference.components(component text, name text, unit text, "group" text, needed boolean, block text);
 create table reference.component_map(source text, source_component text, component text, preference int, steps text,
-  factor decimal(18, 9));
+  factor decimal(18, 9), status_override text);
 create table reference.status_map(source text, kind text, code text, status text);
 create table reference.links(ingredient_id text, source text, release text, food_id text, match_quality text);
 create table reference.foods(source text, release text, food_id text, name text, group_code text, scientific_name text,

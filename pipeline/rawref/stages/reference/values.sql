@@ -77,6 +77,8 @@ with mapped as (
         then rule['value=0+src4']
       when number = 0 and s.status = 'measured' and source_code = '1' and rule['value=0+src1+n=0'] is not null
         then rule['value=0+src1+n=0']
+      when source_component = '2047' and n is null and s.status = 'measured' and rule['1+nutrient2047+no_n'] is not null
+        then rule['1+nutrient2047+no_n']
       when number = 0 and s.status = 'measured' and rule['amount=0+measured'] is not null
         then rule['amount=0+measured']
       -- a source without source codes: no zero without samples can be told from a propagated one
@@ -84,8 +86,6 @@ with mapped as (
         then if(n > 0 and s.status <> 'calculated', rule['amount=0+n>0'], rule['amount=0+no_n'])
       -- nothing is said about zeros: a measured one lies below a limit that is not published
       when number = 0 and s.status = 'measured' and not has_zero_rules and code_kind <> 'token' then 'below_detection'
-      when source_component = '2047' and n is null and s.status = 'measured' and rule['1+nutrient2047+no_n'] is not null
-        then rule['1+nutrient2047+no_n']
       -- a pattern per protein that was applied: nobody analysed this food
       when block = 'amino_acid' and s.status = 'measured' and source_code = '1' and coalesce(n, 0) = 0
         and rule['amino_acid+src1+n=0'] is not null then rule['amino_acid+src1+n=0']
