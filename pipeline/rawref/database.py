@@ -10,6 +10,11 @@ if TYPE_CHECKING:
     import duckdb
 
 
+MEMORY_MB = 3072
+"""What the database may hold at once, in MiB, where the machine has more: the rest of a large build goes to a file
+beside it, and the whole process stays below 6 GB."""
+
+
 def connect(
     path: Path | None = None, *, read_only: bool = False, threads: int | None = None
 ) -> duckdb.DuckDBPyConnection:
@@ -26,7 +31,15 @@ def connect(
     con = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
     con.execute("set TimeZone = 'UTC'")
     con.execute("set checkpoint_threshold = '4GB'")
+    if _megabytes(scalar(con, "select current_setting('memory_limit')")) > MEMORY_MB:
+        con.execute(f"set memory_limit = '{MEMORY_MB}MiB'")
     return con
+
+
+def _megabytes(size: str) -> float:
+    """MiB of a size as the database prints it, for instance `18.8 GiB`."""
+    number, unit = size.split()
+    return float(number) * 1024 ** ("bytes", "KiB", "MiB", "GiB", "TiB").index(unit) / 1024**2
 
 
 def literal(text: str) -> str:

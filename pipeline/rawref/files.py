@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import fcntl
 import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -82,6 +83,17 @@ def exchange(fresh: Path, target: Path) -> None:
 
 def _aside(fresh: Path) -> Path:
     return fresh.with_name(f"{fresh.name}-old")
+
+
+@contextlib.contextmanager
+def alone(folder: Path) -> Iterator[None]:
+    """Be the only one that writes in `folder`; waits for another that does. It leaves no lock file."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def sweep(folder: Path, patterns: Iterable[str], target: Path | None = None) -> None:

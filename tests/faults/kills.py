@@ -80,6 +80,33 @@ def left_over(root: Path) -> list[str]:
     return sorted(found)
 
 
+FORMER = "<!-- former -->"
+
+
+def pages(site: Path) -> dict[str, bool]:
+    """Every file of a site by its path, and whether it is marked as one of a former site."""
+    return {
+        path.relative_to(site).as_posix(): path.read_bytes().endswith(FORMER.encode())
+        for path in sorted(site.rglob("*")) if path.is_file()
+    }
+
+
+def make_former(site: Path) -> set[str]:
+    """Mark every file of a site, so that old and new can be told apart file by file; their paths."""
+    for path in site.rglob("*"):
+        if path.is_file() and not path.read_bytes().endswith(FORMER.encode()):
+            with path.open("a", encoding="utf-8") as stream:
+                stream.write(FORMER)
+    return set(pages(site))
+
+
+def torn(site: Path, due: set[str]) -> list[str]:
+    """What is amiss with a site that must be wholly the former or wholly the new one."""
+    found = steady(site, lambda: pages(site))
+    wrong = [f"the site has {len(found)} files where {len(due)} are due"] if set(found) != due else []
+    return wrong + (["the site is of two runs"] if len(set(found.values())) > 1 else [])
+
+
 def change(root: Path, number: int) -> None:
     """Something for the next build to differ by."""
     path = root / "raw" / "maintainer" / "ingredients.csv"
@@ -147,7 +174,9 @@ def reader(folder: Path, seen: list[str]) -> Callable[[], None]:
 def trial(root: Path, name: str, moment: float, number: int, *, fork: bool = False) -> tuple[str, float, list[str]]:
     """Kill one command after so many seconds; `killed` or `ended`, after how long, and what is wrong afterwards."""
     wrong: list[str] = []
-    look = reader(root / "curated", wrong)
+    site = root / "reports" / "site"
+    due = make_former(site) if name == "report" and site.is_dir() else set[str]()
+    look = reader(root / "curated", wrong) if not due else lambda: wrong.extend(torn(site, due))
 
     def run(arguments: Sequence[str], seconds: float, beside: Callable[[], None]) -> int | None:
         if fork:
@@ -174,6 +203,7 @@ def trial(root: Path, name: str, moment: float, number: int, *, fork: bool = Fal
     came = "killed" if run(COMMANDS[name], moment, look) is None else "ended"
     took = time.monotonic() - began
     wrong += [f"mixed after {name}: {table}" for table in mixed(root / "curated")]
+    wrong += [f"after {name}: {what}" for what in (torn(site, due) if due else ())]
     if name != "accept" and content(root / "curated") != before:
         wrong.append(f"{name} changed curated/")
     if name == "build":

@@ -17,7 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from rawref import __version__, registry
 from rawref.errors import InputError, InternalError
-from rawref.files import exchange
+from rawref.files import alone, exchange, sweep
 from rawref.lookup.impact import ASSUMPTIONS, gap_impact
 from rawref.needs.profile import DEFAULT_NEED, load_need, need_names
 from rawref.published.export import digest
@@ -70,13 +70,15 @@ def write_site(
     progress("pages: reading the table")
     tables = read(workspace, origin)
     out.parent.mkdir(parents=True, exist_ok=True)
-    fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    try:
-        fresh.chmod(0o755)
-        summary = _Writer(workspace, tables, fresh, out, check, drift, progress).write()
-        exchange(fresh, out)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
+    with alone(out.parent):  # also where no build lock is held, beside a published table
+        sweep(out.parent, (f".{out.name}-*",), out)
+        fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+        try:
+            fresh.chmod(0o755)
+            summary = _Writer(workspace, tables, fresh, out, check, drift, progress).write()
+            exchange(fresh, out)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
     return summary
 
 

@@ -264,22 +264,32 @@ select 'F12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as 
 from chk_cell
 where basis is distinct from if(kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw');
 
+-- F14: foods with wholly the same figures are held against the first of them, and only that one against the others: so
+-- many twins, so many pairs.
 insert into chk_figure by name
 with filled as (
   select source, food_id, part, species_group, component, x from chk_value
   where raw_animal and x > 0
 ), held as (
-  select source, food_id, part, species_group, map_from_entries(list((component, x) order by component)) as amounts
+  select source, food_id, part, species_group, list(component order by component) as components,
+    hash(list((component, x) order by component)) as figures
   from filled group by all
+), firsts as (
+  select *, min(food_id) over (partition by source, part, species_group, figures) as first_id from held
+), single as (
+  from filled semi join (from firsts where food_id = first_id) using (source, food_id)
 ), paired as (
   select a.source, a.food_id, b.food_id as other_id, count(*) as same
-  from filled a join filled b on a.source = b.source and a.part = b.part and a.species_group = b.species_group
+  from single a join single b on a.source = b.source and a.part = b.part and a.species_group = b.species_group
     and a.component = b.component and a.x = b.x and a.food_id < b.food_id
   group by all having count(*) >= getvariable('chk.F14.at_least')
 ), shared as (
-  select p.*, len(list_intersect(map_keys(a.amounts), map_keys(b.amounts))) as common
+  select p.*, len(list_intersect(a.components, b.components)) as common
   from paired p join held a on a.source = p.source and a.food_id = p.food_id
     join held b on b.source = p.source and b.food_id = p.other_id
+  union all
+  select source, first_id, food_id, len(components), len(components) from firsts
+  where food_id <> first_id and len(components) >= getvariable('chk.F14.at_least')
 )
 select 'F14' as rule_id, 'food' as origin, source, food_id, same / common as x,
   format('{} of {} figures are those of {}', same, common, other_id) as detail
