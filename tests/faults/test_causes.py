@@ -769,7 +769,9 @@ def kills_copy(source: Path, to: Path) -> None:
     to.write_bytes(source.read_bytes())
 
 
-@pytest.mark.parametrize("name", ["accept", *(pytest.param(n, marks=LONG) for n in ("build", "fetch", "report", "check"))])
+@pytest.mark.parametrize(
+    "name", ["accept", *(pytest.param(n, marks=LONG) for n in ("build", "fetch", "report", "check"))]
+)
 def test_a_killed_command_leaves_a_whole_table_and_nothing_else(tmp_path: Path, name: str) -> None:
     root = kills.prepared(tmp_path)
     moment = random.Random(f"sample {name}").uniform(0.05, 2.0)
