@@ -375,6 +375,16 @@ def test_what_peers_and_the_cooked_twin_deny_is_struck_out(rich: duckdb.DuckDBPy
     assert (gap["status"], gap["kind"]) == ("missing", "rejected") and "struck out by rule" in gap["detail"]
 
 
+def test_a_zero_that_takes_the_place_of_a_rejected_one_says_so(rich: duckdb.DuckDBPyConnection) -> None:
+    """raw/maintainer/decisions.csv rejects the folate 0 of SR28 10218, and Ciqual 28204 prints 0 as well. Of the cells
+    whose rejected figure gave way to a number nothing is said."""
+    gap = cell(rich, "pork-tenderloin-lean-and-fat", "FOL")
+    said = "the like zero of usda-sr28 10218 was struck out by decision folate-zero-10218-417"
+    assert (gap["value"], gap["source"]) == (0, "anses-ciqual") and said in gap["reason"] and said in gap["detail"]
+    told = rows(rich, "select value, n from curated.\"values\" where contains(reason, 'the like zero of')")
+    assert told and all(row["value"] == 0 and not row["n"] for row in told)
+
+
 def test_a_rule_strikes_out_only_what_both_deny(rich: duckdb.DuckDBPyConnection) -> None:
     """schemas/absurd_limits.csv, over every figure that was struck out: outside the peers, and more than 2.5 times as
     much or less than a quarter in cooked food. A figure that the peers allow stands whatever its twin says."""

@@ -279,6 +279,20 @@ def test_a_cut_file_of_the_last_build_is_no_build(space: Workspace, name: str) -
     assert build(space, lambda _: None, workbook=False).unchanged
 
 
+def test_a_file_is_replaced_only_when_the_new_one_is_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """POSIX rename and fsync: a machine that loses power before the rename has the old file, after it the new one."""
+    path, done = tmp_path / "state.json", []
+    path.write_bytes(b"old")
+    real = os.replace
+    monkeypatch.setattr(files.os, "fsync", lambda _: done.append(path.read_bytes()))
+    monkeypatch.setattr(files.os, "replace", lambda *names: (done.append(b"rename"), real(*names)))
+    files.write_whole(path, b"new")
+    assert done == [b"old", b"rename", b"new"]  # the file is synced, renamed, and then its folder is synced
+    assert [p.name for p in tmp_path.iterdir()] == ["state.json"]
+
+
 # 6: what kills leave is swept; only what pins name is read
 
 

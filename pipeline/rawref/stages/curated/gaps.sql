@@ -25,7 +25,7 @@ with carried as (
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, co.component is not null as cooked_has, z.but,
-    coalesce(s.others, true) as others, s.by_decision, s.why,
+    coalesce(s.others, true) as others, s.by_decision, s.why, coalesce('; ' || y.said, '') as like_zero,
     case
       -- where another candidate took the place of the one that was struck out, the gap is that of the other
       when v.status = 'missing' and s.component is not null then 'rejected'
@@ -44,6 +44,7 @@ with carried as (
       and k.kind = 'raw'
     left join doubtful_zeros z on z.ingredient_id = v.ingredient_id and z.component = v.component
       and z.source = v.source and z.food_id = v.food_id
+    left join like_zeros y on y.ingredient_id = v.ingredient_id and y.component = v.component
     left join struck s on s.ingredient_id = v.ingredient_id and s.component = v.component
     left join carried ca on ca.component = v.component
     left join cooked co on co.species = k.species and co.part = k.part and co.component = v.component
@@ -60,8 +61,9 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
       coalesce(but,
         format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high,
-          unit)))
+          unit))) || like_zero
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
+      || like_zero
     when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
     when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
       if(high is null, 'that is not published', 'of ' || high::text || ' ' || unit))

@@ -89,6 +89,14 @@ with evidence as (
 )
 select l.*, round(d.ratio, 4) as ratio from listed l left join disagreement d using (ingredient_id, component);
 
+-- A zero that nobody measured was struck out by a decision, and the next candidate is another one: the same doubt holds.
+create temp table like_zeros as
+select c.ingredient_id, c.component, format('the like zero of {} {} was struck out by decision {}', r.source, r.food_id,
+  r.reject_id) as said
+from chosen c join curated.cell_candidates r using (ingredient_id, component)
+where c.value = 0 and coalesce(c.n, 0) = 0 and r.reject_id is not null and r.value = 0 and coalesce(r.n, 0) = 0
+qualify row_number() over (partition by c.ingredient_id, c.component order by r.rank) = 1;
+
 create temp table referenced as
 select c.ingredient_id, c.component,
   to_json(list(distinct c.source || ':' || r.reference_id order by c.source || ':' || r.reference_id))::text as ids
@@ -152,12 +160,13 @@ select c.ingredient_id, c.component, c.value, c.unit,
     when o.candidates = 1 then 'only candidate'
     else format('first of {} candidates: match {}, {}, n {}', o.candidates, c.match_quality, c.status,
       coalesce(c.n::text, 'not stated'))
-  end || coalesce('; outside the range: ' || x.named, '') as reason,
+  end || coalesce('; outside the range: ' || x.named, '') || coalesce('; ' || z.said, '') as reason,
   coalesce(c.evidence, false) as evidence, c.year
 from chosen c
   left join spread s using (ingredient_id, component, source, food_id)
   left join others o using (ingredient_id, component)
   left join outside x using (ingredient_id, component)
+  left join like_zeros z using (ingredient_id, component)
   left join referenced r using (ingredient_id, component)
   left join graded g using (ingredient_id, component)
   left join curated.not_applicable na on na.ingredient_id = c.ingredient_id and na.component = c.component
