@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -88,7 +89,9 @@ def once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Pa
 
 @pytest.fixture(scope="session")
 def built_workspace(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    """A scratch root in which `build` ran once and published."""
+    """A scratch root in which `build` ran once and published; RAWREF_BUILT names one that is there already."""
+    if held := os.environ.get("RAWREF_BUILT"):
+        return Workspace(Path(held))
     return once(tmp_path_factory, "built", copy_root)
 
 

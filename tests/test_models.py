@@ -163,24 +163,15 @@ def test_failures_are_capped_for_every_rule_and_column(
     }
 
 
-def test_parquet_twin_has_types_finite_numbers_and_the_same_cells(space: Workspace, folder: Path) -> None:
+def test_a_parquet_twin_has_the_types_of_the_registry(space: Workspace, folder: Path) -> None:
     path = folder / "values.parquet"
     table = pq.read_table(path)
     place = table.column_names.index("value")
-    spoilt: dict[str, pa.Array] = {
-        "has type int64": table.column("value").cast(pa.float64()).fill_null(0).cast(pa.int64(), safe=False),
-        "is not finite": pa.array([float("inf"), *table.column("value").to_pylist()[1:]], pa.float64()),
-        "differs from the CSV": pa.array([123.0, *table.column("value").to_pylist()[1:]], pa.float64()),
-    }
-    for told, column in spoilt.items():
-        pq.write_table(table.set_column(place, "value", column), path)
-        found = models.validate_published(folder, space.schemas)
-        assert any(told in f.detail and f.file == "curated/values.parquet" for f in found), told
-        # rule T08 compares the cells: to it only the types are news
-        types_alone = models.validate_published(folder, space.schemas, cells=False)
-        assert [f.file for f in types_alone] == (["curated/values.parquet"] if "type" in told else [])
-    path.write_bytes(b"no")
-    assert any("cannot be read" in f.detail for f in models.validate_published(folder, space.schemas))
+    counted = table.column("value").cast(pa.float64()).fill_null(0).cast(pa.int64(), safe=False)
+    pq.write_table(table.set_column(place, "value", counted), path)
+    assert [(f.file, f.detail) for f in models.validate_published(folder, space.schemas)] == [
+        ("curated/values.parquet", "value has type int64, not double")
+    ]
 
 
 def test_an_unreadable_csv_is_a_finding(space: Workspace, folder: Path) -> None:

@@ -1,11 +1,18 @@
 """Mutation score of the code: one seeded fault at a time in a scratch copy, and whether the tests see it.
 
-    python -m tests.benchmarks.code_mutants [--number 150] [--seed 11] [--rooms stages,checks] [--out mutants.csv]
+    python -m tests.benchmarks.code_mutants [--number 150] [--seed 11] [--rooms stages,checks] [--held FOLDER]
+        [--out mutants.csv] [--seconds 300] [--part 1 --parts 1]
 
-A mutant alters one operator, number or word of one line of code or SQL. It is seen ("killed") where the build fails or
-gives another table than the committed one, where a planted fault of the gate goes unseen or a rule finds something else
-than before, or where a test of the room fails (TESTS, the quick ones; `--all` asks the others too). The others survive:
-they are listed for a person to judge, as some change nothing that anybody can see. The figures are in the output alone.
+A mutant alters one operator, number or word of one line of code or SQL; what is no longer SQL or Python is not drawn.
+It is seen ("killed") where the build fails or makes another table than the unaltered code, where a rule finds something
+else or a planted fault of the gate goes unseen (tests/benchmarks/witness.py), or where a test fails: of those that run
+the line (where `coverage` is installed to tell), else the files of the room (TESTS). Tests share one build, as what is
+asked of them made the same table. One that does not end in time counts as not seen. Where a judged mutant changes
+nothing that anybody can see, tests/data/equivalent_mutants.csv says why, and it is listed apart.
+
+`--held` keeps the scratch copy and the states to compare with; `--out` is written line by line, and what it holds
+already is not tried again. The mutants come in random order, so that the first of them are a fair sample. The figures
+are in the output alone.
 """
 
 from __future__ import annotations
@@ -18,6 +25,7 @@ import os
 import random
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -25,27 +33,27 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
-
-from tests.rule_findings import counted
 
 ROOT = Path(__file__).resolve().parents[2]
 CODE = Path("pipeline/rawref")
 TESTS = {
     "registry": ("test_words", "test_needs", "test_units", "test_models"),
-    "sources": ("test_readers", "test_archival", "test_fidelity"),
+    "sources": ("test_readers", "test_archival", "test_fidelity", "test_bad_input"),
     "cooked": ("test_cooking",),
     "stages": ("test_all_sources", "test_completeness", "test_fidelity", "test_ranges", "test_facets"),
     "checks": ("test_checks",),
     "needs": ("test_needs", "test_mix"),
-    "mix": ("test_mix", "test_mix_safety", "test_mix_chance"),
+    "mix": ("test_mix_chance", "test_mix_comparables", "test_mix_safety", "test_mix"),
     "lookup": ("test_cli",),
     "drift": ("test_drift",),
 }
 """The rooms that are mutated, in proportion to their lines, and the files of tests that are asked about each."""
 BUILT = ("registry", "sources", "cooked", "stages", "checks")
 """Rooms whose code a build runs: the build itself is asked first."""
-SECONDS = 900
+EQUIVALENT = ROOT / "tests" / "data" / "equivalent_mutants.csv"
+"""Survivors that a person judged to change nothing: file, the line before and after, and why."""
 SQL_SWAPS = (
     (r"(?<![<>=!])=(?![=>])", "<>"), (r"<>", "="), (r"<=", "<"), (r">=", ">"), (r"(?<![<>=-])<(?![<>=])", "<="),
     (r"(?<![<>=-])>(?![<>=])", ">="), (r"\band\b", "or"), (r"\bor\b", "and"), (r"\bnot\b ", ""),
@@ -78,6 +86,10 @@ class Mutant:
     @property
     def room(self) -> str:
         return Path(self.file).parts[0]
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        return self.file, self.before.strip(), self.after.strip()
 
 
 def sql_mutants(text: str, file: str) -> Iterator[Mutant]:
@@ -133,34 +145,158 @@ def chosen(number: int, seed: int, rooms: tuple[str, ...]) -> list[Mutant]:
             for mutant in sql_mutants(text, file) if path.suffix == ".sql" else python_mutants(text, file):
                 by_line.setdefault((file, mutant.line), []).append(mutant)
     draw = random.Random(seed)
-    places = draw.sample(sorted(by_line), min(number, len(by_line)))
-    return [draw.choice(by_line[place]) for place in places]
+    places = sorted(by_line)
+    draw.shuffle(places)
+    found: list[Mutant] = []
+    for place in places:
+        draw.shuffle(by_line[place])
+        found += [mutant for mutant in by_line[place] if stands(mutant)][:1]
+        if len(found) == number:
+            break
+    return found
 
 
-def _ask(command: list[str], root: Path) -> tuple[int, str]:
-    environment = {**os.environ, "PYTHONPATH": f"{root / 'pipeline'}:{root}", "PYTHONDONTWRITEBYTECODE": "1"}
+def stands(mutant: Mutant) -> bool:
+    """Whether the altered file can still be parsed, and no text is subtracted from a text."""
+    whole = altered(mutant, (ROOT / CODE / mutant.file).read_text(encoding="utf-8"))
+    if mutant.file.endswith(".sql"):
+        import duckdb
+
+        try:
+            return bool(duckdb.extract_statements(whole.replace("$SCHEMAS", "x")))
+        except duckdb.Error:
+            return False
     try:
-        done = subprocess.run(command, cwd=root, env=environment, capture_output=True, text=True, timeout=SECONDS,
-                              check=False)
-    except subprocess.TimeoutExpired:
-        return 124, "no end"
-    return done.returncode, (done.stdout + done.stderr)[-2000:]
+        tree = ast.parse(whole)
+    except SyntaxError:
+        return False
+    return not any(
+        isinstance(node, ast.BinOp) and isinstance(node.op, (ast.Sub, ast.Mult)) and node.lineno == mutant.line
+        and any(isinstance(side, ast.JoinedStr) or (isinstance(side, ast.Constant) and isinstance(side.value, str))
+                for side in (node.left, node.right))
+        for node in ast.walk(tree)
+    )
 
 
-def seen_by(mutant: Mutant, root: Path, python: str, expected: object) -> str:
-    """What sees the mutant in the scratch copy: "build", "table", "rules", a test, or "" for nothing."""
-    if mutant.room in BUILT:
-        status, text = _ask([python, "-m", "rawref", "build", "--no-workbook"], root)
-        if status or "equal to the accepted table" not in text:
-            return "build" if "accepted table" not in text else "table"
-        if findings(root) != expected:
-            return "rules"
-    for name in TESTS[mutant.room]:
-        status, text = _ask([python, "-m", "pytest", "-x", "-q", "-n0", "--no-header", f"tests/{name}.py"], root)
-        if status:
+def altered(mutant: Mutant, whole: str) -> str:
+    """The text of the file with the mutant in place."""
+    rows = whole.splitlines(keepends=True)
+    rows[mutant.line - 1] = rows[mutant.line - 1].replace(mutant.before, mutant.after)
+    return "".join(rows)
+
+
+@dataclass(slots=True)
+class Scratch:
+    """A copy of the checkout to alter, the states to compare with, and one build that the tests share."""
+
+    held: Path
+    seconds: float
+
+    @property
+    def root(self) -> Path:
+        return self.held / "root"
+
+    def prepare(self) -> None:
+        """Copy and build, unless that was done; the tests are copied in any case, as they may have grown."""
+        (self.held).mkdir(parents=True, exist_ok=True)
+        away = shutil.ignore_patterns(".git", ".venv", ".rawref", "__pycache__", "site", "table.xlsx")
+        if not self.root.is_dir():
+            shutil.copytree(ROOT, self.root, ignore=away)
+        else:
+            shutil.copytree(ROOT / "tests", self.root / "tests", ignore=away, dirs_exist_ok=True)
+        built = self.held / "built"
+        if not (built / "curated").is_dir():
+            shutil.rmtree(built, ignore_errors=True)
+            for name in ("raw", "schemas", "pipeline"):
+                shutil.copytree(self.root / name, built / name, ignore=away)
+            shutil.copyfile(self.root / "pyproject.toml", built / "pyproject.toml")
+            self._need(self.ask(["-m", "rawref", "build", "--no-workbook"], 900, built))
+        if not (self.held / "expected.json").is_file():
+            self._need(self.ask(["-m", "tests.benchmarks.witness", "hold", str(self.held)], 900))
+        if not (self.held / "lines.json").is_file() and find_spec("coverage"):
+            self._map()
+
+    def _map(self) -> None:
+        """Which test runs which line of Python, by tracing every test of the rooms once."""
+        import coverage
+
+        settings, data = self.held / "coveragerc", self.held / "coverage"
+        settings.write_text(f"[run]\ndynamic_context = test_function\nsource = {self.root / CODE}\n"
+                            f"data_file = {data}\n", encoding="utf-8")
+        files = [f"tests/{name}.py" for name in dict.fromkeys(name for room in TESTS.values() for name in room)]
+        self.ask(["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-q", "-n0",
+                  "-p", "no:cacheprovider", *files], 3600)
+        traced = coverage.CoverageData(str(data))
+        traced.read()
+        tests = sorted(name for name in traced.measured_contexts() if ".test_" in name)
+        place = {name: number for number, name in enumerate(tests)}
+        size = Counter[str]()
+        lines: dict[str, dict[str, list[int]]] = {}
+        for file in sorted(traced.measured_files()):
+            of = lines.setdefault(Path(file).relative_to(self.root / CODE).as_posix(), {})
+            for line, names in sorted(traced.contexts_by_lineno(file).items()):
+                of[str(line)] = [place[name] for name in names if name in place]
+                size.update(name for name in names if name in place)
+        shown = {name: "{}/{}.py::{}".format(*name.split(".", 2)) for name in tests}
+        (self.held / "lines.json").write_text(json.dumps(
+            {"tests": [shown[name] for name in tests], "size": {shown[n]: size[n] for n in tests}, "lines": lines}
+        ), encoding="utf-8")  # fmt: skip
+
+    @staticmethod
+    def _need(done: tuple[int, str]) -> None:
+        if done[0]:
+            sys.exit(f"the code without a mutant fails: {done[1][-500:]}")
+
+    def ask(self, command: list[str], seconds: float, where: Path | None = None) -> tuple[int, str]:
+        """Status and the end of what a Python command says, run with the altered code; 124 where it does not end."""
+        environment = {
+            **os.environ, "PYTHONPATH": f"{self.root / 'pipeline'}:{self.root}", "PYTHONDONTWRITEBYTECODE": "1",
+            "RAWREF_BUILT": str(self.held / "built"),
+        }
+        with subprocess.Popen([sys.executable, *command], cwd=where or self.root, env=environment, text=True,
+                              stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True) as process:
+            try:
+                text, _ = process.communicate(timeout=max(seconds, 1))
+            except subprocess.TimeoutExpired:
+                os.killpg(process.pid, signal.SIGKILL)  # the workers of a build with it
+                return 124, "no end"
+        return process.returncode, text[-4000:]
+
+    def running(self, mutant: Mutant) -> list[str]:
+        """The tests that run the line of a mutant, those that run the fewest lines first; the files of the room where
+        nobody knows."""
+        path = self.held / "lines.json"
+        files = [f"tests/{name}.py" for name in TESTS[mutant.room]]
+        if not (path.is_file() and mutant.file.endswith(".py")):
+            return files
+        known = json.loads(path.read_text(encoding="utf-8"))
+        found = known["lines"].get(mutant.file, {}).get(str(mutant.line), [])
+        return sorted((known["tests"][i] for i in found), key=lambda name: known["size"][name]) or files
+
+    def seen_by(self, mutant: Mutant) -> str:
+        """What sees the mutant: "build", "table", "rules", "plants", a test, or "" for nothing."""
+        ends = time.monotonic() + self.seconds
+        path = self.root / CODE / mutant.file
+        whole = path.read_text(encoding="utf-8")
+        path.write_text(altered(mutant, whole), encoding="utf-8")
+        try:
+            if mutant.room in BUILT:
+                status, text = self.ask(["-m", "tests.benchmarks.witness", "compare", str(self.held), mutant.file],
+                                        self.seconds)
+                differs = re.search(r"^differs: (\w*)$", text, re.MULTILINE)
+                if status != 124 and (status or not differs):
+                    return "build"
+                if differs and differs[1]:
+                    return differs[1]
+            tests = self.running(mutant)
+            status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider",
+                                     "--durations=0", *tests], ends - time.monotonic())
+            if status in (0, 124, 5):
+                return ""
             hit = re.search(r"^(?:FAILED|ERROR) (\S+)", text, re.MULTILINE)
-            return hit[1] if hit else name
-    return ""
+            return hit[1] if hit else "tests"
+        finally:
+            path.write_text(whole, encoding="utf-8")
 
 
 def say(text: str) -> None:
@@ -169,9 +305,61 @@ def say(text: str) -> None:
     sys.stdout.flush()
 
 
-def findings(root: Path) -> list[tuple[str, ...]]:
-    """What the rules of the last build judged and found, counted as tests/test_checks.py compares it."""
-    return counted(json.loads((root / ".rawref" / "check.json").read_text(encoding="utf-8")))
+def _lines(path: Path | None) -> dict[tuple[str, ...], dict[str, str]]:
+    """The rows of a file of mutants by what they alter: the number of a line may have changed since."""
+    if path is None or not path.is_file():
+        return {}
+    with path.open(encoding="utf-8", newline="") as handle:
+        return {(row["file"], row["before"], row["after"]): row for row in csv.DictReader(handle)}
+
+
+COLUMNS = ("number", "file", "line", "before", "after", "seen_by", "seconds")
+
+
+def _try(asked: argparse.Namespace, mutants: list[Mutant], held: Path) -> None:
+    """Try what the file of results does not hold yet."""
+    scratch = Scratch(held, asked.seconds)
+    scratch.prepare()
+    done = _lines(asked.out)
+    fresh = not asked.out.is_file()
+    with asked.out.open("a", encoding="utf-8", newline="") as handle:
+        writer = csv.DictWriter(handle, COLUMNS, lineterminator="\n")
+        if fresh:
+            writer.writeheader()
+        for number, mutant in enumerate(mutants, start=1):
+            if mutant.key in done or number % asked.parts != asked.part - 1:
+                continue
+            started = time.monotonic()
+            what = scratch.seen_by(mutant)
+            writer.writerow({"number": number, "file": mutant.file, "line": mutant.line,
+                             "before": mutant.before.strip(), "after": mutant.after.strip(), "seen_by": what,
+                             "seconds": round(time.monotonic() - started)})
+            handle.flush()
+            say(f"{number}/{len(mutants)} {time.monotonic() - started:4.0f} s {what or 'SURVIVES':60.60}"
+                f" {mutant.file}:{mutant.line}")
+
+
+def _report(mutants: list[Mutant], done: dict[tuple[str, ...], dict[str, str]]) -> int:
+    """Counts of what was tried, by room and by what saw it; survivors; 1 where fewer than nine in ten are seen."""
+    judged = _lines(EQUIVALENT)
+    tried = [(mutant, done[mutant.key]["seen_by"]) for mutant in mutants if mutant.key in done]
+    alike = [mutant for mutant, what in tried if not what and mutant.key in judged]
+    counted = [(mutant, what) for mutant, what in tried if what or mutant.key not in judged]
+    say("\nroom        seen  of")
+    for room in sorted({mutant.room for mutant, _ in counted}):
+        own = [what for mutant, what in counted if mutant.room == room]
+        say(f"{room:10} {sum(map(bool, own)):5} {len(own):4}")
+    seen = sum(bool(what) for _, what in counted)
+    say(f"all        {seen:5} {len(counted):4}  {seen / max(len(counted), 1):.1%}; tried {len(tried)} of"
+        f" {len(mutants)} drawn, {len(alike)} change nothing that can be seen")
+    say(f"seen by: {dict(Counter(w.split('::')[0] or 'nothing' for _, w in counted).most_common())}\nsurvivors:")
+    for mutant, what in counted:
+        if not what:
+            say(f"  {mutant.file}:{mutant.line}\n    - {mutant.before.strip()}\n    + {mutant.after.strip()}")
+    say("change nothing that can be seen:")
+    for mutant in alike:
+        say(f"  {mutant.file}:{mutant.line} {judged[mutant.key]['reason']}\n    + {mutant.after.strip()}")
+    return seen < 0.9 * len(counted)
 
 
 def main() -> int:
@@ -180,50 +368,19 @@ def main() -> int:
     parser.add_argument("--number", type=int, default=150)
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--rooms", default=",".join(TESTS))
+    parser.add_argument("--held", type=Path, help="folder of the scratch copy, kept for the next run")
     parser.add_argument("--out", type=Path)
+    parser.add_argument("--seconds", type=float, default=300, help="the most that one mutant may take")
+    parser.add_argument("--part", type=int, default=1, help="of several runs beside each other: which one")
+    parser.add_argument("--parts", type=int, default=1)
+    parser.add_argument("--report", action="store_true", help="count what --out holds, and try nothing")
     asked = parser.parse_args()
     mutants = chosen(asked.number, asked.seed, tuple(asked.rooms.split(",")))
-    made, killed, by = Counter[str](), Counter[str](), Counter[str]()
-    lines: list[dict[str, object]] = []
     with tempfile.TemporaryDirectory() as scratch:
-        root = Path(scratch) / "root"
-        shutil.copytree(ROOT, root, ignore=shutil.ignore_patterns(".git", ".venv", ".rawref", "__pycache__", "site"))
-        status, text = _ask([sys.executable, "-m", "rawref", "build", "--no-workbook"], root)
-        if "equal to the accepted table" not in text:
-            sys.exit(f"the code without a mutant does not make the committed table (status {status}): {text[-300:]}")
-        expected = findings(root)
-        for mutant in mutants:
-            path = root / CODE / mutant.file
-            whole = path.read_text(encoding="utf-8")
-            rows = whole.splitlines(keepends=True)
-            rows[mutant.line - 1] = rows[mutant.line - 1].replace(mutant.before, mutant.after)
-            started = time.monotonic()
-            path.write_text("".join(rows), encoding="utf-8")
-            try:
-                what = seen_by(mutant, root, sys.executable, expected)
-            finally:
-                path.write_text(whole, encoding="utf-8")
-            made[mutant.room] += 1
-            killed[mutant.room] += bool(what)
-            by[what.split("::")[0] or "nothing"] += 1
-            lines.append({"file": mutant.file, "line": mutant.line, "before": mutant.before.strip(),
-                          "after": mutant.after.strip(), "seen_by": what})
-            say(f"{len(lines)}/{len(mutants)} {time.monotonic() - started:4.0f} s {what or 'SURVIVES':40.40}"
-                f" {mutant.file}:{mutant.line}")
-    if asked.out:
-        with asked.out.open("w", encoding="utf-8", newline="") as handle:
-            writer = csv.DictWriter(handle, list(lines[0]), lineterminator="\n")
-            writer.writeheader()
-            writer.writerows(lines)
-    say("\nroom        seen  of")
-    for room in made:
-        say(f"{room:10} {killed[room]:5} {made[room]:4}")
-    total, seen = sum(made.values()), sum(killed.values())
-    say(f"all        {seen:5} {total:4}  {seen / total:.1%}\nseen by: {dict(by.most_common())}\nsurvivors:")
-    for line in lines:
-        if not line["seen_by"]:
-            say(f"  {line['file']}:{line['line']}\n    - {line['before']}\n    + {line['after']}")
-    return seen < 0.9 * total
+        asked.out = asked.out or Path(scratch) / "mutants.csv"
+        if not asked.report:
+            _try(asked, mutants, asked.held or Path(scratch))
+        return _report(mutants, _lines(asked.out))
 
 
 if __name__ == "__main__":

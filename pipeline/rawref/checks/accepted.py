@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.checks import catalogue
 from rawref.checks.run import FRAME, CheckResult, run, summarise
-from rawref.database import connect, literal, parquet, rows, run_file
+from rawref.database import connect, literal, rows, run_file
 from rawref.errors import InputError
+from rawref.published import twins
 from rawref.published.export import WIDE, digest, wide_column
 from rawref.registry.models import validate_published
 from rawref.registry.units import load_units
@@ -31,7 +32,7 @@ def run_accepted(folder: Path, schemas: Path, maintainer: Path | None = None) ->
     """
     if not (folder / "values.csv").is_file() or not (folder / "ingredients.csv").is_file():
         raise InputError("no published table here", folder.name, "run rawref build")
-    contract = validate_published(folder, schemas, folder.name, cells=False)
+    contract = validate_published(folder, schemas, folder.name)
     named = {f.subject for f in contract if f.rule.startswith(("contract:values.", "contract:ingredients."))}
     with connect() as con:
         load(con, folder, schemas)
@@ -123,7 +124,7 @@ def digests(
             found.append(_fault(name, f"{name}.csv is missing"))
             continue
         changed = digest(path)["sha256"] != stated.get(name)
-        cells = _changed(con, folder, name, schemas, not changed)
+        cells = _changed(con, folder, name, schemas)
         if cells:
             found += cells
         elif changed:
@@ -133,60 +134,38 @@ def digests(
     return found
 
 
-def _changed(con: duckdb.DuckDBPyConnection, folder: Path, name: str, schemas: Path, same_bytes: bool) -> list[Finding]:
-    """The cells in which the CSV file and its Parquet twin differ; a hash of the content comes first where the file is
-    byte for byte what was accepted."""
+def _changed(con: duckdb.DuckDBPyConnection, folder: Path, name: str, schemas: Path) -> list[Finding]:
+    """The cells in which the CSV file and its Parquet twin differ, by row."""
     twin = folder / f"{name}.parquet"
     if not twin.is_file():
         return [_fault(name, f"{name}.parquet is missing")]
     try:
-        con.execute(f"create or replace temp table now as select * from {_csv(folder / f'{name}.csv')}")
-        con.execute(f"create or replace temp table was as {parquet(con, twin)}")
+        con.execute(
+            "create or replace temp table now as select *, row_number() over () + 1 as row_line"
+            f" from {_csv(folder / f'{name}.csv')}"
+        )
     except Exception as error:
         return [_fault(name, f"{name}: {str(error).splitlines()[0]}")]
-    columns = [(r["column_name"], r["column_type"]) for r in rows(con, "describe was")]
-    if [c for c, _ in columns] != [r["column_name"] for r in rows(con, "describe now")]:
-        return [_fault(name, f"{name}.csv and {name}.parquet have other columns")]
-    if same_bytes:
-        typed = ", ".join(f'try_cast("{c}" as {t}) as "{c}"' for c, t in columns)
-        hashes = [
-            con.execute(f"select count(*), bit_xor(hash(t)) from ({query}) t").fetchall()
-            for query in (f"select {typed} from now", "from was")
-        ]
-        if hashes[0] == hashes[1]:
-            return []
     keys = (
         [f.column for f in registry.fields(schemas)[name] if f.key] if name in registry.PUBLISHED else ["ingredient_id"]
     )
-    texts = {}
-    order = ", ".join(f'"{c}"' for c, _ in columns)
-    for side in ("now", "was"):
-        texts[side] = ", ".join(
-            (f'coalesce(try_cast("{c}" as {t})::text, "{c}"::text)' if t != "VARCHAR" else f"nullif(\"{c}\", '')")
-            + f' as "{c}"'
-            for c, t in columns
-        )
-        con.execute(
-            f"create or replace temp table {side} as select {_key(keys)} as subject,"
-            f" row_number() over (partition by {_key(keys)} order by {order}) as twin, *"
-            f" from (select {texts[side]} from {side})"
-        )
-    tests = " or ".join(f'n."{c}" is distinct from w."{c}"' for c, _ in columns)
-    pairs = ", ".join(
-        f"if(n.\"{c}\" is distinct from w.\"{c}\", '{c} ' || coalesce(w.\"{c}\", '(blank)') || ' became '"
-        f" || coalesce(n.\"{c}\", '(blank)'), null)"
-        for c, _ in columns
-    )
+    compared = twins.compare(con, "now", twin, keys)
+    if compared.fault:
+        return [_fault(name, f"{name}.parquet {compared.fault}")]
     return [
-        _fault(subject, f"{name}.csv: {detail}")
-        for subject, detail in con.execute(
-            f"""select coalesce(n.subject, w.subject, '{name}'),
-                  case when w.subject is null then 'row was added' when n.subject is null then 'row is gone'
-                    else concat_ws('; ', {pairs}) end
-                from now n full join was w on w.subject is not distinct from n.subject and w.twin = n.twin
-                where w.subject is null or n.subject is null or {tests} order by all"""
-        ).fetchall()
+        _fault(":".join(part for part in row.key if part is not None) or name, f"{name}.csv: {_detail(row)}")
+        for row in compared.rows
     ]
+
+
+def _detail(row: twins.Row) -> str:
+    if not row.cells:
+        return "row is gone" if row.line is None else "row was added"
+    blank = "(blank)"
+    return "; ".join(
+        f"{column} {blank if was is None else was} became {blank if now is None else now}"
+        for column, was, now in row.cells
+    )
 
 
 def _wide(con: duckdb.DuckDBPyConnection, folder: Path, schemas: Path) -> list[Finding]:
@@ -253,10 +232,6 @@ def _fault(subject: str | None, detail: str, severity: str = "fail") -> Finding:
 
 def _is_list(column: str) -> str:
     return f'coalesce(json_valid("{column}") and left(ltrim("{column}"), 1) = \'[\', false)'
-
-
-def _key(columns: list[str]) -> str:
-    return "concat_ws(':', " + ", ".join(f'"{c}"' for c in columns) + ")"
 
 
 def _csv(path: Path) -> str:

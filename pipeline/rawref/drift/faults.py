@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from rawref.drift.read import Side, load_twin
-from rawref.drift.rows import pairs, typed
+from rawref.drift.read import Side
+from rawref.drift.rows import typed
 from rawref.published.export import wide_column
+from rawref.published.twins import Compared, compare
 from rawref.registry import Field
 
 if TYPE_CHECKING:
@@ -22,39 +23,37 @@ def name_hand_edits(
         if table not in fields:
             side.fault(table, f"{table}.csv is not the file whose digest manifest.json states")
             continue
-        if not load_twin(con, side, table, fields[table]):
+        key = [f.column for f in fields[table] if f.key]
+        path = side.folder / f"{table}.parquet"
+        compared = compare(con, f"{side.name}_{table}", path, key) if path.is_file() else Compared(fault="is missing")
+        if compared.fault and not compared.rows:
             side.fault(
                 table,
                 f"{table}.csv is not the file whose digest manifest.json states; no Parquet twin to name the cells",
             )
             continue
-        key = [f.column for f in fields[table] if f.key]
-        cells = 0
-        query = pairs(f"{side.name}_twin_{table}", f"{side.name}_{table}", table, fields[table])
-        for in_twin, in_csv, *rest in con.execute(query).fetchall():
-            values, (_, line, changed, _about) = rest[: len(key)], rest[len(key) :]
-            named = dict(zip(key, values, strict=True))
-            subject = "/".join(str(v) for v in values)
+        held = {f.column: f for f in fields[table]}
+        for row in compared.rows:
+            named = dict(zip(key, row.key, strict=True))
+            subject = "/".join(str(v) for v in row.key)
             found.add((table, subject))
-            common = {"line": line, "ingredient_id": named.get("ingredient_id"), "component": named.get("component")}
-            cells += 1
-            if not (in_twin and in_csv):
-                side.fault(
-                    table, f"{table}.csv edited by hand: row {subject} {'removed' if in_twin else 'added'}", **common
-                )
-            for one in changed:
-                f = fields[table][one["c"]]
+            common: dict[str, Any] = {
+                "line": row.line, "ingredient_id": named.get("ingredient_id"), "component": named.get("component")
+            }
+            if not row.cells:
+                done = "removed" if row.line is None else "added"
+                side.fault(table, f"{table}.csv edited by hand: row {subject} {done}", **common)
+            for column, was, now in row.cells:
                 side.fault(
                     table,
-                    f"{table}.csv edited by hand: {subject} {f.column} was"
-                    f" {one['b'] if one['b'] is not None else '(empty)'}, is"
-                    f" {one['a'] if one['a'] is not None else '(empty)'}",
-                    column=f.column,
-                    before=typed(f, one["b"]),
-                    after=typed(f, one["a"]),
+                    f"{table}.csv edited by hand: {subject} {column} was"
+                    f" {was if was is not None else '(empty)'}, is {now if now is not None else '(empty)'}",
+                    column=column,
+                    before=typed(held[column], was),
+                    after=typed(held[column], now),
                     **common,
                 )
-        if not cells:
+        if not compared.rows:
             side.fault(
                 table,
                 f"{table}.csv is not the file whose digest manifest.json states, though it holds what its"

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.database import literal, parquet
+from rawref.database import literal
 from rawref.published.export import WIDE, content_digests, digest
 from rawref.registry import Field
 
@@ -120,26 +120,6 @@ def load(con: duckdb.DuckDBPyConnection, side: Side, table: str, fields: tuple[F
         con.execute(f"create or replace temp table {target} as select * replace ({spaced}) from {target}")
     _number(con, target, key_of(table, fields))
     _doubled(con, side, table, fields)
-
-
-def load_twin(con: duckdb.DuckDBPyConnection, side: Side, table: str, fields: tuple[Field, ...]) -> bool:
-    """Make `<side>_twin_<table>` from the Parquet form, all text; False where there is none that can be read."""
-    import duckdb
-
-    path = side.folder / f"{table}.parquet"
-    names = [f.column for f in fields]
-    target = f"{side.name}_twin_{table}"
-    try:
-        con.execute(
-            f"create or replace temp table {target} as select columns(*)::text, row_number() over () + 1 as row_line,"
-            f" 1::bigint as occurrence from ({parquet(con, path)})"
-        )
-    except duckdb.Error:
-        return False
-    held = [r[0] for r in con.execute(f"select column_name from (describe {target})").fetchall()]
-    _conform(con, target, names, held[:-2])
-    _number(con, target, key_of(table, fields))
-    return True
 
 
 def _conform(con: duckdb.DuckDBPyConnection, target: str, names: list[str], held: list[str]) -> None:

@@ -52,7 +52,7 @@ def weigh_cells(
     con: duckdb.DuckDBPyConnection, schemas: Path, need: Need | None, changes: list[Change]
 ) -> dict[str, float]:
     """Make drift_cell: what is at stake in the cells of `changes`; returns the thresholds."""
-    from rawref.lookup.impact import FALLBACK_SHARE_PCT, NOMINAL_KCAL_PER_G, requirements
+    from rawref.lookup.impact import FALLBACK_SHARE_PCT, NOMINAL_KCAL_PER_G, figure, requirements
 
     limits = thresholds(schemas)
     registry.load_statuses(con, schemas)
@@ -62,9 +62,9 @@ def weigh_cells(
     given = {
         "ingredients": [t[0] for t in touched],
         "components": [t[1] for t in touched],
-        "component": [r[0] for r in asked],
-        "minimum": [r[2] for r in asked],
-        "maximum": [r[3] for r in asked],
+        "component": [row.component for row in asked],
+        "minimum": [figure(row.minimum) for row in asked],
+        "maximum": [figure(row.maximum) for row in asked],
         "spread_samples": int(limits["spread_samples"]),
         "inclusion": (schemas / "inclusion.csv").as_posix(),
         "species": (schemas / "species.csv").as_posix(),

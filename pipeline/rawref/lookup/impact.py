@@ -57,8 +57,8 @@ def gap_impact(
         "component": [row.component for row in asked],
         "named": [row.line for row in asked],
         "judged": [row.judged for row in asked],
-        "minimum": [_figure(row.minimum) for row in asked],
-        "maximum": [_figure(row.maximum) for row in asked],
+        "minimum": [figure(row.minimum) for row in asked],
+        "maximum": [figure(row.maximum) for row in asked],
         "standing": [row.minimum.standing if row.minimum else None for row in asked],
         "part": [part for part, _ in named],
         "line": [line for _, line in named],
@@ -115,7 +115,8 @@ def requirements(need: Need) -> list[Asked]:
     return [found[key] for key in sorted(found)]
 
 
-def _figure(row: Bound | None) -> float | None:
+def figure(row: Bound | None) -> float | None:
+    """The amount of a bound per 1000 kcal; None where there is no bound."""
     return None if row is None else float(row.per_1000kcal)
 
 

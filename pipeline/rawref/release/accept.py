@@ -138,11 +138,18 @@ def _require_successors(workspace: Workspace) -> None:
 
 
 def _broken_contract(workspace: Workspace) -> tuple[str, ...]:
-    """What the models of the registry find wrong with the built tables."""
+    """What the models of the registry find wrong with the built tables, and where a Parquet twin says otherwise."""
+    from rawref.checks.accepted import digests
+    from rawref.database import connect
     from rawref.registry.models import validate_published
 
     found = validate_published(workspace.built, workspace.schemas)
-    return tuple(f"{f.rule} {f.subject}: {f.detail} ({f.file}{f':{f.line}' if f.line else ''})" for f in found)
+    with connect() as con:
+        differing = digests(con, workspace.built, workspace.schemas)
+    return (
+        *(f"{f.rule} {f.subject}: {f.detail} ({f.file}{f':{f.line}' if f.line else ''})" for f in found),
+        *(f"T08 {f['subject']}: {f['detail']}" for f in differing),
+    )
 
 
 def accepted_version(workspace: Workspace) -> str:
