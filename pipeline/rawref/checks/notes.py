@@ -17,7 +17,9 @@ from archival.maintainer_decisions d
   join archival.releases r using (source)
   left join archival.foods f on f.source = d.source and f.food_id = d.food_id
   left join archival.components c on c.source = d.source and c.source_component = d.source_component
-  left join archival."values" v on v.source = d.source and v.food_id = d.food_id
+  left join (
+    from archival."values" semi join archival.maintainer_decisions using (source, food_id, source_component)
+  ) v on v.source = d.source and v.food_id = d.food_id
     and v.source_component = d.source_component
 where d.source <> 'maintainer' and d.standing in ('open', 'reported') and d.action in ('reject', 'acknowledge')
 order by d.source, d.action desc, d.food_id, try_cast(d.source_component as int), d.source_component"""

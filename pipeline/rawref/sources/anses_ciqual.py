@@ -145,10 +145,12 @@ def _common(release: str, file: str, sheet: str) -> dict[str, str]:
     """
     key = release_key(ID, release)
     place = f"{literal(file)} as file, {literal(sheet + '!')}"
+    # ranked are the cells of doubled codes alone: the whole table is looked at by every rule over all values
     ranked = """
-        select f.food_code, f.row as food_row, c.row, c.letter, c.text,
+        select f.food_code, c.row, c.letter,
           row_number() over (partition by f.food_code, c.letter order by c.text = '', c.row) as rank
-        from archival.ciqual_cell c join archival.ciqual_food f on f.row = c.row"""
+        from archival.ciqual_cell c join archival.ciqual_food f on f.row = c.row
+        where f.food_code in (select food_code from archival.ciqual_food group by food_code having count(*) > 1)"""
     doubled = """
         select row, food_code, name, row_number() over (partition by food_code order by row) as rank
         from archival.ciqual_food"""
@@ -166,10 +168,11 @@ def _common(release: str, file: str, sheet: str) -> dict[str, str]:
             select {key}, heading as source_component, name, unit, {place} || letter || '1' as line
             from archival.ciqual_column""",
         "values": f"""
-            select {key}, v.food_code as food_id, k.heading as source_component, v.text, k.unit,
+            select {key}, f.food_code as food_id, k.heading as source_component, v.text, k.unit,
               {place} || v.letter || v.row as line
-            from ({ranked}) v join archival.ciqual_column k on k.letter = v.letter
-            where v.rank = 1""",
+            from archival.ciqual_cell v join archival.ciqual_food f on f.row = v.row
+              join archival.ciqual_column k on k.letter = v.letter
+              anti join (from ({ranked}) where rank > 1) s on s.row = v.row and s.letter = v.letter""",
         "set_aside": f"""
             select {key}, {place} || 'G' || row as line,
               'second row of a food code: its filled cells complete the first row' as reason,

@@ -21,7 +21,9 @@ select d.line, d.decision_id, d.source, d.food_id, d.source_component, d.ingredi
 from archival.maintainer_decisions d
   join (select distinct source from archival.releases) r on r.source = d.source
   left join (select distinct source, food_id from archival.foods) f on f.source = d.source and f.food_id = d.food_id
-  left join archival."values" v on v.source = d.source and v.food_id = d.food_id
+  left join (
+    from archival."values" semi join archival.maintainer_decisions using (source, food_id, source_component)
+  ) v on v.source = d.source and v.food_id = d.food_id
     and v.source_component = d.source_component
   left join (
     select ingredient_id, source, food_id from reference.links

@@ -20,9 +20,14 @@ from reference."values" v join chk_food f using (source, release, food_id);
 -- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
 -- below detection counts as the 0 that is printed, as the rules judge what was published.
 create or replace table rules.chk_value as
-select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0,
-  null)) as x
-from chk_row
+with figures as (
+  select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0,
+    null)) as x
+  from chk_row
+)
+from figures anti join reference.several using (source, component)
+union all
+from figures semi join reference.several using (source, component)
 qualify row_number() over (partition by source, food_id, component order by (x is null), preference,
   source_component) = 1;
 

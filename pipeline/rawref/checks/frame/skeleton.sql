@@ -38,3 +38,5 @@ create table reference."values"(source text, release text, food_id text, compone
     evidence boolean, n int,
   se double, source_code text, derivation text, donor_food_id text, donor_state text, steps text, year int, file text,
   line text);
+create view reference.several as
+select source, component from reference."values" group by all having count(distinct source_component) > 1;

@@ -337,15 +337,20 @@ from judged;
 -- digits that an older table prints as non-evidence for a food of the same animal and part; what they share besides
 -- says whether the one took it from the other. From the values alone, not from reference.copies.
 create or replace table rules.chk_digits as
-select v.source, v.food_id, v.component, v.value, v.evidence, v.status, f.species, f.part, r.release_date,
-  floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure
-from reference."values" v join reference.foods f using (source, release, food_id)
-  join archival.releases r on r.source = v.source
-where v.value > 0 and v.source <> 'maintainer' and f.realm = 'animal'
-  and v.component not in (select word from chk_word where rule_id = 'D17' and name = 'convention')
-  and v.component in (select component from reference.components where needed)
-qualify row_number() over (
-  partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
+with figures as (
+  select v.source, v.food_id, v.component, v.value, v.evidence, v.status, f.species, f.part, r.release_date,
+    v.preference, v.source_component,
+    floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure
+  from reference."values" v join reference.foods f using (source, release, food_id)
+    join archival.releases r on r.source = v.source
+  where v.value > 0 and v.source <> 'maintainer' and f.realm = 'animal'
+    and v.component not in (select word from chk_word where rule_id = 'D17' and name = 'convention')
+    and v.component in (select component from reference.components where needed)
+)
+from figures anti join reference.several using (source, component)
+union all
+from figures semi join reference.several using (source, component)
+qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1;
 
 insert into chk_evaluated select 'D17', count(*) from chk_cell where evidence and source <> 'maintainer';
 insert into chk_figure by name

@@ -19,8 +19,10 @@ with orphans as (
   from archival.footnotes anti join archival.foods using (source, release, food_id) group by all
   union all
   select source, release, food_id, source_component, 'reference', 'value', count(*)
-  from archival.value_references anti join archival."values" using (source, release, food_id, source_component)
-  group by all
+  from archival.value_references anti join (
+    select source, release, food_id, source_component from archival."values"
+      semi join archival.value_references using (source, release, food_id, source_component)
+  ) using (source, release, food_id, source_component) group by all
 )
 select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, n as x,
   format('{} without a {} of that id: {}', what, whom, n) as detail
@@ -70,8 +72,8 @@ select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, 
   component || fault as detail
 from chk_held where fault is not null;
 
--- D18: a status is what the printed row means by schemas/status_map.csv. Told otherwise than the reference stage works it
--- out: the code of a rule lists the facts that a row must have, the first rule whose facts it has decides, and only
+-- D18: a status is what the printed row means by schemas/status_map.csv. Told otherwise than the reference stage does
+-- it: the code of a rule lists the facts that a row must have, the first rule whose facts it has decides, and only
 -- over codes that make evidence. Judged once for each combination of what is printed.
 create or replace table rules.chk_told as
 with kinds as (
@@ -126,7 +128,8 @@ with wrong as (
       and h.sampled = t.sampled and h.limited = t.limited
     join chk_row r on r.source = h.source and r.food_id = h.food_id and r.component = h.component
       and r.source_component = h.source_component
-    left join (select source, min(release_date) as release_date from archival.releases group by source) n on n.source = r.source
+    left join (select source, min(release_date) as release_date from archival.releases group by source) n
+      on n.source = r.source
 ), earlier as (
   -- a figure that an older table prints as no evidence, for the same part or for the food that was copied, is none here
   select distinct w.source, w.food_id, w.component, w.source_component

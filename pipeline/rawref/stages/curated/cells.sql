@@ -83,7 +83,7 @@ from zeros z
 create temp table absurd as
 with figures as (
   select v.source, v.food_id, v.component, v.value, v.n, v.status, v.unit,
-    v.source_component, v.value / p.value as per_protein, f.species, f.species_group, f.part,
+    v.preference, v.source_component, v.value / p.value as per_protein, f.species, f.species_group, f.part,
     coalesce(f.cut, '') as cut, f.skin, f.bone, f.fat_trim, f.state
   from reference."values" v join reference.foods f using (source, release, food_id)
     join (select source, food_id, max(value) as value from reference."values" where component = 'PROCNT' and evidence
@@ -92,11 +92,14 @@ with figures as (
   where v.evidence and v.value > 0 and f.additions = 'none' and f.realm = 'animal' and f.part <> 'unknown'
     and f.state in ('raw', 'cooked') and not f.composite
     and p.value >= (select value from curated.absurd_limits where "limit" = 'protein_from')
-  qualify row_number() over (
-    partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1
+), first as (
+  from figures anti join reference.several using (source, component)
+  union all
+  from figures semi join reference.several using (source, component)
+  qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1
 ), doubted as (
   select r.*, p.n as peers_n, p.low as peers_low, p.high as peers_high
-  from figures r join reference.peers p using (component, part, species_group)
+  from first r join reference.peers p using (component, part, species_group)
   where r.state = 'raw' and (r.value < p.low or r.value > p.high)
     and not exists (
       from archival.maintainer_decisions d where d.action in ('acknowledge', 'prefer') and d.source = r.source
@@ -106,7 +109,7 @@ with figures as (
   select r.source, r.food_id, r.component, any_value(r.value) as value, any_value(r.unit) as unit,
     any_value(r.peers_n) as peers_n, any_value(r.peers_low) as peers_low, any_value(r.peers_high) as peers_high,
     min(c.per_protein / r.per_protein) as least_ratio, max(c.per_protein / r.per_protein) as most_ratio
-  from doubted r join figures c using (source, component, species, part, cut, skin, bone, fat_trim)
+  from doubted r join first c using (source, component, species, part, cut, skin, bone, fat_trim)
   where c.state = 'cooked' and (c.n >= 1 or c.status = 'measured') group by all
 )
 select source, food_id, component,

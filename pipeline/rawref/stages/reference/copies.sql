@@ -3,14 +3,18 @@
 -- (what the coarsest table prints). Pairs are proposed by figures that use all three digits, as round ones agree by
 -- chance.
 create temp table printed as
-select v.source, v.release, v.food_id, v.component, r.release_date,
-  floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure,
-  round(v.value / pow(10, floor(log10(v.value)) - 2))::int % 10 <> 0 as telling
-from reference."values" v join archival.releases r on r.source = v.source
-  join reference.components c on c.component = v.component and c.needed
-where v.value > 0 and v.source <> 'maintainer' and r.repeats is null and v.component not in ('ENERC_KCAL', 'CHOCDF')
-qualify row_number() over (
-  partition by v.source, v.food_id, v.component order by v.preference, v.source_component) = 1;
+with figures as (
+  select v.source, v.release, v.food_id, v.component, r.release_date, floor(log10(v.value))::int as magnitude,
+    round(v.value / pow(10, magnitude - 2))::int as digits, magnitude * 1000 + digits as figure,
+    digits % 10 <> 0 as telling, v.preference, v.source_component
+  from reference."values" v join archival.releases r on r.source = v.source
+    join reference.components c on c.component = v.component and c.needed
+  where v.value > 0 and v.source <> 'maintainer' and r.repeats is null and v.component not in ('ENERC_KCAL', 'CHOCDF')
+)
+from figures anti join reference.several using (source, component)
+union all
+from figures semi join reference.several using (source, component)
+qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1;
 
 create temp table compared as
 with own as (
@@ -41,6 +45,7 @@ with pairs as (
   where k.food_id is not null or c.figures_same >= 5 and 10 * c.figures_same >= 3 * c.figures_compared
 ), originals as (
   from reference."values"
+  where (source, food_id) in (select (original_source, original_food_id) from pairs)
   qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1
 )
 select v.source, v.food_id, v.component, v.source_component, t.donor_state, t.status

@@ -67,3 +67,6 @@ select source, release, food_id, 'ENERC_KCAL' as component, 'calculated' as sour
   round(per_protein * protein + per_fat * fat + per_carbohydrate * carbohydrate, 3) as value,
   'kcal' as unit, 'calculated' as status, evidence, to_json([step])::text as steps, file, line
 from kind join energy_steps using (step);
+
+insert into reference.several
+select distinct source, component from reference."values" where source_component = 'calculated';

@@ -8,9 +8,15 @@ select source, list(code) filter (kind = 'token') as tokens,
   coalesce(bool_or(kind = 'derivation'), false) as has_derivations,
   coalesce(bool_or(kind = 'source_code'), false) as has_source_codes,
   coalesce(bool_or(kind = 'token' and code = '-x'), false) as negative_is_bracket,
-  map_from_entries(list((code, status)) filter (kind = 'rule')) as rule,
   coalesce(bool_or(kind = 'rule' and contains(code, '=0')), false) as has_zero_rules
 from reference.status_map group by source;
+
+-- The rules of each source, a column each: the status that a figure gets by it, null where the source has no such rule.
+create temp table source_rules as
+pivot (select source, code, status from reference.status_map where kind = 'rule') on code in (
+  'value=0+measured+stat1', 'value=0+measured+n>0', 'value=0+src4', 'value=0+src1+n=0', 'amount=0+measured',
+  'amount=0+no_n', 'amount=0+n>0', '1+nutrient2047+no_n', 'amino_acid+src1+n=0'
+) using any_value(status) group by source;
 
 -- What a text says, worked out once for each text that a source prints; key (source, text), the text empty where none
 -- is printed.
@@ -44,8 +50,8 @@ with mapped as (
   select v.source, v.release, v.food_id, m.component, v.source_component, m.preference, v.text, v.unit as source_unit,
     c.unit, c.block, m.factor, m.steps, m.status_override,
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
-    nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, k.rule, k.has_zero_rules,
-    p.number,
+    nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, u.* exclude (source),
+    k.has_zero_rules, p.number,
     case
       -- a marker in the cell says more than a code beside it
       when k.has_tokens and (not (k.has_derivations or k.has_source_codes)
@@ -63,32 +69,33 @@ with mapped as (
     join reference.component_map m on m.source = v.source and m.source_component = v.source_component
     join reference.components c on c.component = m.component
     left join source_codes k on k.source = v.source
+    left join source_rules u on u.source = v.source
     join printed p on p.source = v.source and p.text = coalesce(v.text, '')
 ), judged as (
   select mapped.*, s.status as mapped_status,
     case
       when s.status is null then 'unmapped'
       when number is null and s.status not in ('trace', 'missing') then 'missing'
-      when number = 0 and s.status = 'measured' and rule['value=0+measured+stat1'] is not null
-        and list_contains(string_split(coalesce(stat_comment, ''), ', '), '1') then rule['value=0+measured+stat1']
-      when number = 0 and s.status = 'measured' and rule['value=0+measured+n>0'] is not null and n > 0
-        then rule['value=0+measured+n>0']
-      when number = 0 and source_code = '4' and rule['value=0+src4'] is not null and s.status <> 'assumed_zero'
-        then rule['value=0+src4']
-      when number = 0 and s.status = 'measured' and source_code = '1' and rule['value=0+src1+n=0'] is not null
-        then rule['value=0+src1+n=0']
-      when source_component = '2047' and n is null and s.status = 'measured' and rule['1+nutrient2047+no_n'] is not null
-        then rule['1+nutrient2047+no_n']
-      when number = 0 and s.status = 'measured' and rule['amount=0+measured'] is not null
-        then rule['amount=0+measured']
+      when number = 0 and s.status = 'measured' and "value=0+measured+stat1" is not null
+        and list_contains(string_split(coalesce(stat_comment, ''), ', '), '1') then "value=0+measured+stat1"
+      when number = 0 and s.status = 'measured' and "value=0+measured+n>0" is not null and n > 0
+        then "value=0+measured+n>0"
+      when number = 0 and source_code = '4' and "value=0+src4" is not null and s.status <> 'assumed_zero'
+        then "value=0+src4"
+      when number = 0 and s.status = 'measured' and source_code = '1' and "value=0+src1+n=0" is not null
+        then "value=0+src1+n=0"
+      when source_component = '2047' and n is null and s.status = 'measured' and "1+nutrient2047+no_n" is not null
+        then "1+nutrient2047+no_n"
+      when number = 0 and s.status = 'measured' and "amount=0+measured" is not null
+        then "amount=0+measured"
       -- a source without source codes: no zero without samples can be told from a propagated one
-      when number = 0 and rule['amount=0+no_n'] is not null and s.status in ('measured', 'calculated', 'unspecified')
-        then if(n > 0 and s.status <> 'calculated', rule['amount=0+n>0'], rule['amount=0+no_n'])
+      when number = 0 and "amount=0+no_n" is not null and s.status in ('measured', 'calculated', 'unspecified')
+        then if(n > 0 and s.status <> 'calculated', "amount=0+n>0", "amount=0+no_n")
       -- nothing is said about zeros: a measured one lies below a limit that is not published
       when number = 0 and s.status = 'measured' and not has_zero_rules and code_kind <> 'token' then 'below_detection'
       -- a pattern per protein that was applied: nobody analysed this food
       when block = 'amino_acid' and s.status = 'measured' and source_code = '1' and coalesce(n, 0) = 0
-        and rule['amino_acid+src1+n=0'] is not null then rule['amino_acid+src1+n=0']
+        and "amino_acid+src1+n=0" is not null then "amino_acid+src1+n=0"
       when status_override is not null and s.status = 'measured' then status_override
       else s.status
     end as status
@@ -122,5 +129,11 @@ from archival.maintainer_cited_values v
   join archival.maintainer_citations c using (citation_id)
   join archival.releases r on r.source = 'maintainer';
 
+-- Components that several numbers of one source feed; key (source, component). Elsewhere a food has one row for each
+-- component, and nothing needs to be put in order to find its first.
+create table reference.several as
+select source, component from reference.component_map group by all having count(*) > 1;
+
 drop table source_codes;
+drop table source_rules;
 drop table printed;
