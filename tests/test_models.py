@@ -328,3 +328,12 @@ def test_no_environment_switch_turns_the_models_into_a_formality(switch: dict[st
         assert done.returncode != 0 and "unset PANDERA_VALIDATION_ENABLED" in done.stderr, done.stdout + done.stderr
     else:
         assert done.stdout == "awake\n", done.stderr
+
+
+def test_every_status_has_a_letter_of_its_own_and_a_band(checkout: Workspace) -> None:
+    """The map says a status by its letter; the picture leaves blank just what no figure stands for."""
+    rows = registry.statuses(checkout.schemas)
+    assert len({row["letter"] for row in rows}) == len(rows) and all(len(row["letter"]) == 1 for row in rows)
+    assert {row["letter"] for row in rows}.isdisjoint("X")  # a figure struck out
+    assert {row["status"] for row in rows if row["band"] == "e"} == {"missing", "not_applicable"}
+    assert {row["band"] for row in rows if row["evidence"] == "yes"} == {"a", "b"}

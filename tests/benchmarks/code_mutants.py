@@ -1,14 +1,14 @@
 """Mutation score of the code: one seeded fault at a time in a scratch copy, and whether the tests see it.
 
     python -m tests.benchmarks.code_mutants [--number 150] [--seed 11] [--rooms stages,checks] [--held FOLDER]
-        [--out mutants.csv] [--seconds 300] [--part 1 --parts 1]
+        [--out mutants.csv] [--seconds 300] [--part 1 --parts 1] [--builds] [--report]
 
 A mutant alters one operator, number or word of one line of code or SQL; what is no longer SQL or Python is not drawn.
 It is seen ("killed") where the build fails or makes another table than the unaltered code, where a rule finds something
 else or a planted fault of the gate goes unseen (tests/benchmarks/witness.py), or where a test fails: of those that run
-the line (where `coverage` is installed to tell), else the files of the room (TESTS). Tests share one build, as what is
-asked of them made the same table. One that does not end in time counts as not seen. Where a judged mutant changes
-nothing that anybody can see, tests/data/equivalent_mutants.csv says why, and it is listed apart.
+the line, else (SQL) of the files of the room (TESTS). Tests share one build, as what is asked of them made the same
+table; those that fail without a mutant are left out. One that does not end in time counts as not seen. Where a judged
+mutant changes nothing that anybody can see, tests/data/equivalent_mutants.csv says why, and it is listed apart.
 
 `--held` keeps the scratch copy and the states to compare with; `--out` is written line by line, and what it holds
 already is not tried again. The mutants come in random order, so that the first of them are a fair sample. The figures
@@ -32,8 +32,8 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -135,11 +135,11 @@ def python_mutants(text: str, file: str) -> Iterator[Mutant]:
                          + line[node.end_col_offset :].decode())
 
 
-def chosen(number: int, seed: int, rooms: tuple[str, ...]) -> list[Mutant]:
+def chosen(number: int, seed: int, rooms: tuple[str, ...], root: Path = ROOT) -> list[Mutant]:
     """`number` mutants, drawn line by line so that a crowded line counts once; the same for the same seed and code."""
     by_line: dict[tuple[str, int], list[Mutant]] = {}
-    for path in sorted((ROOT / CODE).rglob("*")):
-        file = path.relative_to(ROOT / CODE).as_posix()
+    for path in sorted((root / CODE).rglob("*")):
+        file = path.relative_to(root / CODE).as_posix()
         if path.suffix in (".py", ".sql") and Path(file).parts[0] in rooms:
             text = path.read_text(encoding="utf-8")
             for mutant in sql_mutants(text, file) if path.suffix == ".sql" else python_mutants(text, file):
@@ -150,15 +150,15 @@ def chosen(number: int, seed: int, rooms: tuple[str, ...]) -> list[Mutant]:
     found: list[Mutant] = []
     for place in places:
         draw.shuffle(by_line[place])
-        found += [mutant for mutant in by_line[place] if stands(mutant)][:1]
+        found += [mutant for mutant in by_line[place] if stands(mutant, root)][:1]
         if len(found) == number:
             break
     return found
 
 
-def stands(mutant: Mutant) -> bool:
+def stands(mutant: Mutant, root: Path = ROOT) -> bool:
     """Whether the altered file can still be parsed, and no text is subtracted from a text."""
-    whole = altered(mutant, (ROOT / CODE / mutant.file).read_text(encoding="utf-8"))
+    whole = altered(mutant, (root / CODE / mutant.file).read_text(encoding="utf-8"))
     if mutant.file.endswith(".sql"):
         import duckdb
 
@@ -213,34 +213,38 @@ class Scratch:
             self._need(self.ask(["-m", "rawref", "build", "--no-workbook"], 900, built))
         if not (self.held / "expected.json").is_file():
             self._need(self.ask(["-m", "tests.benchmarks.witness", "hold", str(self.held)], 900))
-        if not (self.held / "lines.json").is_file() and find_spec("coverage"):
-            self._map()
 
-    def _map(self) -> None:
-        """Which test runs which line of Python, by tracing every test of the rooms once."""
+    def map(self) -> None:
+        """Which test runs which line of Python, by tracing every test of the rooms once, and which fail without any
+        mutant: those say nothing."""
         import coverage
 
-        settings, data = self.held / "coveragerc", self.held / "coverage"
-        settings.write_text(f"[run]\ndynamic_context = test_function\nsource = {self.root / CODE}\n"
-                            f"data_file = {data}\n", encoding="utf-8")
-        files = [f"tests/{name}.py" for name in dict.fromkeys(name for room in TESTS.values() for name in room)]
-        self.ask(["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-q", "-n0",
-                  "-p", "no:cacheprovider", *files], 3600)
-        traced = coverage.CoverageData(str(data))
-        traced.read()
-        tests = sorted(name for name in traced.measured_contexts() if ".test_" in name)
-        place = {name: number for number, name in enumerate(tests)}
+        def trace(name: str) -> str:
+            settings = self.held / f"{name}.coveragerc"
+            settings.write_text(f"[run]\ndynamic_context = test_function\nsource = {self.root / CODE}\n"
+                                f"data_file = {self.held / name}.coverage\n", encoding="utf-8")
+            _, text = self.ask(["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-q", "-n0", "-rfE",
+                                "-p", "no:cacheprovider", "--tb=no", f"tests/{name}.py"], 1800)
+            return text
+
+        names = list(dict.fromkeys(name for room in TESTS.values() for name in room))
+        with ThreadPoolExecutor(2) as pool:
+            said = dict(zip(names, pool.map(trace, names), strict=True))
+        failing = sorted({hit for text in said.values() for hit in re.findall(r"^(?:FAILED|ERROR) (\S+)", text, re.M)})
         size = Counter[str]()
-        lines: dict[str, dict[str, list[int]]] = {}
-        for file in sorted(traced.measured_files()):
-            of = lines.setdefault(Path(file).relative_to(self.root / CODE).as_posix(), {})
-            for line, names in sorted(traced.contexts_by_lineno(file).items()):
-                of[str(line)] = [place[name] for name in names if name in place]
-                size.update(name for name in names if name in place)
-        shown = {name: "{}/{}.py::{}".format(*name.split(".", 2)) for name in tests}
-        (self.held / "lines.json").write_text(json.dumps(
-            {"tests": [shown[name] for name in tests], "size": {shown[n]: size[n] for n in tests}, "lines": lines}
-        ), encoding="utf-8")  # fmt: skip
+        lines: dict[str, dict[str, list[str]]] = {}
+        for name in names:
+            traced = coverage.CoverageData(f"{self.held / name}.coverage")
+            traced.read()
+            for file in sorted(traced.measured_files()):
+                of = lines.setdefault(Path(file).relative_to(self.root / CODE).as_posix(), {})
+                for line, contexts in sorted(traced.contexts_by_lineno(file).items()):
+                    tests = [f"tests/{name}.py::{c.split('.')[-1]}" for c in contexts if ".test_" in c]
+                    of[str(line)] = [*of.get(str(line), []), *tests]
+                    size.update(tests)
+        (self.held / "lines.json").write_text(json.dumps({"failing": failing, "size": size, "lines": lines}),
+                                              encoding="utf-8")
+        say(f"{len(size)} tests traced; failing without a mutant: {failing or 'none'}")
 
     @staticmethod
     def _need(done: tuple[int, str]) -> None:
@@ -264,17 +268,16 @@ class Scratch:
 
     def running(self, mutant: Mutant) -> list[str]:
         """The tests that run the line of a mutant, those that run the fewest lines first; the files of the room where
-        nobody knows."""
-        path = self.held / "lines.json"
+        nobody knows. Without those that fail anyway."""
+        known = json.loads((self.held / "lines.json").read_text(encoding="utf-8"))
+        found = set(known["lines"].get(mutant.file, {}).get(str(mutant.line), []))
         files = [f"tests/{name}.py" for name in TESTS[mutant.room]]
-        if not (path.is_file() and mutant.file.endswith(".py")):
-            return files
-        known = json.loads(path.read_text(encoding="utf-8"))
-        found = known["lines"].get(mutant.file, {}).get(str(mutant.line), [])
-        return sorted((known["tests"][i] for i in found), key=lambda name: known["size"][name]) or files
+        away = [f"--deselect={name}" for name in known["failing"]]
+        return [*(sorted(found, key=lambda name: (known["size"][name], name)) or files), *away]
 
-    def seen_by(self, mutant: Mutant) -> str:
-        """What sees the mutant: "build", "table", "rules", "plants", a test, or "" for nothing."""
+    def seen_by(self, mutant: Mutant, tests: bool) -> str | None:
+        """What sees the mutant: "build", "table", "rules", "plants", a test, or "" for nothing; None where only `tests`
+        could tell and they are not to be asked."""
         ends = time.monotonic() + self.seconds
         path = self.root / CODE / mutant.file
         whole = path.read_text(encoding="utf-8")
@@ -288,9 +291,10 @@ class Scratch:
                     return "build"
                 if differs and differs[1]:
                     return differs[1]
-            tests = self.running(mutant)
+            if not tests:
+                return None
             status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider",
-                                     "--durations=0", *tests], ends - time.monotonic())
+                                     "--tb=line", *self.running(mutant)], ends - time.monotonic())
             if status in (0, 124, 5):
                 return ""
             hit = re.search(r"^(?:FAILED|ERROR) (\S+)", text, re.MULTILINE)
@@ -320,6 +324,8 @@ def _try(asked: argparse.Namespace, mutants: list[Mutant], held: Path) -> None:
     """Try what the file of results does not hold yet."""
     scratch = Scratch(held, asked.seconds)
     scratch.prepare()
+    if not asked.builds and not (held / "lines.json").is_file():
+        scratch.map()
     done = _lines(asked.out)
     fresh = not asked.out.is_file()
     with asked.out.open("a", encoding="utf-8", newline="") as handle:
@@ -327,10 +333,13 @@ def _try(asked: argparse.Namespace, mutants: list[Mutant], held: Path) -> None:
         if fresh:
             writer.writeheader()
         for number, mutant in enumerate(mutants, start=1):
-            if mutant.key in done or number % asked.parts != asked.part - 1:
+            if mutant.key in done or number % asked.parts != asked.part - 1 or (
+                    asked.builds and mutant.room not in BUILT):
                 continue
             started = time.monotonic()
-            what = scratch.seen_by(mutant)
+            what = scratch.seen_by(mutant, not asked.builds)
+            if what is None:
+                continue
             writer.writerow({"number": number, "file": mutant.file, "line": mutant.line,
                              "before": mutant.before.strip(), "after": mutant.after.strip(), "seen_by": what,
                              "seconds": round(time.monotonic() - started)})
@@ -373,9 +382,11 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=300, help="the most that one mutant may take")
     parser.add_argument("--part", type=int, default=1, help="of several runs beside each other: which one")
     parser.add_argument("--parts", type=int, default=1)
+    parser.add_argument("--builds", action="store_true", help="ask no test yet: only what a build shows")
     parser.add_argument("--report", action="store_true", help="count what --out holds, and try nothing")
     asked = parser.parse_args()
-    mutants = chosen(asked.number, asked.seed, tuple(asked.rooms.split(",")))
+    kept = asked.held / "root" if asked.held and (asked.held / "root").is_dir() else ROOT
+    mutants = chosen(asked.number, asked.seed, tuple(asked.rooms.split(",")), kept)
     with tempfile.TemporaryDirectory() as scratch:
         asked.out = asked.out or Path(scratch) / "mutants.csv"
         if not asked.report:

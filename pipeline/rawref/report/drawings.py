@@ -17,12 +17,9 @@ STRIP_WIDTH, STRIP_HEIGHT, TICK = 150, 30, 3
 """Foods within TICK of each other share a tick."""
 FEWEST = 3
 """Comparable foods from which a strip is drawn: one or two say nothing that the chain does not."""
-BANDS = {
-    "measured": "a", "calculated": "b", "composed": "b", "label_claim": "b", "unspecified": "b",
-    "imputed": "c", "borrowed": "c", "estimated_from_cooked": "c",
-    "assumed_zero": "d", "trace": "d", "below_detection": "d",
-}
-"""Bands of the picture by height: a full, b two thirds, c a thin line, d dots; what is unknown stays blank."""
+BLANK = "e"
+"""The band of what is unknown (schemas/statuses.csv): the picture leaves it blank. Bands are told apart by height: a is
+full, b two thirds, c a thin line, d dots."""
 CELL, ROW = 13, 7
 PLOT_LEFT, PLOT_WIDTH, DOT = 176, 680, 4
 STACK = 11
@@ -60,14 +57,14 @@ def bar(part: int, whole: int) -> Markup:
 
 
 def picture(lines: Sequence[Sequence[str]], tags: Sequence[str], said: str) -> Markup:
-    """Statuses of many ingredients (rows) by component (columns) as bands of four heights, missing left blank."""
+    """Bands of statuses of many ingredients (rows) by component (columns), told apart by height."""
     top = 66
     runs: dict[str, list[str]] = {}
-    for at_row, statuses in enumerate(lines):
+    for at_row, row in enumerate(lines):
         start = 0
-        for status, same in groupby(statuses):
+        for band, same in groupby(row):
             length = len(list(same))
-            if band := BANDS.get(status):
+            if band != BLANK:
                 runs.setdefault(band, []).append(f"M{start * CELL} {top + at_row * ROW + 3}h{length * CELL}")
             start += length
     heads = "".join(f'<text transform="translate({i * CELL + 9} {top - 6})rotate(-90)">{escape(tag)}</text>'
@@ -144,13 +141,12 @@ def _mark(dot: Dot, x: float, y: float, unit: str) -> str:
 
 
 def stack(parts: Iterable[tuple[str, int]], said: str) -> Markup:
-    """Shares of a whole as one bar, told apart by height as the picture is."""
-    found = sorted(((status, n) for status, n in parts if n), key=lambda part: (BANDS.get(part[0], "e"), -part[1]))
+    """Shares of a whole by band as one bar, told apart by height as the picture is."""
+    found = sorted(((band, n) for band, n in parts if n), key=lambda part: (part[0], -part[1]))
     whole = sum(n for _, n in found) or 1
     drawn, start = [], 0.0
-    for status, n in found:
+    for band, n in found:
         width = 1000 * n / whole
-        band = BANDS.get(status, "e")
         drawn.append(f'<path class="{band}" d="M{start:.1f} 14h{max(width - 1, 0.5):.1f}"/>')
         start += width
     return Markup('<svg class="stack" viewBox="0 0 1000 28" preserveAspectRatio="none" role="img" aria-label="')\

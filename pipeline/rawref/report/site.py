@@ -105,7 +105,8 @@ class _Writer:
                             size=words.size, web=words.web, rounded=words.rounded, unit=shown_unit, cut=words.cut,
                             embedded=words.embedded)
         made.globals.update(span=words.span, exact_span=words.exact_span, share=words.share, bar=drawings.bar,
-                            letters=words.LETTERS, pages=PAGES, program_version=__version__, stamp=self.tables.stamp,
+                            letters=self.tables.letters, pages=PAGES, program_version=__version__,
+                            stamp=self.tables.stamp,
                             vocabularies=self.vocabularies, cautions=self.cautions,
                             component_total=len(self.tables.components))
         return made
@@ -123,13 +124,15 @@ class _Writer:
         downloads = self._downloads()
         all_cells = [cell for cells in t.cells.values() for cell in cells]
         status_words = self.vocabularies["status"]
-        statuses = views.status_counts(all_cells, status_words)
+        statuses = views.status_counts(all_cells, status_words, t.bands)
         gap_kinds = views.gap_counts(all_cells, self.vocabularies["gap_kind"])
         self._page(
             "index.html", "index.html", tables=t, statuses=statuses, gap_kinds=gap_kinds, cells=len(all_cells),
-            gaps=sum(gap_kinds.values()), stack=drawings.stack(statuses.items(), drawings.said_of(statuses)),
+            gaps=sum(gap_kinds.values()),
+            stack=drawings.stack(((t.bands.get(s, drawings.BLANK), n) for s, n in statuses.items()),
+                                 drawings.said_of(statuses)),
             thinnest=views.thinnest(t), dataset=views.dataset(t, downloads, status_words, self.data),
-            caution_counts=self._caution_counts(), bands=drawings.BANDS,
+            caution_counts=self._caution_counts(), bands=t.bands,
         )
         self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices())
         self._table_pages()

@@ -64,6 +64,14 @@ class Tables:
     from_database: bool
     counted: frozenset[str]
     """The statuses whose figure or range counts in a mix."""
+    letters: dict[str, str]
+    """One letter per status for the map: read in grey, by a screen reader, and in print."""
+    bands: dict[str, str]
+    """How a status is drawn: a to d by how well it is known, e what is unknown."""
+
+    def letter(self, cell: Row) -> str:
+        """The letter of the status of a cell; `?` of a status that this version does not know."""
+        return self.letters.get(cell["status"], "?")
 
     def group(self, ingredient: Row) -> str:
         """The species group of an ingredient."""
@@ -139,6 +147,8 @@ def _assemble(workspace: Workspace, con: duckdb.DuckDBPyConnection, folder: Path
         folder=folder,
         from_database=from_database,
         counted=registry.counted(schemas),
+        letters={s["status"]: s["letter"] for s in registry.statuses(schemas)},
+        bands={s["status"]: s["band"] for s in registry.statuses(schemas)},
     )
 
 

@@ -18,7 +18,7 @@ from rawref.registry.units import shown_unit
 from rawref.report import drawings
 from rawref.report.drawings import Dot
 from rawref.report.tables import Peers, Row, Tables
-from rawref.report.words import LETTERS, exact_span, number, plain, rounded, short, span, web
+from rawref.report.words import exact_span, number, plain, rounded, short, span, web
 
 OUTLIER_Z, OUTLIER_FOODS = 3.5, 8
 """Robust z of the logarithm, and the fewest ingredients of a part: the warning limit of check M02."""
@@ -28,11 +28,10 @@ CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS, GAPS_SHOWN = 1000, 60, 140, 150
 TIERS = ("requirement", "spread", "rounding", "note")
 
 
-def status_counts(cells: Iterable[Row], order: Iterable[str]) -> dict[str, int]:
-    """Cells by status: evidence first, then the most frequent."""
+def status_counts(cells: Iterable[Row], order: Iterable[str], bands: Mapping[str, str]) -> dict[str, int]:
+    """Cells by status: the best known first, then the most frequent."""
     found = Counter(cell["status"] for cell in cells)
-    bands = drawings.BANDS
-    ranked = sorted(order, key=lambda status: (bands.get(status, "e"), -found[status]))
+    ranked = sorted(order, key=lambda status: (bands.get(status, drawings.BLANK), -found[status]))
     return {status: found[status] for status in ranked if found[status]}
 
 
@@ -283,7 +282,8 @@ def coverage(tables: Tables) -> dict[str, Any]:
                "evidence": sum(counts[group][c["component"]] for group in order)} for c in tables.components]
     made = []
     for group in order:
-        lines = [[cell["status"] for cell in tables.cells[row["ingredient_id"]]] for row in groups[group]]
+        lines = [[tables.bands.get(cell["status"], drawings.BLANK) for cell in tables.cells[row["ingredient_id"]]]
+                 for row in groups[group]]
         evidence, whole = sum(counts[group].values()), len(groups[group]) * len(tags)
         said = (f"{plain(group)}: {len(groups[group])} ingredients by {len(tags)} components, {evidence} of {whole} "
                 "cells with evidence; the page of the group has the same as a table")
@@ -304,7 +304,7 @@ def map_page(tables: Tables, group: str, page: int) -> dict[str, Any]:
             struck = cell["gap"] and cell["gap"]["kind"] == "rejected"
             status = "struck out" if struck else "unknown" if cell["status"] == "missing" else plain(cell["status"])
             said = f"{status} {amount} {shown_unit(cell['unit'])}" if amount else status
-            line.append((cell["component"], "X" if struck else LETTERS.get(cell["status"], "?"),
+            line.append((cell["component"], "X" if struck else tables.letter(cell),
                          said + (f", gap: {plain(cell['gap']['kind'])}" if cell["gap"] else ""), bool(cell["gap"])))
         lines.append({"row": row, "cells": line, "gaps": sum(1 for c in line if c[3])})
     return {"group": group, "lines": lines, "gaps": sum(line["gaps"] for line in lines),
@@ -444,10 +444,10 @@ def compared(tables: Tables) -> dict[str, Any]:
     return {
         "components": [[c["component"], c["name"], shown_unit(c["unit"]), plain(c["group"])]
                        for c in tables.components],
-        "statuses": {letter: plain(status) for status, letter in LETTERS.items()},
+        "statuses": {letter: plain(status) for status, letter in tables.letters.items()},
         "ingredients": [[row["ingredient_id"], row["name"],
                          [shown_amount(cell) for cell in tables.cells[row["ingredient_id"]]],
-                         "".join(LETTERS.get(cell["status"], "?") for cell in tables.cells[row["ingredient_id"]])]
+                         "".join(tables.letter(cell) for cell in tables.cells[row["ingredient_id"]])]
                         for row in tables.ingredients],
     }  # fmt: skip
 

@@ -10,13 +10,6 @@ from urllib.parse import urlsplit
 
 from markupsafe import Markup
 
-LETTERS = {
-    "measured": "M", "calculated": "C", "composed": "P", "label_claim": "L", "unspecified": "U",
-    "imputed": "I", "assumed_zero": "Z", "trace": "T", "below_detection": "D", "borrowed": "B",
-    "estimated_from_cooked": "K", "missing": "?", "not_applicable": "N",
-}
-"""One letter per status for the map: read in grey, by a screen reader, and in print."""
-
 SPELT = {
     "closing": "closing the gate", "none": "additions", "sheep_goat": "sheep and goat",
     "marine_mammal": "marine mammals",
