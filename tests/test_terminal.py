@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -18,6 +19,7 @@ import pytest
 from rawref import cli
 from rawref.lookup.suggest import BOUND, REFUSED, bounded
 from rawref.render import rows, terminal
+from rawref.render.paint import BAD, DOUBT, PLAIN, paint
 from rawref.workspace import Workspace
 from typer.testing import CliRunner
 
@@ -187,6 +189,25 @@ def test_a_listing_is_no_wider_than_the_terminal_and_cuts_less_in_a_wider_one(
     assert cut[160] <= (1 if arguments == ("check",) else 0) and cut[160] <= cut[60]
 
 
+def test_help_is_whole_and_fits_at_every_width() -> None:
+    """Every command at 60, 80 and 100 columns: no line is wider, no word is broken, and nothing is left out."""
+    said = {}
+    for width in (60, 80, 100):
+        for name in ("", *(str(c.name) for c in cli.app.registered_commands)):
+            told = CliRunner().invoke(cli.app, [*([name] if name else []), "--help"], env={"COLUMNS": str(width)},
+                                      terminal_width=width).output  # fmt: skip
+            assert max(map(len, told.splitlines())) <= width, name
+            assert "…" not in told and "..." not in told.replace("]...", "").replace("[ARGS]...", "")
+            words = sorted(told.split())
+            assert said.setdefault(name, words) == words, f"{name} at {width} columns says other words"
+
+
+def test_a_replacement_is_completed_on_both_sides(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cli, "_root", ROOT)
+    assert "beef-heart=" in cli.complete_replacement("beef-h")
+    assert "beef-heart=lamb-heart" in cli.complete_replacement("beef-heart=lamb-h")
+
+
 @pytest.mark.parametrize("name", LISTINGS)
 def test_every_listing_takes_csv_and_says_so(name: str) -> None:
     told = " ".join(CliRunner().invoke(cli.app, [name, "--help"], env={"COLUMNS": "100"}).stdout.split())
@@ -195,7 +216,9 @@ def test_every_listing_takes_csv_and_says_so(name: str) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "offered"),
-    [("trace beef-h", "beef-heart"), ("trace beef-heart VIT", "VITD"), ("gaps --need nrc", "nrc-2006-adult")],
+    [("trace beef-h", "beef-heart"), ("trace beef-heart VIT", "VITD"), ("gaps --need nrc", "nrc-2006-adult"),
+     ("mix x.csv --without beef-h", "beef-heart"), ("mix x.csv --with eggsh", "eggshell-powder"),
+     ("mix x.csv --contributions CA", "CA/P")],
 )
 def test_a_shell_is_offered_names(typed: str, offered: str) -> None:
     """Through the variables by which bash asks for completions; nothing on stderr, and only what begins so."""
@@ -209,3 +232,46 @@ def test_a_shell_is_offered_names(typed: str, offered: str) -> None:
     names = done.stdout.split()
     assert offered in names and done.stderr == ""
     assert all(name.startswith(typed.split()[-1]) for name in names)
+
+
+SHELL = "import sys; sys.path.insert(0, 'pipeline'); from rawref import cli; cli.show(sys.argv[1]); cli.emit({'a': 1})"
+PAINTED = "id   verdict\n---  -------\nx    short\n"
+
+
+def on_a_terminal(text: str, **environment: str) -> str:
+    """What a process writes to a terminal of its own that is told `text` to show."""
+    import pty
+
+    main, side = pty.openpty()
+    bare = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "FORCE_COLOR")}
+    told_so = {**bare, "TERM": "xterm"} | environment
+    done = subprocess.Popen([sys.executable, "-c", SHELL, text], cwd=ROOT, stdout=side, stderr=side, env=told_so)
+    assert done.wait(60) == 0
+    os.close(side)
+    told = b""
+    with contextlib.suppress(OSError):  # Linux ends a terminal whose other side is closed with EIO
+        while got := os.read(main, 65536):
+            told += got
+    os.close(main)
+    return told.decode().replace("\r\n", "\n")
+
+
+def test_colour_is_for_a_terminal_that_nobody_asked_to_do_without() -> None:
+    """https://no-color.org: set to anything but nothing, NO_COLOR keeps colour out; so do a pipe and TERM=dumb."""
+    assert "\x1b[" in on_a_terminal(PAINTED) and "\x1b[" in on_a_terminal(PAINTED, NO_COLOR="")
+    plain = PAINTED + '\n{\n "a": 1\n}\n'
+    assert re.sub(r"\x1b\[[\d;]*m", "", on_a_terminal(PAINTED)) == plain
+    for environment in ({"NO_COLOR": "1"}, {"NO_COLOR": "0"}, {"TERM": "dumb"}):
+        assert on_a_terminal(PAINTED, **environment) == plain
+    piped = subprocess.run([sys.executable, "-c", SHELL, PAINTED], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert piped.stdout == plain
+
+
+def test_what_a_source_writes_is_no_colour_and_what_we_paint_is_no_more_than_words() -> None:
+    told = on_a_terminal("id   verdict\n---  -------\n\x1b[31mover  fail")
+    assert r"\x1b[31mover" in told and "\x1b[31m" not in told
+    for line in ("beef fell short of it", "x: over 3 samples, failed", "fail"):
+        assert paint(line) == line, "only where a verdict or a severity stands"
+    assert paint("  warn source x: fail") == f"  {DOUBT}warn{PLAIN} source x: fail"
+    assert paint("FAILED P01 x") == f"{BAD}FAILED{PLAIN} P01 x"
+    assert paint("Iron · FE short (a): over") == f"Iron · FE {BAD}short{PLAIN} (a): over"

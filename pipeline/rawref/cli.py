@@ -85,8 +85,6 @@ class TableFormat(StrEnum):
     csv = "csv"
 
 
-
-
 def _first_cells(name: str, wanted: str = "") -> list[str]:
     """The first column of a published table, of the rows whose column `wanted` is yes; nothing where it is not there:
     a completion has nobody to tell."""
@@ -109,6 +107,17 @@ def complete_component(incomplete: str) -> list[str]:
     return [c for c in _first_cells("components", "needed") if c.startswith(incomplete.upper())]
 
 
+def complete_nutrient(incomplete: str) -> list[str]:
+    """What a mix is asked about: needed components, and the ratio and sums that profiles have."""
+    return [c for c in (*complete_component(""), "CA/P", "MET+CYS", "PHE+TYR") if c.startswith(incomplete.upper())]
+
+
+def complete_replacement(incomplete: str) -> list[str]:
+    """OLD=NEW: ids with the sign after them, then pairs."""
+    old, sign, new = incomplete.partition("=")
+    return [f"{old}={i}" for i in complete_ingredient(new)] if sign else [f"{i}=" for i in complete_ingredient(old)]
+
+
 def complete_need(incomplete: str) -> list[str]:
     """Requirement profiles that begin so."""
     from rawref.needs.profile import need_names
@@ -129,7 +138,7 @@ MIX_HELP = (
 )
 ASSAY_HELP = (
     "CSV of your own laboratory or label figures, with the columns ingredient_id, component, value, unit, basis, "
-    "laboratory, date (YYYY-MM-DD) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
+    "laboratory, date (ISO 8601) and, as you like, low, high, note. basis: per_100g, per_kg, per_g, per_100g_DM or "
     "per_kg_DM; laboratory: its name, or label. value: a number, or <2 where less than 2 was found, or empty where low "
     "and high are all that is known. An ingredient is one of the table, or a product that the mix names."
 )
@@ -169,13 +178,23 @@ def say(text: str) -> None:
     typer.echo(visible(text), err=True)
 
 
-def out(text: str, nl: bool = True) -> None:
+def out(text: str, nl: bool = True, *, painted: bool = False) -> None:
     """The result, on stdout. A reader that has had enough (rawref gaps | head) is no fault: quietly exit 0."""
+    safe = visible(text)
+    if painted:
+        from rawref.render.paint import paint, wanted
+
+        safe = paint(safe) if wanted(sys.stdout) else safe
     try:
-        typer.echo(visible(text), nl=nl)
+        typer.echo(safe, nl=nl)
     except BrokenPipeError:
         _drop(sys.stdout)
         raise typer.Exit from None
+
+
+def show(text: str, nl: bool = True) -> None:
+    """A result for people to read: on a terminal with a little colour."""
+    out(text, nl, painted=True)
 
 
 def terminal_width() -> int:
@@ -251,9 +270,12 @@ def read_alone(space: Workspace) -> duckdb.DuckDBPyConnection:
 
 @app.command("fetch", epilog="Example: rawref fetch usda-fdc --from DOWNLOADED.zip")
 def fetch_command(
-    sources: Annotated[list[str] | None, typer.Argument(help="Sources; default: all that are declared.")] = None,
+    sources: Annotated[
+        list[str] | None, typer.Argument(metavar="[SOURCE]...", help="Sources; default: all that are declared.")
+    ] = None,
     given: Annotated[
-        list[Path] | None, typer.Option("--from", help="Side-load this file or folder for one source.")
+        list[Path] | None,
+        typer.Option("--from", metavar="<path>", help="Side-load this file or folder for one source."),
     ] = None,
     offline: Annotated[
         bool, typer.Option("--offline", help="Ask no network: say what is at hand and how old.")
@@ -292,7 +314,7 @@ def fetch_command(
     elif format is TableFormat.json:
         emit({"schema_version": "1", "releases": entries, "failures": [f.line() for f in result.failures]})
     else:
-        out(render.releases(entries))
+        show(render.releases(entries))
     result.require()
 
 
@@ -313,7 +335,7 @@ def build_command(
     if format is Format.json:
         emit({"schema_version": "1", "standing": outcome.standing, "unchanged": outcome.unchanged, **outcome.summary})
     else:
-        out(render.build_summary(outcome))
+        show(render.build_summary(outcome))
     if outcome.standing in ("differs", "refused"):
         raise typer.Exit(1)
 
@@ -354,7 +376,7 @@ def trace_command(
     elif format is TableFormat.csv:
         out(rows.traced(result), nl=False)
     else:
-        out(text(result, wide))
+        show(text(result, wide))
 
 
 @app.command("gaps", epilog="Example: rawref gaps --component MN")
@@ -393,7 +415,7 @@ def gaps_command(
     elif format is TableFormat.csv:
         out(gaps_csv(found), nl=False)
     else:
-        out(render.gaps(found, wide, every))
+        show(render.gaps(found, wide, every))
 
 
 @app.command("find", epilog='Example: rawref find "beef heart"')
@@ -424,14 +446,16 @@ def find_command(
     elif format is TableFormat.csv:
         out(rows.found(result), nl=False)
     else:
-        out(render.found(result, wide))
+        show(render.found(result, wide))
 
 
 @app.command("check", epilog="Example: rawref check --accepted --format junit")
 def check_command(
     accepted: Annotated[bool, typer.Option("--accepted", help="The committed table, not the present build.")] = False,
     consumer: Annotated[bool, typer.Option("--consumer", help="The consumer's suite too, with data docs.")] = False,
-    rule: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule, every finding of it.")] = None,
+    rule: Annotated[
+        list[str] | None, typer.Option("--rule", metavar="<id>", help="Only this rule, every finding of it.")
+    ] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Instead: notes to publishers, ready to send.")] = False,
     digest: Annotated[
         str | None, typer.Option("--digest", help="The content digest that you pinned; another one exits 2.")
@@ -494,7 +518,7 @@ def check_command(
     elif format is ReportFormat.csv:
         out(rows.checked(rendered.worst_first(result)), nl=False)
     elif format is ReportFormat.text:
-        out(rendered.text(result, wide=wide, whole=bool(rule)))
+        show(rendered.text(result, wide=wide, whole=bool(rule)))
     else:
         out(rendered.junit(result) if format is ReportFormat.junit else rendered.markdown(result))
     for line in rendered.ci_annotations(result, folder, os.environ):
@@ -540,7 +564,7 @@ def drift_command(
     elif format is ReportFormat.csv:
         out(rows.drifted(result), nl=False)
     elif format is ReportFormat.text:
-        out(render_drift.text(result, wide))
+        show(render_drift.text(result, wide))
     else:
         out(render_drift.junit(result) if format is ReportFormat.junit else render_drift.markdown(result))
     if os.environ.get("CI"):
@@ -596,7 +620,7 @@ def accept_command(
         )
     else:
         if result.standing != "nothing":
-            out(render_drift.brief(result.drift, SEE_REST[result.standing]) + "\n")
+            show(render_drift.brief(result.drift, SEE_REST[result.standing]) + "\n")
         out(
             {
                 "accepted": f"accepted as version {result.version}; once curated/ is committed, name it:\n"
@@ -652,7 +676,7 @@ def suggest_command(
     elif format is TableFormat.json:
         emit(result if errors or every else suggest.bounded(result))
     else:
-        out(text(result, wide))
+        show(text(result, wide))
 
 
 @app.command("mix", epilog="Example: rawref mix raw/maintainer/mixes/example.csv --need nrc-2006-adult")
@@ -667,15 +691,23 @@ def mix_command(
     weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
     activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
     assay: Annotated[Path | None, typer.Option(help=ASSAY_HELP)] = None,
-    without: Annotated[list[str] | None, typer.Option(help="Leave an ingredient out, and compare.")] = None,
-    replace: Annotated[list[str] | None, typer.Option(help="A=B: put B in place of A, and compare.")] = None,
-    contributions: Annotated[
-        str | None, typer.Option(help="Instead: which ingredient supplies how much of this nutrient.")
-    ] = None,
+    without: Annotated[list[str] | None, typer.Option(
+            help="Leave an ingredient out, and compare.", metavar="<ingredient>", autocompletion=complete_ingredient
+        )] = None,
+    replace: Annotated[list[str] | None, typer.Option(
+            help="A=B: put B in place of A, and compare.", metavar="<A=B>", autocompletion=complete_replacement
+        )] = None,
+    contributions: Annotated[str | None, typer.Option(
+            help="Instead: which ingredient supplies how much of this nutrient.", metavar="<component>",
+            autocompletion=complete_nutrient,
+        )] = None,
     target: Annotated[
         str | None, typer.Option(help="Instead: the grams that reach it, such as CA/P=1.2; needs --with.")
     ] = None,
-    adding: Annotated[str | None, typer.Option("--with", help="The ingredient that --target adds.")] = None,
+    adding: Annotated[str | None, typer.Option(
+            "--with", help="The ingredient that --target adds.", metavar="<ingredient>",
+            autocompletion=complete_ingredient,
+        )] = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the profile to an SVG file.")] = None,
     format: Annotated[
         MixFormat, typer.Option("--format", help="text, json, csv, or an analysis sheet as markdown or html.")
@@ -729,9 +761,9 @@ def mix_command(
         out(text, nl=False)
     elif format is MixFormat.text:
         if not other:
-            out(render_mix.mix_text(result, wide, terminal_width()), nl=False)
+            show(render_mix.mix_text(result, wide, terminal_width()), nl=False)
         if comparison:
-            out(("" if other else "\n") + render_mix.compare_text(comparison, wide, terminal_width()), nl=False)
+            show(("" if other else "\n") + render_mix.compare_text(comparison, wide, terminal_width()), nl=False)
     elif other and comparison:
         title, notes = f"{file.stem} and {other.stem}", [result["method"]]
         _publish(sheet.side_by_side(comparison, title, notes), format)
