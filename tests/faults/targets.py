@@ -29,12 +29,16 @@ from rawref.fetch.decide import available, fetch
 from rawref.mix import inputs as mix_inputs
 from rawref.mix import mix
 from rawref.mix.assay import read_assay
+from rawref.mix.compare import compare
 from rawref.mix.table import load_table
+from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import read_need
 from rawref.published.door import table as door
 from rawref.published.opened import open_published
 from rawref.release.build import build
+from rawref.render.mix import compare_text
 from rawref.sources import PinnedFile, Release, anses_ciqual, declared, maintainer, mext, usda_fdc, usda_sr28
+from rawref.stages import reference
 from rawref.workspace import Workspace
 
 from tests.faults import books
@@ -68,7 +72,7 @@ def targets(names: Sequence[str] = ()) -> Iterator[list[Target]]:
 def over(space: Workspace) -> list[Target]:
     """The targets over a small built root; each trial leaves it as it was, and what is damaged lies beside it."""
     _beside(space).mkdir()
-    return [*_entered(space), *_tried(space), *_foreign(space), *_curated(space)]
+    return [*_entered(space), *_words(space), *_tried(space), *_foreign(space), *_curated(space)]
 
 
 def _beside(space: Workspace) -> Path:
@@ -146,6 +150,37 @@ def _decisions(path: Path, rows: int = 20) -> bytes:
     return text.getvalue().encode()
 
 
+# ---- what says how a figure counts
+
+
+def _words(space: Workspace) -> Iterator[Target]:
+    """The statuses, and what the codes of the sources mean by them."""
+    schemas = _beside(space) / "schemas"
+    shutil.copytree(space.schemas, schemas)
+    names = ("statuses.csv", "status_map.csv", "source_traits.csv", "component_sources.csv", "components.csv",
+             "conversions.csv", "soil_driven.csv")
+    sound = {name: (schemas / name).read_bytes() for name in names}
+    held = [registry.statuses, registry.evidence, registry.vocabularies, registry.components, registry.steps]
+
+    def forget() -> None:
+        for cached in held:
+            cached.cache_clear()
+
+    def read(name: str, body: bytes) -> None:
+        (schemas / name).write_bytes(body)
+        forget()
+        try:
+            with connect(threads=1) as con:
+                reference._load_registry(con, schemas)
+                if name == "statuses.csv":
+                    assert _count(con, "reference.statuses") == len(registry.statuses(schemas)) > 0
+        finally:
+            (schemas / name).write_bytes(sound[name])
+            forget()
+
+    yield Target("statuses", sound, damaged, read, 12)
+
+
 # ---- what a mix is tried with
 
 
@@ -168,12 +203,47 @@ def _tried(space: Workspace) -> Iterator[Target]:
     assays = {
         "assay.csv": b"ingredient_id,component,value,unit,basis,laboratory,date,low,high,note\n"
         b"beef-heart,ZN,1.9,mg,per_100g,A laboratory,2024-05-01,1.7,2.1,\n"
-        b"beef-liver,RETOL,17000,IU,per_kg,label,2023-01-31,,,dry\nbeef-liver,WATER,70,g,per_100g,label,2023-01-31,,,\n"
+        b"beef-liver,RETOL,17000,IU,per_kg,label,2023-01-31,,,dry\nbeef-liver,WATER,70,g,per_100g,label,2023-01-31,,,\n",
+        "limits.csv": b"ingredient_id,component,value,unit,basis,laboratory,date,low,high,note\n"
+        b"beef-heart,ID,<2,ug,per_100g,A laboratory,2024-05-01,,,below its limit\n"
+        b"beef-liver,SE,,ug,per_kg_DM,A laboratory,2024-05-01,400,900,a range\n"
+        b"beef-liver,MN,< 0.4,mg,per_100g_DM,label,2023-01-31,,,\n",
     }
-    yield Target(
-        "assays", assays, damaged,
-        lambda name, body: _ignore(read_assay(_file(space, name, body), table, name, ())), 227,
-    )
+
+    def assayed(name: str, body: bytes) -> None:
+        found = read_assay(_file(space, name, body), table, name, ())
+        if len(body) % 32 == 0:
+            rows = mix_inputs.read_mix(_file(space, "sound.csv", mixes["mix.csv"]), "sound.csv", table)
+            json.dumps(mix.evaluate(table, rows, profile, assay=found), default=str, allow_nan=False)
+
+    yield Target("assays", assays, damaged, assayed, 200)
+
+    sound = mix_inputs.read_mix(_file(space, "sound.csv", mixes["mix.csv"]), "sound.csv", table)
+    judged = mix.evaluate(table, sound, profile)
+
+    def beside(name: str, body: bytes) -> None:
+        rows = mix_inputs.read_mix(_file(space, name, body), name, table)
+        if len(rows) < 5:
+            other = mix.evaluate(table, rows, profile)
+            json.dumps(compare(judged, other), default=str, allow_nan=False)
+            compare_text(compare(other, judged), True, 100)
+
+    yield Target("compare", {"other.csv": mixes["mix.csv"]}, damaged, beside, 5)
+    asked = {"target": b"CA/P=1.2", "energy": b"RETOL=5000", "one": b"Vitamin A, retinol = 90000"}
+
+    def aim(name: str, body: bytes) -> None:
+        component, figure = parse_target(table, body.decode(errors="surrogateescape"))
+        batch, _ = mix.batch_of(table, sound)
+        json.dumps(reach(batch, component, figure, "beef-liver"), allow_nan=False)
+
+    yield Target("targets", asked, lambda body, rng: damaged(body, rng, separator=b"="), aim, 30)
+
+    def swap(name: str, body: bytes) -> None:
+        swaps = mix_inputs.parse_replace(body.decode(errors="surrogateescape").split("\n"))
+        mix.batch_of(table, sound, without=("water",), replace=swaps)
+
+    pairs = {"pairs": b"beef-heart=beef-liver"}
+    yield Target("swaps", pairs, lambda body, rng: damaged(body, rng, separator=b"="), swap, 20)
 
 
 def _ignore(_: object) -> None:

@@ -645,6 +645,29 @@ def harness(space: Workspace) -> dict[str, Target]:
     return {target.name: target for target in over(space)}
 
 
+@pytest.mark.parametrize(
+    ("name", "old", "new", "what"),
+    [
+        ("statuses.csv", b"imputed,no,", b"imputed,yess,", "schemas/statuses.csv:7: evidence 'yess'"),
+        ("statuses.csv", b"\ntrace,", b"\nmeasured,", "schemas/statuses.csv:9: measured stands already on line 2"),
+        ("statuses.csv", b"trace,no,range,8", b"trace,no,known?,8", "schemas/statuses.csv:9: counts_in_mix"),
+        ("status_map.csv", b",imputed,", b",imputd,", "status 'imputd' is not known"),
+        ("source_traits.csv", b"trait,", b"trai,", "schemas/source_traits.csv:1: heading"),
+        ("component_sources.csv", b",1,", b",one,", "preference 'one'"),
+        ("conversions.csv", b",1000,", b",1e3,", "factor '1e3'"),
+    ],
+)
+def test_a_damaged_word_of_the_registry_is_named(
+    harness: dict[str, Target], name: str, old: bytes, new: bytes, what: str
+) -> None:
+    """It would make a figure count as another than it is."""
+    sound = harness["statuses"].sound[name]
+    assert old in sound
+    with pytest.raises(InputError) as caught:
+        harness["statuses"].read(name, sound.replace(old, new, 1))
+    assert what in caught.value.line()
+
+
 @pytest.mark.parametrize("case", inputs.corpus(), ids=lambda case: f"{case['target']}-{case['file']}-{case['seed']}")
 def test_a_former_find_stays_repaired(harness: dict[str, Target], case: dict[str, str]) -> None:
     assert inputs.trial(harness[case["target"]], case["file"], case["seed"])[0] != "find"

@@ -141,6 +141,17 @@ def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[t
         raise InputError(f"not CSV: {error}", f"{shown}:{line}", MEND_QUOTE) from error
 
 
+def read_keyed(path: Path, shown: str, due: str, key: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
+    """As `read_csv` with the columns `due`, parted by commas; InputError for the second row of a key as well."""
+    seen: dict[tuple[str, ...], int] = {}
+    for line, row in read_csv(path, shown, due.split(",")):
+        first = seen.setdefault(tuple(row[name] for name in key), line)
+        if first != line:
+            what = " ".join(row[name] for name in key)
+            raise InputError(f"{what} stands already on line {first}", f"{shown}:{line}", "keep one of the two rows")
+        yield line, row
+
+
 MEND_QUOTE = "a quoted field begins on this line: end it with a quote, and write a quote inside it twice"
 _QUOTED = re.compile(r'"(?:[^"]|"")*"')
 _BARE = re.compile(r"[^,\r\n]*")
@@ -183,10 +194,26 @@ def vocabularies(schemas: Path) -> dict[str, dict[str, str]]:
     return found
 
 
+COUNTS_IN_MIX = ("known", "range", "unknown", "nothing")
+
+
 @cache
 def statuses(schemas: Path) -> tuple[dict[str, str], ...]:
-    """Every status: whether it is evidence, how it counts in a mix, how it ranks (1 first), what it means."""
-    return tuple(r for _, r in read_csv(schemas / "statuses.csv", "schemas/statuses.csv"))
+    """Every status: whether it is evidence, how it counts in a mix, how it ranks (1 first), what it means. InputError
+    where a row says none of what it may: a figure would count as another than it is."""
+    found: dict[str, dict[str, str]] = {}
+    due = "status,evidence,counts_in_mix,rank,letter,band,definition"
+    for line, r in read_keyed(schemas / "statuses.csv", "schemas/statuses.csv", due, ("status",)):
+        for fault, what in (
+            (not r["status"], "no status"),
+            (r["evidence"] not in ("yes", "no"), f"evidence {r['evidence']!r} is neither yes nor no"),
+            (r["counts_in_mix"] not in COUNTS_IN_MIX, f"counts_in_mix {r['counts_in_mix']!r} is none of its words"),
+            (r["rank"] != str(len(found) + 1), f"rank {r['rank']!r} is not that of the row"),
+        ):
+            if fault:
+                raise InputError(what, f"schemas/statuses.csv:{line}", "correct it, or restore the file")
+        found[r["status"]] = r
+    return tuple(found.values())
 
 
 @cache
@@ -218,16 +245,24 @@ def load_source_traits(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
                 " primary key (trait, source))")
     con.executemany("insert into reference.source_traits values (?, ?, nullif(?, ''))",
                     [[row["trait"], row["source"], row["value"]] for _, row in
-                     read_csv(schemas / "source_traits.csv", "schemas/source_traits.csv")])
+                     read_keyed(schemas / "source_traits.csv", "schemas/source_traits.csv", "trait,source,value,note",
+                                ("trait", "source"))])
 
 
 @cache
 def components(schemas: Path) -> tuple[dict[str, str], ...]:
     """The component registry in its order."""
-    return tuple(r for _, r in read_csv(schemas / "components.csv", "schemas/components.csv"))
+    due = "component,name,unit,group,needed,block,usage_warning,definition"
+    return tuple(r for _, r in read_keyed(schemas / "components.csv", "schemas/components.csv", due, ("component",)))
 
 
 @cache
 def steps(schemas: Path) -> dict[str, dict[str, str]]:
     """The named steps: formula or factor, conditions and source, by id."""
-    return {r["id"]: r for _, r in read_csv(schemas / "conversions.csv", "schemas/conversions.csv")}
+    due, found = "id,from_component,from_unit,to_component,to_unit,factor,formula,conditions,source,standing", {}
+    for line, r in read_keyed(schemas / "conversions.csv", "schemas/conversions.csv", due, ("id",)):
+        if r["factor"] and not re.fullmatch(r"(?=.*[1-9])\d{1,9}(\.\d{1,9})?", r["factor"]):
+            where = f"schemas/conversions.csv:{line}"
+            raise InputError(f"factor {r['factor']!r} is no number above zero", where, "write it with a decimal point")
+        found[r["id"]] = r
+    return found

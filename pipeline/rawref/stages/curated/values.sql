@@ -89,7 +89,7 @@ with evidence as (
 )
 select l.*, round(d.ratio, 4) as ratio from listed l left join disagreement d using (ingredient_id, component);
 
--- A zero that nobody measured was struck out by a decision, and the next candidate is another one: the same doubt holds.
+-- A zero that nobody measured was struck out by a decision, and the next candidate is another one: the same doubt.
 create temp table like_zeros as
 select c.ingredient_id, c.component, format('the like zero of {} {} was struck out by decision {}', r.source, r.food_id,
   r.reject_id) as said

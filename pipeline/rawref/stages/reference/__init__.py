@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,7 +58,9 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     con.execute("create table reference.soil_driven(component text primary key)")
     load_rows(con, "reference.soil_driven", [
         {"component": r["component"]}
-        for _, r in registry.read_csv(schemas / "soil_driven.csv", "schemas/soil_driven.csv")
+        for _, r in registry.read_keyed(
+            schemas / "soil_driven.csv", "schemas/soil_driven.csv", "component,driven_by,source", ("component",)
+        )
     ])
     known_steps = registry.steps(schemas)
     tags = registry.components(schemas)
@@ -79,8 +82,12 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         " primary key (source, source_component, component))"
     )
     names = {c["component"] for c in tags}
+    statuses = {s["status"] for s in registry.statuses(schemas)}
     mapped: list[dict[str, Any]] = []
-    for line, r in registry.read_csv(schemas / "component_sources.csv", "schemas/component_sources.csv"):
+    for line, r in registry.read_keyed(
+        schemas / "component_sources.csv", "schemas/component_sources.csv",
+        "source,source_component,component,preference,steps,status,note", ("source", "source_component", "component"),
+    ):
         where = f"schemas/component_sources.csv:{line}"
         if r["component"] not in names:
             raise InputError(
@@ -88,6 +95,12 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
                 where,
                 "use a component of schemas/components.csv",
             )
+        if not re.fullmatch(r"[1-9]\d{0,3}", r["preference"]):
+            raise InputError(f"preference {r['preference']!r} is no count", where, "write 1 for the first choice")
+        if r["status"] and r["status"] not in statuses:
+            raise InputError(f"status {r['status']!r} is not known", where, "use a status of schemas/statuses.csv")
+        if not re.fullmatch(r'(\[("[a-z0-9_]+"(, ?(?=")|(?=\])))*\])?', r["steps"]):
+            raise InputError(f"steps {r['steps']!r} are no list of names", where, 'write them as ["one", "two"]')
         factor = Decimal("1.000000000")
         for step in json.loads(r["steps"] or "[]"):
             if step not in known_steps or not known_steps[step]["factor"]:
@@ -111,11 +124,17 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         "create table reference.status_map(source text, kind text, code text, description text, status text, note text,"
         " primary key (source, kind, code))"
     )
-    load_rows(
-        con,
-        "reference.status_map",
-        [r for _, r in registry.read_csv(schemas / "status_map.csv", "schemas/status_map.csv")],
-    )
+    meanings = list(registry.read_keyed(
+        schemas / "status_map.csv", "schemas/status_map.csv", "source,kind,code,description,status,note",
+        ("source", "kind", "code"),
+    ))
+    for line, r in meanings:
+        if r["status"] not in statuses:
+            raise InputError(
+                f"status {r['status']!r} is not known", f"schemas/status_map.csv:{line}",
+                "use a status of schemas/statuses.csv",
+            )
+    load_rows(con, "reference.status_map", [r for _, r in meanings])
 
 
 def _require_declared_units(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
