@@ -650,7 +650,7 @@ def harness(space: Workspace) -> dict[str, Target]:
     [
         ("statuses.csv", b"imputed,no,", b"imputed,yess,", "schemas/statuses.csv:7: evidence 'yess'"),
         ("statuses.csv", b"\ntrace,", b"\nmeasured,", "schemas/statuses.csv:9: measured stands already on line 2"),
-        ("statuses.csv", b"trace,no,range,8", b"trace,no,known?,8", "schemas/statuses.csv:9: counts_in_mix"),
+        ("statuses.csv", b"trace,no,range,8,", b"trace,no,known?,8,", "schemas/statuses.csv:9: counts_in_mix"),
         ("status_map.csv", b",imputed,", b",imputd,", "status 'imputd' is not known"),
         ("source_traits.csv", b"trait,", b"trai,", "schemas/source_traits.csv:1: heading"),
         ("component_sources.csv", b",1,", b",one,", "preference 'one'"),
