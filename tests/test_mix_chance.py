@@ -18,7 +18,7 @@ from rawref.mix.compare import compare
 from rawref.mix.contributions import contributions
 from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.quotient import Unknown
-from rawref.mix.spread import Z90, at_least, points_of, quantile, reaches, scaled, together, total
+from rawref.mix.spread import Z90, at_least, points_of, quantile, reaches, scaled, together, total, variance_within
 from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import load_need
 from rawref.render import sheet
@@ -56,12 +56,13 @@ def draws(generator: np.random.Generator, low: float, figure: float | None, high
 @pytest.mark.parametrize("seed", range(12))
 def test_the_chance_agrees_with_a_monte_carlo(seed: int) -> None:
     """The method against random draws with a fixed seed: within two points of a hundred, for up to ten ingredients with
-    sigma up to 1.2 (a 50-fold interval), trace ranges, and energy with its own spread."""
+    sigma up to 1.2 (a 50-fold interval) and a far end of 3.5 (vitamin D of beef), trace ranges, and energy with its own
+    spread."""
     pick, generator = random.Random(seed), np.random.default_rng(seed)
     over, under, above, below = [], [], np.zeros(DRAWS), np.zeros(DRAWS)
     for _ in range(pick.randint(1, 10)):
         weight = 10 ** pick.uniform(-2, 0.5)
-        sigmas = [pick.uniform(0.03, 1.2) for _ in range(2)]
+        sigmas = [pick.uniform(0.03, 1.2), pick.uniform(0.03, pick.choice((1.2, 3.5)))]
         figure = None if pick.random() < 0.15 else 1.0
         low = 0.0 if figure is None else math.exp(-Z90 * sigmas[0])
         high = 1.0 if figure is None else math.exp(Z90 * sigmas[1])
@@ -75,6 +76,16 @@ def test_the_chance_agrees_with_a_monte_carlo(seed: int) -> None:
     for chance in (0.03, 0.05, 0.2, 0.5, 0.8, 0.95, 0.97):
         bound = float(np.quantile(above / below, chance))
         assert reaches(sums, energy, bound) == pytest.approx(1 - chance, abs=WITHIN)
+
+
+def test_nothing_of_an_ingredient_and_a_far_end_that_hardly_comes() -> None:
+    """No grams of an ingredient add nothing and no width; a high end hundreds of times the figure (vitamin D of beef,
+    SR28 23354: 0.025, to 7.76) does not outweigh the doubt of what decides (cod-liver oil)."""
+    assert total([scaled(points_of(1.0, 2.0, 4.0), 0.0), scaled(points_of(1.0, 2.0, 4.0), 0.0)]) == (0.0,)
+    assert len(total([scaled(points_of(1.0, 2.0, 4.0), 0.0), points_of(1.0, 2.0, 4.0)])) > 1
+    beef, oil = scaled(points_of(0.0039, 0.025, 7.76), 9.0), scaled(points_of(8.7, 250.0, 778.0), 0.2)
+    assert variance_within(oil) > 5 * variance_within(beef)
+    assert at_least(total([beef, oil]), 60.0) == pytest.approx(0.45, abs=0.02)
 
 
 def test_fat_and_a_sum_of_one_food_go_together() -> None:

@@ -349,6 +349,15 @@ def test_a_dose_that_passes_a_maximum_says_so() -> None:
     assert passed_maxima(batch, need, "eggshell-powder", Fraction(1)) == []
 
 
+def test_a_mix_of_nothing_is_neither_enough_nor_too_much() -> None:
+    """Water and a pure amino acid hold no calcium, no phosphorus and no energy: nothing follows from 0 / 0."""
+    table, need = load_table(WORKSPACE), load_need(WORKSPACE)
+    for only in ("water", "taurine"):
+        result = evaluate(table, rows_of((only, 100)), need)
+        assert {line["verdict"] for line in result["components"]} == {"undecided", "no_requirement"}, only
+        assert not has_findings(result)
+
+
 def verdict_with(batch: Batch, need: Need, component: str, key: str, grams: float) -> str:
     """The verdict on one line of the mix with so much more of an ingredient."""
     changed = more_of(batch, key, Fraction(grams))

@@ -136,6 +136,11 @@ class Asked:
         """What turns the quotient into the figure of the line: 1000 kcal, and 1 for a ratio."""
         return Fraction(1) if self.is_ratio else THOUSAND
 
+    @property
+    def divides(self) -> bool:
+        """Of a ratio: whether anything below the line is known or could be there."""
+        return any(content.most is None or content.most > 0 for content in self.under.values())
+
     def pairs(self) -> dict[str, tuple[Content, ...]]:
         """The contents of each ingredient that the line rests on."""
         return {key: (self.over[key], self.under[key]) if self.under else (self.over[key],) for key in self.over}

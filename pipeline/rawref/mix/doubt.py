@@ -1,8 +1,8 @@
 """What makes a line uncertain, in order of its share of the doubt, and what would decide it: an assay, or grams.
 
-The doubt of a line is the variance of its margin, nutrient - bound x energy. A known content has that of its points, an
-unknown of a minimum that of what comparable foods foretell; any other unknown counts as if it were even between nothing
-and its ceiling, and one that nothing bounds takes all of the doubt.
+The doubt of a line is the variance of its margin, nutrient - bound x energy. A known content has that within its 90 %
+interval, an unknown of a minimum that of what comparable foods foretell; any other unknown counts as if it were even
+between nothing and its ceiling, and one that nothing bounds takes all of the doubt.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 from rawref.mix.batch import Asked, Batch
 from rawref.mix.content import Content, lacking_share
 from rawref.mix.quotient import CERTAIN_HIGH, PerEnergy, Unknown
-from rawref.mix.spread import mean, scaled, solve, total, variance
+from rawref.mix.spread import mean, scaled, solve, total, variance_within
 from rawref.needs.profile import parts_of
 
 
@@ -70,7 +70,7 @@ def _of_content(
 ) -> list[tuple[float, Doubt]]:  # fmt: skip
     share, weight = batch.shares[key] / 100 * factor, float(batch.grams[key]) / 100
     found = []
-    spread = variance(scaled(content.points, share))
+    spread = variance_within(scaled(content.points, share))
     if spread:
         why = "a range" if content.state == "range" else "spread"
         found.append((spread, Doubt(key, part, why, 0.0, float(content.high - content.counted) * weight)))
@@ -78,7 +78,7 @@ def _of_content(
     ceiling = content.unforetold if guessed else content.ceiling
     if guessed and content.foretold is not None:
         doubt = Doubt(key, part, why, 0.0, content.foretold.high * weight)
-        found.append((variance(scaled(content.foretold.points, share)), doubt))
+        found.append((variance_within(scaled(content.foretold.points, share)), doubt))
     if ceiling is None:
         found.append((math.inf, Doubt(key, part, why, 0.0, None)))
     elif ceiling:
@@ -93,7 +93,7 @@ def _of_energy(batch: Batch, asked: Asked, bound: float) -> list[tuple[float, Do
         share = batch.shares[key] / 100 * bound
         for bearer, (factor, content) in energy.parts.items():
             if bearer != asked.component:
-                spread = variance(scaled(content.points, float(factor) * share))
+                spread = variance_within(scaled(content.points, float(factor) * share))
                 if spread:
                     found.append((spread, Doubt(key, bearer, "energy", 0.0, None)))
         if energy.unknown:

@@ -14,7 +14,7 @@ from typing import Any
 from rawref.mix.assay import Assays
 from rawref.mix.content import ZERO, Content, content_of, exact, mineral_of
 from rawref.mix.energy import NRC_FORMULA, NRC_SOURCE, NRC_TITLE, Factors, food_class, nrc_me
-from rawref.mix.spread import Points, quantile, scaled, total, variance
+from rawref.mix.spread import Points, quantile, scaled, total, variance_within
 from rawref.mix.table import Table
 
 # By difference: the error of the four others, in a food that holds hardly any (common practice, no source).
@@ -145,7 +145,7 @@ def range_drivers(
     for key, energy in energies.items():
         weight = float(grams[key]) / 100
         for bearer, (factor, content) in energy.parts.items():
-            doubt = variance(scaled(content.points, float(factor) * weight))
+            doubt = variance_within(scaled(content.points, float(factor) * weight))
             if doubt:
                 why = "a range" if content.state == "range" else "spread"
                 kcal = float(factor * (content.high - content.low)) * weight

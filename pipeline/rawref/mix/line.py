@@ -133,7 +133,7 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
     """The chances of both bounds; where the unknown decides about a minimum, by what comparable foods foretell."""
     scale = asked.scale
     least = most = None
-    if not asked.is_ratio and not batch.kcal:  # nothing to divide by, so nothing is known
+    if not (asked.divides if asked.is_ratio else batch.kcal):  # nothing to divide by, so nothing is known
         least, most = (Chances(0.0, 1.0) if row else None for row in (bounds.minimum, bounds.maximum))
         return Judgement(least, most, verdict_of(least, most))
     if bounds.minimum is not None:

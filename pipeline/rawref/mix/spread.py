@@ -1,10 +1,10 @@
 """How uncertain amounts add up: equally likely points instead of random draws.
 
 Method. An amount that is known by a figure and its 90 % interval (`low` and `high` are its 5 % and 95 % points) is
-written as POINTS equally likely amounts: the means of POINTS slices of equal chance of a distribution that passes
-through low, figure and high. That is a lognormal about the figure, with a sigma of its own on each side; where `low`
-is zero the lower half rises evenly from zero, and a range without a figure (trace, below detection) is even from zero
-to its end.
+written as POINTS equally likely amounts: the middles of POINTS slices of equal chance of a distribution that passes
+through low, figure and high (means would let a far end that hardly ever comes weigh too much). That is a lognormal
+about the figure, with a sigma of its own on each side; where `low` is zero the lower half rises evenly from zero, and a
+range without a figure (trace, below detection) is even from zero to its end.
 
 Amounts of different ingredients are independent. The points of a sum are all sums of a point of one and a point of the
 other, sorted and put back into POINTS slices of equal chance; the chance that a quotient reaches a bound is the mean
@@ -25,11 +25,11 @@ Points = tuple[float, ...]
 POINTS = 64
 Z90 = NormalDist().inv_cdf(0.95)  # low and high are 5 % and 95 % points
 NOTHING: Points = (0.0,)
-# An amount this much narrower than the widest adds its mean and no width: less than 0.01 % of the variance.
-NARROW = 0.01
-FEWER = (1 / 4, 1 / 16)
+# An amount this much narrower than the widest adds its mean and no width.
+NARROW = 1e-3
+FEWER = (1 / 4, 1 / 16)  # of the width: an amount so much narrower is added with half as many points, and half of those
 EXACT = 1e-5  # a chance is found to a thousandth of a per cent
-_EDGES = (-math.inf, *(NormalDist().inv_cdf(n / POINTS) for n in range(1, POINTS)), math.inf)
+_MIDDLES = tuple(NormalDist().inv_cdf((n + 0.5) / POINTS) for n in range(POINTS))
 
 
 @lru_cache(maxsize=4096)
@@ -56,16 +56,10 @@ def _even(low: float, high: float, count: int) -> Points:
 
 
 def _lognormal(median: float, sigma: float, first: int, last: int) -> Points:
-    """The means of the slices `first` to `last` of a lognormal."""
+    """The middles of the slices `first` to `last` of a lognormal."""
     if sigma <= 0:
         return (median,) * (last - first)
-    mean = median * math.exp(sigma * sigma / 2) * POINTS
-    cuts = [_normal(edge - sigma) for edge in _EDGES[first : last + 1]]
-    return tuple(mean * (cuts[n + 1] - cuts[n]) for n in range(last - first))
-
-
-def _normal(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2))
+    return tuple([median * math.exp(sigma * _MIDDLES[n]) for n in range(first, last)])
 
 
 def scaled(points: Points, factor: float) -> Points:
@@ -86,8 +80,8 @@ def together(first: Points, second: Points) -> Points:
 def total(amounts: Iterable[Points]) -> Points:
     """The points of the sum of independent amounts, the same whatever their order."""
     given = list(amounts)
-    wide = sorted((points for points in given if len(points) > 1), key=lambda points: (_width(points), points))
-    shift = math.fsum(points[0] for points in given if len(points) == 1)
+    wide = sorted((points for points in given if points[-1] > points[0]), key=lambda points: (_width(points), points))
+    shift = math.fsum(points[0] for points in given if not points[-1] > points[0])
     if not wide:
         return (shift,)
     found = wide.pop()
@@ -95,14 +89,14 @@ def total(amounts: Iterable[Points]) -> Points:
     while wide:
         part = wide.pop()
         if _width(part) < floor:
-            shift += mean(part)
+            shift += math.fsum(_within(part)) / len(part)
         else:
             found = _added(found, part)
     return tuple([shift + point for point in found])
 
 
 def _added(wide: Points, narrow: Points) -> Points:
-    few, ratio = coarse(narrow), _width(narrow) / _width(wide)
+    few, ratio = coarse(narrow), _width(narrow) / (_width(wide) or math.inf)
     for enough in FEWER:  # what hardly widens the sum needs fewer points of its own
         if ratio < enough:
             few = coarse(few)
@@ -112,7 +106,9 @@ def _added(wide: Points, narrow: Points) -> Points:
 
 
 def _width(points: Points) -> float:
-    return points[-1] - points[0]
+    """About the 90 % interval: a far end that hardly ever comes is no measure of how much an amount matters."""
+    end = len(points) // 20
+    return points[-1 - end] - points[end]
 
 
 def mean(points: Points) -> float:
@@ -120,10 +116,19 @@ def mean(points: Points) -> float:
     return math.fsum(points) / len(points)
 
 
-def variance(points: Points) -> float:
-    """The variance of an amount."""
-    middle = mean(points)
-    return math.fsum((point - middle) ** 2 for point in points) / len(points)
+def _within(points: Points) -> list[float]:
+    """The points, those beyond the 90 % interval taken as its ends."""
+    end = len(points) // 20
+    low, high = points[end], points[-1 - end]
+    return [min(max(point, low), high) for point in points]
+
+
+def variance_within(points: Points) -> float:
+    """How uncertain an amount is: the variance within its 90 % interval, what lies beyond taken as its end. A far end
+    that hardly ever comes would outweigh all else and decide nothing."""
+    within = _within(points)
+    middle = math.fsum(within) / len(within)
+    return math.fsum((point - middle) ** 2 for point in within) / len(within)
 
 
 def at_least(points: Sequence[float], bound: float) -> float:
