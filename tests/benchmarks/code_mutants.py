@@ -32,8 +32,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -191,6 +190,9 @@ class Scratch:
 
     held: Path
     seconds: float
+    failing: list[str] = field(default_factory=list)
+    """Tests that fail without a mutant."""
+    sound: set[str] = field(default_factory=set)
 
     @property
     def root(self) -> Path:
@@ -204,6 +206,7 @@ class Scratch:
             shutil.copytree(ROOT, self.root, ignore=away)
         else:
             shutil.copytree(ROOT / "tests", self.root / "tests", ignore=away, dirs_exist_ok=True)
+        self.restore()
         built = self.held / "built"
         if not (built / "curated").is_dir():
             shutil.rmtree(built, ignore_errors=True)
@@ -214,37 +217,15 @@ class Scratch:
         if not (self.held / "expected.json").is_file():
             self._need(self.ask(["-m", "tests.benchmarks.witness", "hold", str(self.held)], 900))
 
-    def map(self) -> None:
-        """Which test runs which line of Python, by tracing every test of the rooms once, and which fail without any
-        mutant: those say nothing."""
-        import coverage
+    def restore(self) -> None:
+        """Undo the mutant in place, also one of a run that was cut off."""
+        if self.whole.is_file():
+            file, whole = json.loads(self.whole.read_text(encoding="utf-8"))
+            (self.root / CODE / file).write_text(whole, encoding="utf-8")
 
-        def trace(name: str) -> str:
-            settings = self.held / f"{name}.coveragerc"
-            settings.write_text(f"[run]\ndynamic_context = test_function\nsource = {self.root / CODE}\n"
-                                f"data_file = {self.held / name}.coverage\n", encoding="utf-8")
-            _, text = self.ask(["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-q", "-n0", "-rfE",
-                                "-p", "no:cacheprovider", "--tb=no", f"tests/{name}.py"], 1800)
-            return text
-
-        names = list(dict.fromkeys(name for room in TESTS.values() for name in room))
-        with ThreadPoolExecutor(2) as pool:
-            said = dict(zip(names, pool.map(trace, names), strict=True))
-        failing = sorted({hit for text in said.values() for hit in re.findall(r"^(?:FAILED|ERROR) (\S+)", text, re.M)})
-        size = Counter[str]()
-        lines: dict[str, dict[str, list[str]]] = {}
-        for name in names:
-            traced = coverage.CoverageData(f"{self.held / name}.coverage")
-            traced.read()
-            for file in sorted(traced.measured_files()):
-                of = lines.setdefault(Path(file).relative_to(self.root / CODE).as_posix(), {})
-                for line, contexts in sorted(traced.contexts_by_lineno(file).items()):
-                    tests = [f"tests/{name}.py::{c.split('.')[-1]}" for c in contexts if ".test_" in c]
-                    of[str(line)] = [*of.get(str(line), []), *tests]
-                    size.update(tests)
-        (self.held / "lines.json").write_text(json.dumps({"failing": failing, "size": size, "lines": lines}),
-                                              encoding="utf-8")
-        say(f"{len(size)} tests traced; failing without a mutant: {failing or 'none'}")
+    @property
+    def whole(self) -> Path:
+        return self.held / "unaltered.json"
 
     @staticmethod
     def _need(done: tuple[int, str]) -> None:
@@ -266,14 +247,23 @@ class Scratch:
                 return 124, "no end"
         return process.returncode, text[-4000:]
 
-    def running(self, mutant: Mutant) -> list[str]:
-        """The tests that run the line of a mutant, those that run the fewest lines first; the files of the room where
-        nobody knows. Without those that fail anyway."""
-        known = json.loads((self.held / "lines.json").read_text(encoding="utf-8"))
-        found = set(known["lines"].get(mutant.file, {}).get(str(mutant.line), []))
-        files = [f"tests/{name}.py" for name in TESTS[mutant.room]]
-        away = [f"--deselect={name}" for name in known["failing"]]
-        return [*(sorted(found, key=lambda name: (known["size"][name], name)) or files), *away]
+    def tested(self, names: list[str], seconds: float) -> str:
+        """The first test that fails; "" for none, or where they do not end in time."""
+        away = [f"--deselect={name}" for name in self.failing if name not in names]
+        status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider", "--tb=no",
+                                 "-rfE", *names, *away], seconds)
+        if status in (0, 5, 124):
+            return ""
+        hit = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", text, re.MULTILINE)
+        return hit[1] if hit else "collection"
+
+    def _fails_anyway(self, name: str) -> bool:
+        """Whether a test fails without a mutant too: then it says nothing, and is left out from now on."""
+        if name not in self.sound and self.tested([name], self.seconds):
+            self.failing.append(name)
+            return True
+        self.sound.add(name)
+        return False
 
     def seen_by(self, mutant: Mutant, tests: bool) -> str | None:
         """What sees the mutant: "build", "table", "rules", "plants", a test, or "" for nothing; None where only `tests`
@@ -281,6 +271,7 @@ class Scratch:
         ends = time.monotonic() + self.seconds
         path = self.root / CODE / mutant.file
         whole = path.read_text(encoding="utf-8")
+        self.whole.write_text(json.dumps([mutant.file, whole]), encoding="utf-8")
         path.write_text(altered(mutant, whole), encoding="utf-8")
         try:
             if mutant.room in BUILT:
@@ -293,14 +284,15 @@ class Scratch:
                     return differs[1]
             if not tests:
                 return None
-            status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider",
-                                     "--tb=line", *self.running(mutant)], ends - time.monotonic())
-            if status in (0, 124, 5):
-                return ""
-            hit = re.search(r"^(?:FAILED|ERROR) (\S+)", text, re.MULTILINE)
-            return hit[1] if hit else "tests"
+            names = [f"tests/{name}.py" for name in TESTS[mutant.room]]
+            while hit := self.tested(names, ends - time.monotonic()):
+                self.restore()
+                if not self._fails_anyway(hit):
+                    return hit
+                path.write_text(altered(mutant, whole), encoding="utf-8")
+            return ""
         finally:
-            path.write_text(whole, encoding="utf-8")
+            self.restore()
 
 
 def say(text: str) -> None:
@@ -324,8 +316,6 @@ def _try(asked: argparse.Namespace, mutants: list[Mutant], held: Path) -> None:
     """Try what the file of results does not hold yet."""
     scratch = Scratch(held, asked.seconds)
     scratch.prepare()
-    if not asked.builds and not (held / "lines.json").is_file():
-        scratch.map()
     done = _lines(asked.out)
     fresh = not asked.out.is_file()
     with asked.out.open("a", encoding="utf-8", newline="") as handle:
