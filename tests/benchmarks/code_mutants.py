@@ -43,10 +43,10 @@ TESTS = {
     "cooked": ("test_cooking",),
     "stages": ("test_all_sources", "test_completeness", "test_fidelity", "test_ranges", "test_facets"),
     "checks": ("test_checks",),
-    "needs": ("test_needs", "test_mix"),
-    "mix": ("test_mix_chance", "test_mix_comparables", "test_mix_safety", "test_mix"),
-    "lookup": ("test_cli",),
-    "drift": ("test_drift",),
+    "needs": ("test_pieces", "test_needs", "test_mix"),
+    "mix": ("test_pieces", "test_mix_chance", "test_mix_comparables", "test_mix_safety", "test_mix"),
+    "lookup": ("test_pieces", "test_words", "test_cli"),
+    "drift": ("test_pieces", "test_drift"),
 }
 """The rooms that are mutated, in proportion to their lines, and the files of tests that are asked about each."""
 BUILT = ("registry", "sources", "cooked", "stages", "checks")

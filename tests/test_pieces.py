@@ -1,0 +1,170 @@
+"""Small pieces of the program by themselves, each against a published definition or a sum worked by hand. No build."""
+
+from __future__ import annotations
+
+import subprocess
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from rawref.drift import compare, head, read, tiers
+from rawref.drift.history import History
+from rawref.errors import InputError
+from rawref.lookup.words import singular
+from rawref.mix import line
+from rawref.mix.assay import Assay, _within_limits
+from rawref.mix.contributions import contributions
+from rawref.mix.kcal import _left
+from rawref.mix.mix import batch_of, evaluate
+from rawref.mix.spread import at_least, quantile, reaches
+from rawref.mix.table import Cell
+from rawref.needs.profile import unit_factor
+
+from tests.mix_tables import cells, ingredient, minimum, need_of, rows_of, table_of
+
+PLAIN = {"WATER": "70", "PROCNT": "20", "FAT": "8", "ASH": "1", "CHOCDF": "0"}
+
+
+# --- mix
+@pytest.mark.parametrize("count", [2, 3, 8, 15])
+def test_a_quantile_is_that_of_hazen(count: int) -> None:
+    """Type 5 of Hyndman and Fan, The American Statistician 50 (1996) 361-365, as numpy has it."""
+    points = sorted(np.random.default_rng(count).lognormal(size=count).tolist())
+    for chance in np.linspace(0.5 / count, 1 - 0.5 / count, 23):
+        assert quantile(points, float(chance)) == pytest.approx(np.quantile(points, chance, method="hazen"))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_quotient_reaches_a_bound_as_often_as_its_upper_part_reaches_the_lower_times_it(seed: int) -> None:
+    draw = np.random.default_rng(seed)
+    over, under = (tuple(sorted(draw.lognormal(m, 0.3, n).tolist())) for m, n in ((0.5, 6), (0.0, 9)))
+    for bound in np.linspace(0.3, 5, 40):
+        by_definition = sum(at_least(over, bound * point) for point in under) / len(under)
+        assert reaches(over, under, float(bound)) == pytest.approx(by_definition, abs=1e-12)
+
+
+def test_a_chance_of_the_contrary_is_one_less_it() -> None:
+    assert (line.chance((0.25, 0.25)), line.chance((0.2, 0.35))) == ("25 %", "20 to 35 %")
+    assert (line.chance((0.25, 0.25), 1), line.chance((0.2, 0.35), 1)) == ("75 %", "65 to 80 %")
+
+
+def test_a_ceiling_is_of_the_grams_in_the_mix(tmp_path: Path) -> None:
+    rows = cells("own", **PLAIN)
+    batch, _ = batch_of(table_of(tmp_path, [ingredient("own")], rows, {("own", "CA"): "40"}), rows_of(("own", 250)))
+    ceiling = batch.contents("CA")["own"].ceiling
+    (row,) = contributions(batch, "CA")["ingredients"]
+    assert row["amount"] is None and ceiling
+    assert row["could_add"] == pytest.approx(float(ceiling) * 2.5)
+
+
+def test_proximates_are_per_hundred_grams_of_the_mix(tmp_path: Path) -> None:
+    table = table_of(tmp_path, [ingredient("own")], cells("own", **PLAIN | {"WATER": "70 68 72"}))
+    need = need_of(tmp_path, minimum("PROCNT", "50", "g"))
+    found = evaluate(table, rows_of(("own", 250)), need)["proximates"]["WATER"]
+    assert (found["as_fed_low_pct"], found["as_fed_pct"], found["as_fed_high_pct"]) == pytest.approx((68, 70, 72))
+
+
+def test_what_the_other_proximates_leave_of_a_hundred_grams(tmp_path: Path) -> None:
+    """Water, protein, fat and ash of 60 to 70, 20, 8 and 1: 100 - 65 - 29 = 6, by the middle of the range."""
+    rows = [*cells("own", PROCNT="20", FAT="8", ASH="1"), *cells("own", "trace", WATER="- 60 70")]
+    assert _left(table_of(tmp_path, [ingredient("own")], rows), {}, "own") == 6
+
+
+@pytest.mark.parametrize(("found_mg", "fits"), [("40044", True), ("40700", True), ("41500", False)])
+def test_an_assay_of_a_pure_substance_is_at_most_its_formula(tmp_path: Path, found_mg: str, fits: bool) -> None:
+    """CaCO3: 40.078 / 100.086 of it is calcium (IUPAC 2021 standard atomic weights); two per cent more is allowed."""
+    rows = cells("own", "calculated", CA="40044")
+    table = table_of(tmp_path, [ingredient("own", kind="addition", cautions='["pure_substance"]')], rows)
+    assay = Assay(Cell("measured", Fraction(found_mg), None, None), found_mg, "mg", "as_fed", "x", "2020-01-01", "", "")
+    if fits:
+        return _within_limits(table, ("own", "CA"), "mg", assay, "a:2")
+    with pytest.raises(InputError, match=r"pure own holds 40\.04 g"):
+        _within_limits(table, ("own", "CA"), "mg", assay, "a:2")
+    return None
+
+
+# --- drift
+def food(standing: str, name: str, figures: int, **more: Any) -> dict[str, Any]:
+    """A food of an invented source that came, went, gained or lost."""
+    return {"source": "own", "food_id": name[0], "name": name, "standing": standing, "figures": figures,
+            "supplies": False, "mapped": False} | more  # fmt: skip
+
+
+def test_the_head_tells_foods_by_what_became_of_them() -> None:
+    foods = [food("added", "Hare", 5, supplies=True), food("gained", "Goat", 2), food("removed", "Duck", -3),
+             food("lost", "Lamb", -4)]  # fmt: skip
+    assert [s.lead for s in head._added(foods)] == ["own: 1 food added with 5 figures; raw and not mapped yet 1"]
+    assert [s.lead for s in head._gained(foods)] == ["own: 1 food gained 2 figures"]
+    assert [s.lead for s in head._gone(foods)] == ["own: 1 food removed", "own: 1 food lost 4 figures"]
+    assert [s.names for s in head._gained(foods)] == [["Goat (G)"]]
+
+
+def test_a_heading_is_faulted_on_its_line(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("b,a\n1,2\n", encoding="utf-8")
+    side = read.Side("before", tmp_path, "curated")
+    assert read._heading(side, "t", ["a", "b"]) == ["b", "a"]
+    assert [(f["why"], f["line"]) for f in side.faults] == [
+        ("t.csv has its columns in another order than the registry", 1)
+    ]
+    other = read.Side("before", tmp_path, "curated")
+    read._heading(other, "t", ["a", "c"])
+    assert {(f["column"], f["line"]) for f in other.faults} == {("b", 1), ("c", 1)}
+
+
+@pytest.mark.parametrize(("kind", "why"), [("added", "a gap is named"), ("removed", "a gap is no longer named")])
+def test_a_gap_that_comes_or_goes_is_told_as_such(kind: str, why: str) -> None:
+    change: dict[str, Any] = {"kind": kind}
+    tiers._tier_gap(change, (None,) * 19, {"requirement_share": 5.0}, "own")
+    assert (change["why"], change["share_of_requirement"]) == (why, None)
+
+
+def test_where_the_contract_changed_the_same_word_is_one_fault(tmp_path: Path) -> None:
+    side = read.Side("before", tmp_path, "curated")
+    for number in (7, 9):
+        side.fault("values", f"values.csv: x/{number}: status old is no word", word="status old is no word",
+                   line=number, column="status")  # fmt: skip
+    side.fault("values", "values.csv: 3 fields where the heading has 4", line=8)
+    found = compare._faults(side, ["schemas/statuses.csv"])
+    assert [(change["why"].endswith(", in 2 rows"), change["cause"]) for change in found] == [
+        (True, "rule"), (False, "rule")
+    ]  # fmt: skip
+
+
+def test_files_that_git_does_not_hold_yet_are_changed_too(tmp_path: Path) -> None:
+    def git(*words: str) -> str:
+        named = ["-c", "user.name=a", "-c", "user.email=a@b.example", "-c", "commit.gpgsign=false"]
+        return subprocess.run(["git", *named, *words], cwd=tmp_path, check=True, capture_output=True, text=True).stdout
+
+    (tmp_path / "schemas").mkdir()
+    for name in ("kept", "changed"):
+        (tmp_path / "schemas" / name).write_text("1", encoding="utf-8")
+    git("init", "-q")
+    git("add", "schemas")
+    git("commit", "-q", "-m", "x")
+    commit = git("rev-parse", "HEAD").strip()
+    for name in ("changed", "new"):
+        (tmp_path / "schemas" / name).write_text("2", encoding="utf-8")
+    assert History(tmp_path, commit, True).changed_below("schemas") == ["schemas/changed", "schemas/new"]
+    assert History(tmp_path, commit, False).changed_below("schemas") == []
+
+
+# --- words, units
+@pytest.mark.parametrize(
+    ("word", "one"), [("ribs", "rib"), ("legs", "leg"), ("eggs", "egg"), ("gas", "gas"), ("bass", "bass"),
+                      ("berries", "berry"), ("anchovies", "anchovy"), ("radishes", "radish"), ("pies", "pie")]
+)  # fmt: skip
+def test_the_singular_of_a_word(word: str, one: str) -> None:
+    """Plurals of English; of four letters too."""
+    assert singular(word) == one
+
+
+def test_an_unfitting_unit_says_what_to_give() -> None:
+    assert unit_factor("g", "mg", "CA", "x:1") == 1000 and unit_factor("ug", "ug", "ID", "x:1") == 1
+    with pytest.raises(InputError) as in_iu:
+        unit_factor("IU", "ug", "VITD", "x:1")
+    with pytest.raises(InputError) as in_kcal:
+        unit_factor("kcal", "ug", "VITD", "x:1")
+    # 1 µg of vitamin D is 40 IU (WHO Expert Committee on Biological Standardization)
+    assert "1 ug = 40 IU" in str(in_iu.value) and "IU" not in str(in_kcal.value)
