@@ -15,7 +15,8 @@ import pytest
 from rawref.errors import InputError, InputErrors
 from rawref.mix.assay import read_assay
 from rawref.mix.batch import Batch, ask, bounds_of, more_of
-from rawref.mix.inputs import read_mix
+from rawref.mix.energy import daily_need
+from rawref.mix.inputs import read_mix, substituted
 from rawref.mix.line import judged_line, passed_maxima
 from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.table import Table, load_table
@@ -238,6 +239,29 @@ def test_a_range_that_contradicts_itself_is_refused(
     with pytest.raises((InputError, InputErrors)) as caught:
         assays(tmp_path, kelp(tmp_path / "t"), f"kelp-dried,ID,{value},g,per_100g,lab,2024-01-31,{low},{high}")
     assert caught.value.line().startswith("assay.csv:2:") and problem in caught.value.line()
+
+
+def test_a_range_leaves_room_for_the_rest_of_100_g(tmp_path: Path) -> None:
+    table = kelp(tmp_path / "t")
+    assays(tmp_path, table, "chicken-liver,PROCNT,,g,per_100g,lab,2024-01-31,15,24")
+    with pytest.raises((InputError, InputErrors)) as caught:
+        assays(tmp_path, table, "chicken-liver,PROCNT,,g,per_100g,lab,2024-01-31,10,60")
+    assert "at the high end of PROCNT" in caught.value.line() and "140 g in 100 g" in caught.value.line()
+
+
+@pytest.mark.parametrize(
+    ("line", "problem"),
+    [("Total,530", "looks like a row of totals"), ("chicken-liver,50000000", "more than ten tonnes")],
+)
+def test_a_row_of_totals_and_a_huge_weight_get_a_fitting_hint(tmp_path: Path, line: str, problem: str) -> None:
+    file = tmp_path / "mix.csv"
+    file.write_text(f"ingredient_id,grams\nbeef-heart,500\n{line}\n", encoding="utf-8")
+    with pytest.raises((InputError, InputErrors), match=problem):
+        read_mix(file, "mix.csv", load_table(WORKSPACE))
+    with pytest.raises(InputError, match="400 kg"):
+        daily_need(400, "active")
+    with pytest.raises(InputError, match="both left out and replaced"):
+        substituted(rows_of(("beef-heart", 500)), ["beef-heart"], {"beef-heart": "lamb-heart"})
 
 
 def test_the_published_range_of_kelp_is_told_and_does_not_count() -> None:

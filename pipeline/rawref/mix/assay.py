@@ -110,6 +110,26 @@ def _too_full(found: Assays, table: Table) -> list[tuple[int, InputError]]:
                 f"{float(total + beside):.4g} g in 100 g"
             )
             faults.append((line, InputError(what, where, f"give {' and '.join(lacking)} of the same product too")))
+        else:
+            faults += _too_wide(ingredient_id, own, total + beside)
+    return faults
+
+
+def _too_wide(
+    ingredient_id: str, own: Mapping[str, Assay], least: Fraction
+) -> list[tuple[int, InputError]]:  # fmt: skip
+    """A fault for every range without a figure whose high end the others, `least` in all, leave no room for."""
+    faults = []
+    for part, item in own.items():
+        if item.cell.value is None and item.cell.high is not None:
+            whole = least - _least(item.cell) + item.cell.high
+            if whole > 100 + TOLERANCE_G:
+                what = (
+                    f"at the high end of {part}, water, protein, fat and ash of {ingredient_id} are "
+                    f"{float(whole):.4g} g in 100 g"
+                )
+                cure = "give a high end that the others leave room for"
+                faults.append((int(item.where.rpartition(":")[2]), InputError(what, item.where, cure)))
     return faults
 
 
