@@ -17,8 +17,11 @@ ingredient is left out of its own comparable foods), and another table's figure 
 from __future__ import annotations
 
 import csv
+import math
+import statistics
 import sys
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -34,7 +37,7 @@ from rawref.workspace import Workspace
 
 REPO = Path(__file__).resolve().parents[2]
 RECIPES = [file for place in ("tests/data", "raw/maintainer") for file in (REPO / place / "mixes").glob("*.csv")]
-HELD = Fraction(1, 2)
+HELD, MOST = Fraction(1, 2), Fraction(7, 10)
 EVIDENCE = evidence(REPO / "schemas")
 PROXIMATES = ("PROCNT", "FAT")
 DECIDED = ("over", "short", "meets")
@@ -123,6 +126,58 @@ def hidden(table: Table, need: Need, rivals: dict[tuple[str, str], Fraction]) ->
     return found, failed
 
 
+def spread_of_truths(table: Table, need: Need, rivals: dict[tuple[str, str], Fraction]) -> Counter[str]:
+    """How often a quotient by other tables' figures, energy included, lies within the 50 % and the 90 % interval that
+    the recipe foretells, for lines of which MOST or more has such a figure. Were the intervals too wide, more than that
+    would: then verdicts could be bolder."""
+    found = Counter[str]()
+    for file in sorted(RECIPES, key=lambda path: path.stem):
+        batch, _ = batch_of(table, read_mix(file))
+        kcal = math.fsum(
+            float(batch.grams[key] * factor * rivals.get((key, bearer), content.counted)) / 100
+            for key, energy in batch.energies.items() for bearer, (factor, content) in energy.parts.items()
+        )  # fmt: skip
+        for component in (name for name in need.components() if "/" not in name and "+" not in name):
+            contents = batch.contents(component)
+            own = sum(batch.grams[key] * content.counted for key, content in contents.items())
+            seen = sum(batch.grams[key] * c.counted for key, c in contents.items() if (key, component) in rivals)
+            other = math.fsum(
+                float(batch.grams[key] * rivals.get((key, component), content.counted)) / 100
+                for key, content in contents.items()
+            )
+            if not own or seen < MOST * own or other <= 0:
+                continue
+            below = 1 - ask(batch, component).quotient.chance(other / kcal)
+            found["lines"] += 1
+            found["in the 50 % interval"] += 0.25 <= below <= 0.75
+            found["in the 90 % interval"] += 0.05 <= below <= 0.95
+    return found
+
+
+def moves_with_fat(folder: Path, components: Sequence[str]) -> dict[str, tuple[int, float]]:
+    """Number of pairs of foods and correlation of log(another table / ours) of a component with that of fat, foods of
+    one ingredient: near 0, the errors of the two are independent; above, the quotient by energy errs less than that."""
+    with (folder / "values.csv").open(encoding="utf-8", newline="") as file:
+        ours = {(row["ingredient_id"], row["component"]): row for row in csv.DictReader(file)}
+    foods: dict[tuple[str, str, str], dict[str, float]] = defaultdict(dict)
+    with (folder / "candidates.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            if row["status"] in EVIDENCE and float(row["value"] or 0) > 0 and "cop" not in row["reason_not_chosen"]:
+                foods[row["ingredient_id"], row["source"], row["food_id"]][row["component"]] = float(row["value"])
+    found = {}
+    for component in components:
+        pairs = []
+        for (ingredient_id, source, _), held in foods.items():
+            both = [ours[ingredient_id, name] for name in ("FAT", component) if (ingredient_id, name) in ours]
+            if len(both) == 2 and {"FAT", component} <= held.keys() and all(
+                row["source"] not in ("", source) and row["status"] in EVIDENCE and float(row["value"] or 0) > 0
+                for row in both
+            ):
+                pairs.append([math.log(held[row["component"]] / float(row["value"])) for row in both])
+        found[component] = len(pairs), statistics.correlation(*zip(*pairs, strict=True))
+    return found
+
+
 def measure(workspace: Workspace, folder: Path, need_name: str = DEFAULT_NEED) -> dict[str, Any]:
     """The share of judged lines that are decided, by recipe and in all, and the share of verdicts that hold."""
     table, need = load_table(workspace, folder), load_need(workspace, need_name)
@@ -142,7 +197,9 @@ def measure(workspace: Workspace, folder: Path, need_name: str = DEFAULT_NEED) -
     return {
         "rows": rows, "judged": judged, "decided": decided, "share": decided / judged, "tested": tested,
         "right": right, "holds": right / tested if tested else None, "failed": failed,
-        "open": open_lines.most_common(), "hidden": hidden(table, need, rivals),
+        "open": open_lines.most_common(), "spread": spread_of_truths(table, need, rivals),
+        "with_fat": moves_with_fat(folder, ("PROCNT", "P", "K", "MG", "FE", "ZN", "SE", "THIA", "F18D2N6", "TOCPHA")),
+        "hidden": hidden(table, need, rivals),
     }  # fmt: skip
 
 
@@ -163,6 +220,9 @@ def main() -> None:
         f"verdicts that hold with another table's figures: {found['right']} of {found['tested']}",
         f"do not hold: {found['failed']}",
         f"undecided, in recipes: {found['open']}",
+        f"quotients by other tables' figures, energy included: {dict(found['spread'])}",
+        "correlation of the errors with that of fat: "
+        + ", ".join(f"{name} {value:.2f} (n {n})" for name, (n, value) in found["with_fat"].items()),
         f"with one figure hidden, lines that rest on comparable foods: {dict(found['hidden'][0])}",
         f"do not hold by another table's figure: {found['hidden'][1]}",
     ]
