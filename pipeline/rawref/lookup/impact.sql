@@ -64,7 +64,8 @@ same_part AS (
 any_part AS (SELECT component, quantile_disc(value, 0.9) AS high FROM evidence GROUP BY component),
 bounded AS (
     SELECT
-        gap.*, p.part, p.commonness, r.requirement_of, coalesce(r.judged, false) AS judged, r.minimum, r.maximum, r.standing,
+        gap.*, p.part, p.commonness, r.requirement_of,
+        coalesce(r.judged, false) AS judged, r.minimum, r.maximum, r.standing,
         coalesce(own.share_pct, i.share_pct, $fallback_share) AS share_pct,
         CASE
             WHEN gap.ceiling IS NOT NULL THEN 'published ceiling'
