@@ -27,19 +27,23 @@ from pathlib import Path
 
 import pytest
 from rawref import cli, clock, files, machine, registry, table
+from rawref.checks import accepted
+from rawref.database import connect
 from rawref.errors import InputError, MachineError
 from rawref.fetch.decide import fetch
 from rawref.fetch.download import Limits, NotCached, TooLarge, downloader
 from rawref.mix import table as mix_table
 from rawref.published.place import put_in_place
+from rawref.release import accept
 from rawref.release.build import _sweep, build, input_digests
 from rawref.render.visible import visible
 from rawref.report import site
 from rawref.report.serve import server
 from rawref.sources import real_date, unpack, usda_sr28
 from rawref.sources.foreign import parsing
-from rawref.sources.text import require_clean
+from rawref.sources.text import require_clean, store_legacy_text
 from rawref.workspace import Workspace
+from typer.testing import CliRunner
 
 from tests.faults import inputs, kills, mutate
 from tests.faults.targets import Target, foundation, over
@@ -351,6 +355,20 @@ def test_sound_csv_passes(body: bytes) -> None:
     require_clean(body, "f.csv")
 
 
+@pytest.mark.parametrize(
+    ("body", "what"),
+    [
+        (b"\xef\xbb\xbf~1~^~a~\n~2~^~b~\n", ":1: begins with a byte order mark"),
+        (b"~1~^~a~\n~2~^~b\n", ":2"), (b"~1~^~a~\n~2~^b\x07\n", ":2: a control character"), (b"~1~^~a~\n2~^b\n", ":2"),
+    ],
+)
+def test_a_damaged_file_of_sr28_is_refused_with_its_line(body: bytes, what: str) -> None:
+    """The form of its files: SR28 documentation, p. 27 (text between tildes, fields parted by carets)."""
+    with connect() as con, pytest.raises(InputError) as caught:
+        store_legacy_text(con, "damaged", lambda: io.BytesIO(body), ["one", "two"], "f.txt")
+    assert caught.value.line().startswith(f"f.txt{what}")
+
+
 @pytest.mark.parametrize("text", ["9999-99-99", "9999-12-31", "2025-02-30", "", "-inf", "20130"])
 def test_a_date_that_cannot_be_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="no date"):
@@ -593,6 +611,38 @@ def test_a_mix_reads_one_published_state_while_accept_swaps(
         put_in_place(tmp_path / "held", space.curated)
     assert asked.count("ingredients") == 2
     assert str(found.raw_cells["beef-heart", "ZN"][1]).startswith("7")
+
+
+def test_a_check_of_the_accepted_table_reads_one_state(space: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another table is put in place while the rules look at the first: they look again, at that one."""
+    seen: list[str] = []
+
+    def look(folder: Path, *_: Path) -> dict[str, object]:
+        seen.append((folder / "manifest.json").read_text(encoding="utf-8")[-1])
+        if len(seen) == 1:
+            shutil.copytree(folder, space.work / "other")
+            with (space.work / "other" / "manifest.json").open("a") as stream:
+                stream.write(" ")
+            put_in_place(space.work / "other", folder)
+        return {"rules": [], "summary": {"state": seen[-1]}}
+
+    held = (space.curated / "manifest.json").read_bytes()
+    monkeypatch.setattr(accepted, "run_accepted", look)
+    arguments = ["--root", str(space.root), "check", "--accepted", "--format", "json"]
+    found = json.loads(CliRunner().invoke(cli.app, arguments).stdout)
+    (space.curated / "manifest.json").write_bytes(held)
+    shutil.rmtree(space.work / "other")
+    assert seen == ["\n", " "] and found["summary"] == {"state": " "}
+
+
+def test_no_version_is_stamped_by_a_clock_that_is_wrong(space: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("SOURCE_DATE_EPOCH", raising=False)
+    monkeypatch.setattr(accept, "now", lambda: datetime(5138, 11, 16, tzinfo=UTC))
+    monkeypatch.setattr(accept, "_broken_contract", lambda _: ())
+    before = content(space.curated)
+    with pytest.raises(MachineError, match="the clock says 5138-11-16"):
+        accept.accept(space, "invented", lambda _: None, workbook=False)
+    assert content(space.curated) == before
 
 
 def test_a_clock_that_can_only_be_wrong_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
