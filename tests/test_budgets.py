@@ -11,6 +11,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from rawref.database import connect
 from rawref.workspace import Workspace
 
 MARGIN = 2.5
@@ -54,3 +55,21 @@ def test_ratio(
 def test_help_is_quick(bench: ModuleType) -> None:
     runs = [bench.measure([sys.executable, "-m", "rawref", "--help"]) for _ in range(3)]
     assert bench.best(runs).seconds <= MARGIN * 0.2
+
+
+@pytest.mark.parametrize(
+    ("taken", "growth"),
+    [({1: 30.0, 10: 210.0}, 0.7), ({1: 30.0, 4: 60.0, 10: 120.0}, 1.0), ({1: 30.0, 4: 60.0, 10: 180.0}, 2.0)],
+)
+def test_growth_is_that_of_a_further_copy(bench: ModuleType, taken: dict[int, float], growth: float) -> None:
+    """By hand: alone a copy takes 30 s, among ten 21; from 1 to 4 ten seconds a copy, from 4 to 10 ten or twenty."""
+    from tests.benchmarks import scale
+
+    assert scale.growth_of(taken) == pytest.approx(growth)
+
+
+def test_the_database_keeps_to_its_memory() -> None:
+    """The budget of the design is 6 GB for the process; half of that is the database's."""
+    with connect() as con:
+        size, unit = con.execute("select current_setting('memory_limit')").fetchall()[0][0].split()
+    assert unit in ("MiB", "GiB") and float(size) * (1 if unit == "GiB" else 1 / 1024) <= 3

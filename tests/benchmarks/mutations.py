@@ -157,6 +157,7 @@ def mutate_published(folder: Path, schemas: Path, count: int, seed: int = 1) -> 
                     {r.split("|")[0] for r in rules} | ({"drift"} if subject in drifted else set()),
                 )
             done += len(planned)
+            _progress(score)
     return score
 
 
@@ -198,6 +199,7 @@ def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -
                 rules = {r.split("|")[0] for r in told.get(food, set()) - quiet.get(food, set())}
                 _count(score, kind, f"{food} {component} ({status}): {kind}", rules)
             done += len(planned)
+            _progress(score)
     return score
 
 
@@ -262,6 +264,12 @@ def named_foods(result: dict[str, Any]) -> dict[str, set[str]]:
             if parts[0] == "usda-sr28" and len(parts) > 1:
                 found.setdefault(parts[1], set()).add(f"{rule['id']}|{f['severity']}|{f['subject']}|{f['detail']}")
     return found
+
+
+def _progress(score: Score) -> None:
+    """How far a long run is, for whoever watches it: what was seen counts though the run be cut off."""
+    sys.stderr.write(f"{sum(score.seen.values())} of {sum(score.made.values())} seen\n")
+    sys.stderr.flush()
 
 
 def _count(score: Score, kind: str, name: str, rules: set[str]) -> None:
