@@ -296,8 +296,8 @@ def fetch_command(
         elif done == total or sys.stderr.isatty():
             of = f" of {total / 1e6:.1f}" if total else ""
             begin, end = ("\r", "") if sys.stderr.isatty() else ("", "\n")
-            told = f"{begin}{visible(url.rsplit('/', 1)[-1][:50])}: {done / 1e6:.1f}{of} MB"
-            sys.stderr.write(told + ("\n" if done == total else end))
+            message = f"{begin}{visible(url.rsplit('/', 1)[-1][:50])}: {done / 1e6:.1f}{of} MB"
+            sys.stderr.write(message + ("\n" if done == total else end))
             sys.stderr.flush()
 
     if len(given or []) > 1:
@@ -481,8 +481,8 @@ def check_command(
         if format is ReportFormat.json:
             emit({"schema_version": "1", "notes": found})
         elif format is ReportFormat.csv:
-            told = [{"source": source, "note": note} for source, note in found.items()]
-            out(rows.csv_text(("source", "note"), told), nl=False)
+            listed = [{"source": source, "note": note} for source, note in found.items()]
+            out(rows.csv_text(("source", "note"), listed), nl=False)
         else:
             out("\n\n".join(found.values()) or "nothing to tell a publisher")
         return
@@ -884,7 +884,7 @@ def main() -> None:
         status = 0
         _drop(sys.stdout)
     except BaseException as error:
-        status, lines = told(error)
+        status, lines = message_of(error)
     if interrupted:  # whatever came of it: a query that is cut off ends in an error of its own
         status, lines = 130, ["rawref: interrupted"]
     for stream in (sys.stdout, sys.stderr):
@@ -901,7 +901,7 @@ def main() -> None:
     sys.exit(status)
 
 
-def told(error: BaseException) -> tuple[int, list[str]]:
+def message_of(error: BaseException) -> tuple[int, list[str]]:
     """Exit status and lines of what a command raised."""
     from rawref import machine
     from rawref.published.opened import damage

@@ -199,13 +199,11 @@ class Scratch:
         return self.held / "root"
 
     def prepare(self) -> None:
-        """Copy and build, unless that was done; the tests are copied in any case, as they may have grown."""
+        """Copy and build, unless that was done: a scratch copy that is kept stays as it is, tests and code together."""
         (self.held).mkdir(parents=True, exist_ok=True)
         away = shutil.ignore_patterns(".git", ".venv", ".rawref", "__pycache__", "site", "table.xlsx")
         if not self.root.is_dir():
             shutil.copytree(ROOT, self.root, ignore=away)
-        else:
-            shutil.copytree(ROOT / "tests", self.root / "tests", ignore=away, dirs_exist_ok=True)
         self.restore()
         built = self.held / "built"
         if not (built / "curated").is_dir():
@@ -260,6 +258,8 @@ class Scratch:
     def _fails_anyway(self, name: str) -> bool:
         """Whether a test fails without a mutant too: then it says nothing, and is left out from now on."""
         if name not in self.sound and self.tested([name], self.seconds):
+            if "::" not in name:
+                sys.exit(f"{name} cannot be run without a mutant either")
             self.failing.append(name)
             return True
         self.sound.add(name)

@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rawref.cli import told
+from rawref.cli import message_of
 from rawref.errors import InputError, SourceMissing
 
 from tests.faults.targets import Target, targets
@@ -66,7 +66,7 @@ def trial(target: Target, file: str, seed: str) -> tuple[str, str]:
     try:
         target.read(file, body)
     except (Exception, Hang) as error:
-        status, lines = (4, []) if isinstance(error, Hang) else told(error)
+        status, lines = (4, []) if isinstance(error, Hang) else message_of(error)
         if status in (InputError.exit_status, SourceMissing.exit_status):
             if all(line.strip() and "\n" not in line for line in lines):
                 return "refused", lines[0]

@@ -431,7 +431,7 @@ def test_a_damaged_published_table_is_named(
     with pytest.raises(InputError) as caught:
         table(folder).read(name.removesuffix(".csv"), "arrow")
     assert what in caught.value.line()
-    told = cli.told(caught.value)
+    told = cli.message_of(caught.value)
     assert told[0] == 2 and len(told[1]) == 1
 
 

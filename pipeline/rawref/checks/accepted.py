@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import duckdb
 
 Finding = dict[str, Any]
-TOLD = ("title", "licenses", "sources")
+STATED = ("title", "licenses", "sources")
 
 
 def run_accepted(folder: Path, schemas: Path, maintainer: Path | None = None) -> CheckResult:
@@ -209,7 +209,7 @@ def _documents(folder: Path, schemas: Path) -> list[Finding]:
         package = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return [_fault("datapackage.json", "datapackage.json is missing or not JSON")]
-    found = [_fault("datapackage.json", f"{key} is not stated") for key in TOLD if not package.get(key)]
+    found = [_fault("datapackage.json", f"{key} is not stated") for key in STATED if not package.get(key)]
     described = {r.get("name"): r.get("schema", {}) for r in package.get("resources", [])}
     for name in registry.PUBLISHED:
         if name not in described:

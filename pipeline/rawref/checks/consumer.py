@@ -184,10 +184,10 @@ def _take_offline(docs: Path) -> None:
         kind, _, rest = path.relative_to(docs).as_posix().partition("/")
         if rest:
             holds = "Status: Succeeded" in " ".join(re.sub(r"<[^>]*>", " ", text).split())
-            told = f"{rest.split('/')[0].removeprefix('consumer_').removesuffix('.html')}: " + (
+            label = f"{rest.split('/')[0].removeprefix('consumer_').removesuffix('.html')}: " + (
                 "what is expected" if kind == "expectations" else "holds" if holds else "does not hold"
             )
-            listed.append(f'<li><a href="{kind}/{rest}">{told}</a></li>')
+            listed.append(f'<li><a href="{kind}/{rest}">{label}</a></li>')
     (docs / "index.html").write_text(
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Data docs</title>{_LOOK}</head><body>'
         f"<h1>The consumer's suite</h1><ul>{''.join(listed)}</ul></body></html>\n",

@@ -170,14 +170,14 @@ class Scene:
         **facets: Any,
     ) -> None:
         """A source food with the sound profile, changed by `values` (None takes one out) and `rows` per component."""
-        told = FOOD | {"food_id": food_id, "name": f"Beef, {food_id}, separable lean only, raw"} | facets
-        self.put("reference.foods", **told)
+        stated = FOOD | {"food_id": food_id, "name": f"Beef, {food_id}, separable lean only, raw"} | facets
+        self.put("reference.foods", **stated)
         self.put(
             "archival.foods",
-            source=told["source"],
-            release=told["release"],
+            source=stated["source"],
+            release=stated["release"],
             food_id=food_id,
-            name=told["name"],
+            name=stated["name"],
             **(
                 {"nitrogen_factor": 6.25, "protein_factor": 4.27, "fat_factor": 9.02, "cho_factor": 3.87}
                 if factors is None
@@ -190,8 +190,8 @@ class Scene:
                 continue
             status = "assumed_zero" if x == 0 and component in ASSUMED_ZERO else "measured"
             row = {
-                "source": told["source"],
-                "release": told["release"],
+                "source": stated["source"],
+                "release": stated["release"],
                 "food_id": food_id,
                 "component": component,
                 "source_component": component,
@@ -211,8 +211,8 @@ class Scene:
             self.put('reference."values"', **row)
             self.put(
                 'archival."values"',
-                source=told["source"],
-                release=told["release"],
+                source=stated["source"],
+                release=stated["release"],
                 food_id=food_id,
                 source_component=row["source_component"],
                 text=row["text"],

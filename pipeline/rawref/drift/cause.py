@@ -72,7 +72,7 @@ OF_FOOD = {"refuse_pct", "refuse_note", "langual", "source_foods"}
 SOURCES_KINDS = {"not_carried", "only_cooked", "not_reported"}
 """Kinds of gap that rest on what the sources hold elsewhere."""
 HAND = "edited by hand"
-MOST_TOLD = 3
+MOST_NAMED = 3
 """Changed files that are named in a reason."""
 
 
@@ -316,15 +316,15 @@ def _reaching(change: dict[str, Any], inputs: _Inputs, *, narrow: bool = False) 
         return Cause("unknown", "none of the inputs that differ is known to reach it", ", ".join(sorted(inputs.groups)))
     cause = min((f.cause for f in best), key=("decision", "code", "rule").index)
     of = [f for f in best if f.cause == cause]
-    if len(of) > MOST_TOLD and cause == "code":
-        told = f"the program, in {len(of)} modules"
+    if len(of) > MOST_NAMED and cause == "code":
+        message = f"the program, in {len(of)} modules"
     else:
-        more = [f"{len(of) - MOST_TOLD} more"] if len(of) > MOST_TOLD else []
-        told = ", ".join([*(f.told(change) for f in of[:MOST_TOLD]), *more])
+        more = [f"{len(of) - MOST_NAMED} more"] if len(of) > MOST_NAMED else []
+        message = ", ".join([*(f.message(change) for f in of[:MOST_NAMED]), *more])
     beside = [f.path for f in best if f.cause != cause]
     if beside:
-        told += f", changed together with {beside[0]}" + (f" and {len(beside) - 1} more" if beside[1:] else "")
-    return Cause(cause, told)
+        message += f", changed together with {beside[0]}" + (f" and {len(beside) - 1} more" if beside[1:] else "")
+    return Cause(cause, message)
 
 
 def _sole(cause: str, inputs: _Inputs) -> Cause:
@@ -336,8 +336,8 @@ def _inputs_told(cause: str, inputs: _Inputs) -> str:
     if cause == "source" and inputs.sources:
         return ", ".join(sorted(inputs.sources))
     of = [f for f in inputs.files if f.cause == cause and f.rows != ()]
-    more = [f"{len(of) - MOST_TOLD} more"] if len(of) > MOST_TOLD else []
-    return ", ".join([f.first() for f in of[:MOST_TOLD]] + more)
+    more = [f"{len(of) - MOST_NAMED} more"] if len(of) > MOST_NAMED else []
+    return ", ".join([f.first() for f in of[:MOST_NAMED]] + more)
 
 
 def _follow(recomputed: list[dict[str, Any]], changes: list[dict[str, Any]], inputs: _Inputs) -> None:

@@ -163,8 +163,8 @@ def _pool(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any
         f"{n} {noun}{'s' if n != 1 else ''}"
         for n, noun in ((counts["values"], "range"), (counts["gaps"], "gap"), (counts["candidates"], "candidate")) if n
     )
-    told = [m for m in members if m["table"] == "values"] or members
-    largest = max(told, key=lambda m: (abs(m["relative_change"] or 0.0), m["subject"]))
+    figures = [m for m in members if m["table"] == "values"] or members
+    largest = max(figures, key=lambda m: (abs(m["relative_change"] or 0.0), m["subject"]))
     size = f" ({largest['relative_change'] * 100:+.3g} %)" if largest["relative_change"] is not None else ""
     name = f"{group} {part}".strip() or "no pool"
     made = new_change(
@@ -198,16 +198,16 @@ def pool_foods(foods: list[dict[str, Any]], part: str, group: str) -> str:
     words = {"gained": "gained figures", "lost": "lost figures", "described": "described otherwise",
              "counts": "known otherwise"}
     found = _of_pool(foods, part, group)
-    told = [f"{f['name']} ({f['source']} {f['food_id']}, {words.get(f['standing'], f['standing'])})"
+    texts = [f"{f['name']} ({f['source']} {f['food_id']}, {words.get(f['standing'], f['standing'])})"
             for f in found[:NAMED]]
-    return "; ".join(told) + (f" and {len(found) - NAMED} more" if len(found) > NAMED else "")
+    return "; ".join(texts) + (f" and {len(found) - NAMED} more" if len(found) > NAMED else "")
 
 
 def _figures(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any]]) -> Change:
     of = [f for f in foods if f["source"] == key[1] and f["standing"] in ("gained", "lost")]
-    told = f"{sum(f['figures'] for f in of):+d} figures of {len(of)} foods" if of else f"{len(members)} counts"
+    message = f"{sum(f['figures'] for f in of):+d} figures of {len(of)} foods" if of else f"{len(members)} counts"
     made = new_change("value", "catalogue", subject=f"figures of {key[1]}", column="figures",
-                      why=f"{key[1]} publishes {told}") | _worst(members)
+                      why=f"{key[1]} publishes {message}") | _worst(members)
     if made["cause"] == "source":
         made["cause_why"] = made["mechanism"] = "the source gives more or fewer figures of a food that it had"
     return made
@@ -238,9 +238,9 @@ def explanations(changes: list[Change]) -> list[dict[str, Any]]:
 
 def _calibration(key: tuple[str, ...], members: list[Change], foods: list[dict[str, Any]]) -> Change:
     counts = Counter(m["kind"] if m["kind"] in ("added", "removed") else "changed" for m in members)
-    told = ", ".join(f"{n} {kind}" for kind, n in sorted(counts.items()))
+    message = ", ".join(f"{n} {kind}" for kind, n in sorted(counts.items()))
     return new_change("provenance", "calibration", subject="calibration", column="coverage",
-                      why=f"calibration of ranges and ceilings: {told} rows") | _worst(members) | {
+                      why=f"calibration of ranges and ceilings: {message} rows") | _worst(members) | {
         "cause_why": members[0]["cause_why"]}
 
 

@@ -26,14 +26,14 @@ class Sentence(NamedTuple):
 
     def within(self, lines: int) -> str:
         """The sentence on at most so many lines, where its lead allows."""
-        told = self.lead
+        text = self.lead
         for n in range(len(self.names) + 1):
             more = f"; and {len(self.names) - n} more" if n < len(self.names) else ""
             tried = self.lead + (": " + "; ".join(self.names[:n]) + more if n else "")
             if n and len(wrap(tried, WIDTH, break_on_hyphens=False)) > lines:
                 break
-            told = tried
-        return told
+            text = tried
+        return text
 
 
 def head(
@@ -45,7 +45,7 @@ def head(
     """
     if not old.digests or not changes:
         return []
-    told = [
+    sentences = [
         *_renamed(changes),
         *_units(changes),
         *_added(foods),
@@ -58,16 +58,16 @@ def head(
         *_moved(changes),
     ]
     if everything > len(changes):
-        told.append(Sentence(f"{everything} rows differ; joined by event they are {len(changes)} changes"))
-    told = told[:LINES]
-    room = [len(wrap(s.lead, WIDTH, break_on_hyphens=False)) for s in told]
-    while len(told) > 1 and sum(room) > LINES:
-        told.pop()
+        sentences.append(Sentence(f"{everything} rows differ; joined by event they are {len(changes)} changes"))
+    sentences = sentences[:LINES]
+    room = [len(wrap(s.lead, WIDTH, break_on_hyphens=False)) for s in sentences]
+    while len(sentences) > 1 and sum(room) > LINES:
+        sentences.pop()
         room.pop()
-    for place in sorted(range(len(told)), key=lambda i: not told[i].names):
-        if told[place].names and sum(room) < LINES:
+    for place in sorted(range(len(sentences)), key=lambda i: not sentences[i].names):
+        if sentences[place].names and sum(room) < LINES:
             room[place] += 1
-    return [sentence.within(lines) for sentence, lines in zip(told, room, strict=True)]
+    return [sentence.within(lines) for sentence, lines in zip(sentences, room, strict=True)]
 
 
 def _names(foods: list[dict[str, Any]]) -> list[str]:
@@ -86,7 +86,7 @@ def _by_source(foods: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
 
 
 def _added(foods: list[dict[str, Any]]) -> list[Sentence]:
-    told = []
+    sentences = []
     for source, of in _by_source([f for f in foods if f["standing"] == "added"]).items():
         free = [f for f in of if f["supplies"] and not f["mapped"]]
         used = [f for f in of if f["mapped"]]
@@ -94,9 +94,10 @@ def _added(foods: list[dict[str, Any]]) -> list[Sentence]:
         groups = [(label, group) for label, group in (
             ("raw and not mapped yet", free), ("mapped", used), ("others", rest)) if group]
         counts = ", ".join(f"{label} {len(group)}" for label, group in reversed(groups))
-        told.append(Sentence(f"{source}: {_count(len(of), 'food')} added with {sum(f['figures'] for f in of)} figures;"
-                             f" {counts}", _names(groups[0][1])))
-    return told
+        figures = sum(f["figures"] for f in of)
+        sentences.append(Sentence(f"{source}: {_count(len(of), 'food')} added with {figures} figures; {counts}",
+                                  _names(groups[0][1])))
+    return sentences
 
 
 def _gained(foods: list[dict[str, Any]]) -> list[Sentence]:
@@ -108,11 +109,11 @@ def _gained(foods: list[dict[str, Any]]) -> list[Sentence]:
 
 
 def _gone(foods: list[dict[str, Any]]) -> list[Sentence]:
-    told = [
+    sentences = [
         Sentence(f"{source}: {_count(len(of), 'food')} removed", _names(of))
         for source, of in _by_source([f for f in foods if f["standing"] == "removed"]).items()
     ]
-    return told + [
+    return sentences + [
         Sentence(f"{source}: {_count(len(of), 'food')} lost {-sum(min(f['figures'], 0) for f in of)} figures",
                  _names(of))
         for source, of in _by_source([f for f in foods if f["standing"] == "lost"]).items()
@@ -177,7 +178,7 @@ def _moved(changes: list[Change]) -> list[Sentence]:
 
 def _source_side(old: Side, new: Side) -> list[Sentence]:
     """What the build set aside or did not use of a source, where the two manifests count it differently."""
-    told = []
+    sentences = []
     before = {s.get("id"): s.get("unused") for s in _listed(old)}
     for source in _listed(new):
         was, now = before.get(source.get("id")), source.get("unused")
@@ -185,8 +186,8 @@ def _source_side(old: Side, new: Side) -> list[Sentence]:
             continue
         moved = [f"{k} {was.get(k, 0)} -> {now.get(k, 0)}"
                  for k in sorted(set(was) | set(now)) if was.get(k, 0) != now.get(k, 0)]
-        told.append(Sentence(f"{source.get('id')}, not used", moved))
-    return told
+        sentences.append(Sentence(f"{source.get('id')}, not used", moved))
+    return sentences
 
 
 def _listed(side: Side) -> list[dict[str, Any]]:

@@ -143,7 +143,7 @@ class Input:
         """Whether the whole change can come from this input."""
         return self.alters(change["table"], change["fields"]) and (self.rows is None or self.row(change) is not None)
 
-    def told(self, change: dict[str, Any]) -> str:
+    def message(self, change: dict[str, Any]) -> str:
         """What changed in it, as far as it is about the change."""
         where = self.path + _label(self.names(change) or self.row(change))
         return f"{self.what}: {where}" if self.what else where

@@ -76,6 +76,6 @@ def gaps_csv(found: list[dict[str, Any]]) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow([*columns, *(f"peers_{name}" if name != "unit" else name for name in peers)])
     for g in found:
-        told = {**g, "needed_by": json.dumps(g["needed_by"])}
-        writer.writerow([*(told[name] for name in columns), *(g["peers"][name] for name in peers)])
+        row = {**g, "needed_by": json.dumps(g["needed_by"])}
+        writer.writerow([*(row[name] for name in columns), *(g["peers"][name] for name in peers)])
     return stream.getvalue()

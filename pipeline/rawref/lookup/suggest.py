@@ -112,8 +112,8 @@ def _next(cell: Row, kind: str, candidates: list[Row], peers: Row, offered: list
                  "row": None}]
     found: list[Row] = []
     if kind == "composite":
-        told = "ask for the part that lacks it: rawref suggest"
-        return [{"do": "part", "text": f"{told} {p['ingredient_id']} {component}", "row": None} for p in parts]
+        message = "ask for the part that lacks it: rawref suggest"
+        return [{"do": "part", "text": f"{message} {p['ingredient_id']} {component}", "row": None} for p in parts]
     best = next((c for c in candidates if c["status"] in evidence
                  and not (c["reason_not_chosen"] or "").startswith(("block", "struck out"))), None)
     if best:

@@ -71,7 +71,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
            where k.ingredient_id = ? and p.component = ? and k.kind = 'raw'""",
         key,
     )
-    told = rows(con, "select name, usage_warning from reference.components where component = ?", [component])[0]
+    registered = rows(con, "select name, usage_warning from reference.components where component = ?", [component])[0]
     parts = rows(
         con,
         """select c.part_ingredient_id, c.share_pct, c.share_low_pct, c.share_high_pct, c.citation_id, v.value, v.unit,
@@ -100,7 +100,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         "schema_version": "1",
         **cell,
         "known_part": known_part,
-        "component_name": told["name"],
+        "component_name": registered["name"],
         "source_component_name": published[0]["name"] if published else None,
         "meanings": _meanings(schemas, cell),
         "sha256": digests[0]["sha256"] if digests else None,
@@ -115,7 +115,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
         "food_decisions": _food_decisions(
             con, component, [(ingredient, cell), *((part["part_ingredient_id"], part) for part in parts)]
         ),
-        "usage_warning": told["usage_warning"],
+        "usage_warning": registered["usage_warning"],
         "gap": _gap(gap[0]) if gap else None,
         "calibration": _calibration(con, ingredient, component),
     }

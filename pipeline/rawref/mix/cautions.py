@@ -85,8 +85,8 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
     if suspect:
         # a report from memory is told and does not silence the caution
         absent = [key for key in suspect if own[key].species in table.thiaminase_free]
-        told = f"reported absent in {', '.join(absent)}, from memory, no source seen" if absent else ""
-        at["may_hold_thiaminase"] = (suspect, told)
+        message = f"reported absent in {', '.join(absent)}, from memory, no source seen" if absent else ""
+        at["may_hold_thiaminase"] = (suspect, message)
     bony = sorted(key for key, item in own.items() if item.bone == "yes")
     if bony:
         at["bone_in"] = (bony, "")

@@ -41,15 +41,15 @@ def core_coverage(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     return {"ingredients": number} | coverage(con, CORE, "curated.gaps")
 
 
-def told(found: dict[str, Any], what: str = "") -> str:
+def sentence(found: dict[str, Any], what: str = "") -> str:
     """Counts and shares on one line; `what` says which part of the table."""
     shares = (f"{found[kind]} {words} ({found[f'{kind}_pct']} %)" for kind, words in KINDS.items())
     return f"coverage{what and f', {what}'}: of {found['cells']} cells " + ", ".join(shares)
 
 
-def told_core(found: dict[str, Any]) -> str:
+def core_sentence(found: dict[str, Any]) -> str:
     """The core ingredients on one line."""
-    return told(found, f"{found['ingredients']} core raw ingredients")
+    return sentence(found, f"{found['ingredients']} core raw ingredients")
 
 
 def told_change(before: dict[str, Any], after: dict[str, Any]) -> str:

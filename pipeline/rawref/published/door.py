@@ -142,7 +142,7 @@ def table(folder: str | Path, *, version: str | None = None, digest: str | None 
         raise InputError(f"no published table here: {missing[0]}.csv is missing", str(folder), "copy curated/ whole")
     stamp, content = steady(path, lambda: (str(document(path).get("version", "")), table_digest(path)))
     found = Table(path.resolve(), stamp, content, DATA / "schemas")
-    for what, wanted, had in (("version", version, found.version), ("content digest", digest, found.digest)):
-        if wanted is not None and wanted != had:
-            raise InputError(f"{what} is {had or 'none'}, not {wanted}", str(folder), "get the table that was pinned")
+    for what, wanted, held in (("version", version, found.version), ("content digest", digest, found.digest)):
+        if wanted is not None and wanted != held:
+            raise InputError(f"{what} is {held or 'none'}, not {wanted}", str(folder), "get the table that was pinned")
     return found

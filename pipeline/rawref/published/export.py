@@ -93,14 +93,14 @@ def _copy(
     csv, parquet = (literal(f"{stem.as_posix()}{ending}") for ending in (".csv", ".parquet"))
     con.execute(f"create or replace temp table going_out as {query}")
     con.execute(f"copy going_out to {csv} (format csv, header true, delimiter ',', quote '\"', escape '\"')")
-    told = {
+    stated = {
         "title": f"rawref: {stem.name}",
         "licence": LICENCE,
         "missing": "null is unknown, never zero",
         "units": json.dumps(units, ensure_ascii=False),
         "csv_sha256": sha256(stem.with_name(f"{stem.name}.csv")),
     }
-    metadata = ", ".join(f"{key}: {literal(text)}" for key, text in told.items())
+    metadata = ", ".join(f"{key}: {literal(text)}" for key, text in stated.items())
     typed = ", ".join(f"""from_json("{column}", '["VARCHAR"]') as "{column}\"""" for column in lists)
     out = f"select * {'replace (' + typed + ')' if lists else ''} from going_out"
     con.execute(

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.database import connect, literal
+from rawref.database import connect, literal, run_file
 from rawref.errors import InputError
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def document(folder: Path) -> dict[str, Any]:
 
 
 AGAIN = "copy curated/ again"
-_BAD_CSV = re.compile(r"CSV Error on Line: (?P<line>\d+)(?P<told>.*?)\n\s*file = (?P<file>[^\n]+)", re.DOTALL)
+_BAD_CSV = re.compile(r"CSV Error on Line: (?P<line>\d+)(?P<message>.*?)\n\s*file = (?P<file>[^\n]+)", re.DOTALL)
 _FILE = re.compile(r"file = ([^\n]+)")
 _NAME = re.compile(r"[\w+/.,:() -]+")
 """What a heading is made of: component tags, units, words."""
@@ -52,7 +52,7 @@ def damage(error: BaseException) -> InputError | None:
     if not type(error).__module__.endswith("duckdb"):
         return None
     if found := _BAD_CSV.search(str(error)):
-        what = _WHAT.search(found["told"])
+        what = _WHAT.search(found["message"])
         return InputError(
             f"a damaged record: {what[0].strip() if what else 'it cannot be read'}", f"{found['file']}:{found['line']}",
             AGAIN,
@@ -153,8 +153,9 @@ def open_published(folder: Path, schemas: Path, maintainer: Path) -> duckdb.Duck
             f" from read_csv({path}, header = true, all_varchar = true, delim = ',', quote = '\"', escape = '\"')"
         )
     con.execute(registry.CLASS_OF)
-    script = (HERE / "opened.sql").read_text(encoding="utf-8")
-    con.execute(script.replace("$SCHEMAS", schemas.as_posix().replace("'", "''")))
+    registry.load_statuses(con, schemas)
+    con.execute("set variable schemas = ?", [schemas.as_posix()])
+    run_file(con, HERE / "opened.sql")
     return con
 
 

@@ -1,5 +1,6 @@
 -- What lookups ask of `reference` and `archival`, as far as the published tables (schema `curated`) tell.
--- $SCHEMAS is the folder of the vocabularies.
+-- Variable schemas is the folder of the vocabularies; what is read from it becomes a table, as another connection to
+-- the same database does not have the variable.
 
 -- Grain: component, in the order of the published table.
 create table reference.components as
@@ -8,15 +9,15 @@ create table reference.components as
   from curated.components;
 
 -- Grain: ingredient.
-create view curated.ingredient_keys as
+create table curated.ingredient_keys as
   select i.ingredient_id, i.kind, i.part, i.species, s.species_group,
     curated.class_of(i.part, s.species_group) as class
   from curated.ingredients i
-    left join read_csv('$SCHEMAS/species.csv', header = true, all_varchar = true) s using (species);
+    left join read_csv(getvariable('schemas') || '/species.csv', header = true, all_varchar = true) s using (species);
 
 -- Grain: component, part, species group. Published beside gaps only; of the other cells it is not known (n is null).
 create view reference.peers as
-  with told as (
+  with counted as (
     select g.component, k.part, k.species_group, any_value(g.peers_n) as n, any_value(g.peers_low) as low,
       any_value(g.peers_median) as median, any_value(g.peers_high) as high
     from curated.gaps g join curated.ingredient_keys k using (ingredient_id)
@@ -25,7 +26,7 @@ create view reference.peers as
     select distinct c.component, k.part, k.species_group from reference.components c, curated.ingredient_keys k
   )
   select component, part, species_group, t.n, t.low, t.median, t.high
-  from places left join told t using (component, part, species_group) where t.n is null or t.n > 0;
+  from places left join counted t using (component, part, species_group) where t.n is null or t.n > 0;
 
 -- Grain: source food.
 create view reference.foods as
@@ -47,17 +48,16 @@ create view archival."values" as
   from considered where source is not null;
 create view reference."values" as
   select distinct source, release, food_id, source_component, component, value, low, high, unit, status, steps,
-    status in (select status from read_csv('$SCHEMAS/statuses.csv', header = true, all_varchar = true)
-      where evidence = 'yes') as evidence
+    status in (select status from reference.statuses where evidence) as evidence
   from considered where source is not null;
 
 -- Codes of the sources in words.
-create view reference.status_map as
-  select * from read_csv('$SCHEMAS/status_map.csv', header = true, all_varchar = true);
+create table reference.status_map as
+  select * from read_csv(getvariable('schemas') || '/status_map.csv', header = true, all_varchar = true);
 create view archival.codes as
   select source, kind, code, description as meaning from reference.status_map;
-create view reference.source_traits as
-  select * from read_csv('$SCHEMAS/source_traits.csv', header = true, all_varchar = true);
+create table reference.source_traits as
+  select * from read_csv(getvariable('schemas') || '/source_traits.csv', header = true, all_varchar = true);
 
 -- Grain: ingredient, source food mapped to it.
 create view reference.links as

@@ -322,8 +322,8 @@ def _link(sheet: Any, row: int, at: int, place: str) -> None:
 def _warning(component: dict[str, str] | None) -> str:
     if not component:
         return ""
-    told = (f"{component['name']}, {component['unit']} per 100 g", component["usage_warning"], component["definition"])
-    return ". ".join(x for x in told if x)[:900]
+    parts = (f"{component['name']}, {component['unit']} per 100 g", component["usage_warning"], component["definition"])
+    return ". ".join(x for x in parts if x)[:900]
 
 
 def _provenance(made: _Book, path: Path, fields: tuple[registry.Field, ...], cells: _Cells) -> None:

@@ -302,8 +302,8 @@ def entry(found: dict[str, Any], reason: str, version: str, day: str, *, first: 
         f"- {WEIGHT[_weight(c)]}: {_plain(headline(c))}. {_plain(c['why'])}; cause: {c['cause']}{_because(c)}"
         for c in shown
     ]
-    told = {id(c) for c in shown}
-    if left := Counter(_weight(c) for c in found["changes"] if id(c) not in told):
+    listed = {id(c) for c in shown}
+    if left := Counter(_weight(c) for c in found["changes"] if id(c) not in listed):
         bullets.append("- and " + ", ".join(f"{n} more ({WEIGHT[weight]})" for weight, n in sorted(left.items())))
     return "\n".join([*lines, "### Worst first", "", *bullets, "", *closing])
 

@@ -6,7 +6,8 @@ import textwrap
 from typing import Any
 
 from rawref.findings import Case, Finding, Tested
-from rawref.published.coverage import told, told_change
+from rawref.published.coverage import sentence as coverage_sentence
+from rawref.published.coverage import told_change
 from rawref.render import ci
 from rawref.render.terminal import columns, number
 
@@ -101,7 +102,7 @@ def known(result: dict[str, Any]) -> str:
     before, after = (result["coverage"][side] for side in ("before", "after"))
     if not after:
         return "coverage: not known, as values.csv or gaps.csv is lacking"
-    return told(after) if before in (None, after) else told_change(before, after)
+    return coverage_sentence(after) if before in (None, after) else told_change(before, after)
 
 
 def text(result: dict[str, Any], wide: bool = False) -> str:

@@ -18,9 +18,9 @@ NARROW, BROAD = 60, 200
 def columns() -> int:
     """How wide a line may be: as COLUMNS says, else as the terminal is, else 80 where the text goes to a file or pipe;
     never under 60 or over 200."""
-    told = os.environ.get("COLUMNS", "")
+    wanted = os.environ.get("COLUMNS", "")
     here = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH
-    return min(max(int(told) if told.isdigit() else here, NARROW), BROAD)
+    return min(max(int(wanted) if wanted.isdigit() else here, NARROW), BROAD)
 
 
 def number(value: Any) -> str:
@@ -70,7 +70,7 @@ def _wrap(label: str, text: str, wide: bool = False) -> str:
 
 def build_summary(outcome: Any) -> str:
     """What was read, what was kept, what came of it."""
-    from rawref.published.coverage import told, told_core
+    from rawref.published.coverage import core_sentence, sentence
 
     s = outcome.summary
     lines = [
@@ -88,7 +88,7 @@ def build_summary(outcome: Any) -> str:
     if s["absent"]:
         lines.append("absent: " + ", ".join(s["absent"]) + " (rawref fetch, or fetch SOURCE --from FILE)")
     lines.append(f"\n{s['ingredients']} ingredients; {s['review_list']} foods need review (rawref find --review)")
-    lines += [told_core(s["coverage_core"]), told(s["coverage"], "the whole table")]
+    lines += [core_sentence(s["coverage_core"]), sentence(s["coverage"], "the whole table")]
     lines.append("values by status: " + ", ".join(f"{k} {v}" for k, v in s["values_by_status"].items()))
     lines.append("gaps by kind: " + ", ".join(f"{k} {v}" for k, v in s["gaps_by_kind"].items()))
     if under := s.get("checks", {}).get("beneath"):
@@ -116,7 +116,7 @@ def releases(entries: list[dict[str, Any]]) -> str:
     """Releases at hand and how fresh they are; below them what is to be said of each."""
     if not entries:
         return "nothing at hand"
-    told = table(
+    listing = table(
         ("source", "release", "standing", "state", "had", "days old"),
         [
             (
@@ -133,7 +133,7 @@ def releases(entries: list[dict[str, Any]]) -> str:
         (5,),
     )
     notes = [_wrap_plain(f"{e['source']} {e['release']}: {e['note']}") for e in entries if e["note"]]
-    return "\n".join([told, *([""] if notes else []), *notes])
+    return "\n".join([listing, *([""] if notes else []), *notes])
 
 
 def short(value: float | None) -> str:
@@ -166,8 +166,8 @@ def _samples(n: float | None) -> str:
 
 def _step(step: dict[str, Any]) -> str:
     ends = [" ".join(w for w in step[end].split() if w not in ("any", "same")) for end in ("from", "to")]
-    told = " -> ".join(e for e in ends if e)
-    return f"{step['id']}: {told + ', ' if told else ''}{step['factor']} [{step['source']}]"
+    path = " -> ".join(e for e in ends if e)
+    return f"{step['id']}: {path + ', ' if path else ''}{step['factor']} [{step['source']}]"
 
 
 def _peers(p: dict[str, Any], value: float | None, unit: str) -> str:
@@ -276,8 +276,8 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
     if r["disagreement"] is not None:
         add("disagreement", f"largest by smallest of independent sources: {number(r['disagreement'])}")
     for ref in r["references"]:
-        told = ", ".join(str(ref[k]) for k in ("authors", "year", "title", "container", "volume", "pages") if ref[k])
-        add("reference", f"{ref['reference_id']} {told}")
+        cited = ", ".join(str(ref[k]) for k in ("authors", "year", "title", "container", "volume", "pages") if ref[k])
+        add("reference", f"{ref['reference_id']} {cited}")
     add("note", r["usage_warning"])
     if r["alternatives"]:
         lines += ["", "not chosen:"]
@@ -297,10 +297,11 @@ def _footnotes(r: dict[str, Any]) -> list[str]:
 
 def _alternative(a: dict[str, Any], chosen: float | None) -> str:
     """What a candidate that was not chosen says, how far off it is, and why it was not chosen."""
-    told = [f"match {a['match_quality']}", _printed(a["source_value"], a["source_unit"]), a["status"], _samples(a["n"])]
+    texts = [f"match {a['match_quality']}", _printed(a["source_value"], a["source_unit"]), a["status"],
+             _samples(a["n"])]
     if a["value"] is not None and chosen:
-        told.append(f"{a['value'] / chosen:.3g} times the chosen" if a["value"] != chosen else "the same figure")
-    return f"{', '.join(told)}; why not: {a['reason_not_chosen']}"
+        texts.append(f"{a['value'] / chosen:.3g} times the chosen" if a["value"] != chosen else "the same figure")
+    return f"{', '.join(texts)}; why not: {a['reason_not_chosen']}"
 
 
 def trace_from(r: dict[str, Any], wide: bool) -> str:
@@ -339,8 +340,8 @@ def trace_from(r: dict[str, Any], wide: bool) -> str:
             )
         )
     else:
-        told = "curated    no ingredient is mapped to this food, or the component is not needed"
-        lines.append(told if wide else _wrap_plain(told))
+        message = "curated    no ingredient is mapped to this food, or the component is not needed"
+        lines.append(message if wide else _wrap_plain(message))
     return "\n".join(lines)
 
 
@@ -396,9 +397,9 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
         sections.setdefault(g["component"], []).append(g)
     cap = len(found) if every else 5 if len(sections) > 1 else 40
     apart = [component for component, here in sections.items() if here[0]["against_shown"] is not None]
-    told = list(sections) if every else list(dict.fromkeys([*list(sections)[:SECTIONS], *apart]))
+    named = list(sections) if every else list(dict.fromkeys([*list(sections)[:SECTIONS], *apart]))
     lines, shown = [], 0
-    for component in told:
+    for component in named:
         here = sections[component]
         shown += min(cap, len(here))
         head = f"{component} {here[0]['component_name']}: {_gap_count(here, ranked)}"
@@ -406,8 +407,8 @@ def gaps(found: list[dict[str, Any]], wide: bool, every: bool = False) -> str:
         if len(here) > cap:
             lines.append(f"and {len(here) - cap} more")
         lines.append("")
-    if len(told) < len(sections):
-        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in sections.items() if c not in told)
+    if len(named) < len(sections):
+        rest = "further components: " + ", ".join(f"{c} {len(g)}" for c, g in sections.items() if c not in named)
         lines += [rest if wide else _wrap_plain(rest), ""]
     total = f"{len(found)} gaps"
     if shown < len(found):
@@ -486,8 +487,8 @@ def found(r: dict[str, Any], wide: bool) -> str:
         blocks.append(_found_ingredients(r["ingredients"], wide))
     lines = ["\n\n".join(blocks), *([""] if r["foods"] else [])] if blocks else []
     for f in r["foods"]:
-        told = f"{f['source']} {f['food_id']}  {f['name']}"
-        lines.append(told if wide else _wrap_plain(told))
+        message = f"{f['source']} {f['food_id']}  {f['name']}"
+        lines.append(message if wide else _wrap_plain(message))
         facts = [
             f["state"] + (f" ({f['method']})" if f["method"] not in (None, "none") else ""),
             f"{f['species']} {f['part']}",
@@ -544,16 +545,16 @@ def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
         ]
         for i in found
     ]
-    told = table(heading, body, wide, (4, 5, 6), whole=(0,))
-    if wide or max(map(len, told.splitlines())) <= columns():
-        return told
+    listing = table(heading, body, wide, (4, 5, 6), whole=(0,))
+    if wide or max(map(len, listing.splitlines())) <= columns():
+        return listing
     return table([heading[0], *heading[2:]], [[row[0], *row[2:]] for row in body], wide, (3, 4, 5), whole=(0,))
 
 
 def _nothing_found(r: dict[str, Any]) -> str:
     """One sentence: which words no name has, what is near, what to try."""
     where = "no food that needs review" if r["review"] else "no name"
-    told = [f"{word!r}" + (f" (near: {', '.join(near)})" if near else "") for word, near in r["not_found"].items()]
-    if told:
-        return f"nothing found: no name has {' or '.join(told)}; try another word, or fewer"
+    words = [f"{word!r}" + (f" (near: {', '.join(near)})" if near else "") for word, near in r["not_found"].items()]
+    if words:
+        return f"nothing found: no name has {' or '.join(words)}; try another word, or fewer"
     return f"nothing found: {where} has all of {r['text']!r}; try fewer words{', or no --review' * r['review']}"

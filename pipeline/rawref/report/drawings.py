@@ -177,8 +177,8 @@ def coverage(lines: Sequence[tuple[str, Sequence[tuple[bool, float, int]]]]) -> 
             x = at(share)
             shape = f"M{x} {y - 5}l5 5-5 5-5-5z" if by_species else f"M{x - 4} {y - 4}h8v8h-8z"
             way = "species" if by_species else "other table"
-            told = f"{escape(name)}, {way} left out: {share:.1%} of {pairs}"
-            drawn.append(f'<path class="{"v" if by_species else "k"}" d="{shape}"><title>{told}</title></path>')
+            label = f"{escape(name)}, {way} left out: {share:.1%} of {pairs}"
+            drawn.append(f'<path class="{"v" if by_species else "k"}" d="{shape}"><title>{label}</title></path>')
     for share in (0.4, 0.6, 0.8, 0.9, 1.0):
         drawn.append(f'<text x="{at(share) - 10}" y="{tall - 4}">{share:.0%}</text>')
     said = "; ".join(f"{name} " + " and ".join(f"{share:.0%}" for _, share, _ in held) for name, held in lines)

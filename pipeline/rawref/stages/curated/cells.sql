@@ -53,7 +53,7 @@ qualify row_number() over (
     reject_id) = 1;
 
 -- What speaks against a zero that nobody measured: comparable foods, or another source's food for the same ingredient.
--- Key (ingredient_id, component, source, food_id); `but` is null where nothing does.
+-- Key (ingredient_id, component, source, food_id); `contradicted_by` is null where nothing does.
 create temp table doubtful_zeros as
 with zeros as (
   select o.*, k.part, k.species_group, k.kind from offered o join curated.ingredient_keys k using (ingredient_id)
@@ -70,7 +70,7 @@ with zeros as (
 select z.ingredient_id, z.component, z.source, z.food_id, nullif(concat_ws(', and ',
   case when p.n >= 3 and p.low > 0
     then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
-  c.by_other), '') as but
+  c.by_other), '') as contradicted_by
 from zeros z
   left join contradicted c using (ingredient_id, component, source, food_id)
   left join reference.peers p on p.component = z.component and p.part = z.part and p.species_group = z.species_group
@@ -190,7 +190,7 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
   -- worked out, so no longer measured; what was less than that is not upgraded
   case when s.same_food is false and o.status = 'measured' and o.value is not null
     then 'calculated' else o.status end as status,
-  o.evidence and a.why is null as evidence, z.but,
+  o.evidence and a.why is null as evidence, z.contradicted_by,
   case
     when o.held then 'the food needs review (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
       || '): a decision settles it'

@@ -4,7 +4,7 @@ create table curated.gaps as
 with carried as (
   -- a source that lists a component and has no figure for any food does not carry it
   select distinct component from reference."values" where source <> 'maintainer' and status <> 'missing'
-), had as (
+), figures as (
   select f.species, f.part, v.component, f.state from reference."values" v
     join reference.foods f using (source, release, food_id)
   where (f.state = 'raw' or f.state = 'cooked' and not f.composite) and v.evidence and v.status <> 'missing'
@@ -14,7 +14,7 @@ with carried as (
   where c.source = 'maintainer' and c.evidence
 ), cooked as (
   -- plants are one species and one part here: a cooked one says nothing about another
-  select species, part, component, bool_and(state = 'cooked') as raw_lacks from had
+  select species, part, component, bool_and(state = 'cooked') as raw_lacks from figures
   where species <> 'plant' group by all having bool_or(state = 'cooked')
 ), struck as (
   select ingredient_id, component, bool_or(reject_id is null and (rank > 1 or refused is not null)
@@ -24,7 +24,7 @@ with carried as (
   from curated.cell_candidates group by all having by_decision or why is not null
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
-    p.high as peers_high, co.component is not null as cooked_has, z.but,
+    p.high as peers_high, co.component is not null as cooked_has, z.contradicted_by,
     coalesce(s.others, true) as others, s.by_decision, s.why, coalesce('; ' || y.said, '') as like_zero,
     case
       -- where another candidate took the place of the one that was struck out, the gap is that of the other
@@ -32,7 +32,7 @@ with carried as (
       when v.status = 'missing' and ca.component is null then 'not_carried'
       when v.status = 'missing' and co.raw_lacks and v.alternatives = '[]' then 'only_cooked'
       when v.status = 'missing' then 'not_reported'
-      when z.but is not null and v.value = 0 or v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
+      when z.contradicted_by is not null and v.value = 0 or v.value = 0 and p.n >= 3 and p.low > 0 then 'doubtful_zero'
       when v.status = 'assumed_zero' or v.value = 0 and z.food_id is not null then 'only_assumed_zero'
       when v.status = 'trace' then 'trace_only'
       when v.status = 'below_detection' then 'only_below_detection'
@@ -59,7 +59,7 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
     when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
     when 'not_reported' then reason
     when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
-      coalesce(but,
+      coalesce(contradicted_by,
         format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high,
           unit))) || like_zero
     when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)

@@ -13,7 +13,8 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
   null::text as reason, c.rank,  -- the note of the match stands in ingredient_foods.csv, once
   case when c.rank = 1 and c.refused is null then null
     when c.refused is not null then c.refused
-    when f.evidence and not c.evidence then 'no evidence: ' || if(c.but is null, c.status, 'a zero, yet ' || c.but)
+    when f.evidence and not c.evidence
+      then 'no evidence: ' || if(c.contradicted_by is null, c.status, 'a zero, yet ' || c.contradicted_by)
     when c.match_quality > f.match_quality then 'match ' || c.match_quality || ' after ' || f.match_quality
     when f.status <> c.status then c.status || ' after ' || f.status
     when coalesce(f.n, 0) > coalesce(c.n, 0) then 'fewer samples'

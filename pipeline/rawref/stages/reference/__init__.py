@@ -164,14 +164,14 @@ def _require_declared_units(con: duckdb.DuckDBPyConnection, schemas: Path) -> No
                 f"the steps of {source} {number} lead to {reached}, but {component} is in {wanted}{more}",
                 where, "name the steps that lead to the component's unit",
             )
-        told = f"{source} gives {number} {name!r} in {declared!r}"
+        message = f"{source} gives {number} {name!r} in {declared!r}"
         step = step_between(schemas, spelled, expected)
         cure = (
             f'if the figures too are now in {spelled}, add the step "{step}" to the mapping, {where};' if step
             else f"no step leads from {spelled} to {expected}: define one in conversions.csv and add it, {where};"
         )
         raise InputError(
-            f"{told}, but its mapping to {component} expects {expected}{more}", f"{file}:{line}",
+            f"{message}, but its mapping to {component} expects {expected}{more}", f"{file}:{line}",
             f"{cure} else restore the pinned file",
         )
 
