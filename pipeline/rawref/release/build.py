@@ -169,6 +169,7 @@ def _make(
     staged = workspace.built.with_name("curated.new")
     try:
         with connect(fresh, threads=threads) as con:
+            con.execute("set fsync_mode = 'NONE'")  # one build or none: the file is synced when it is whole
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
             say("reference: components, units, statuses, facets, comparable foods")
@@ -182,20 +183,22 @@ def _make(
                     raise
                 require([*entered.result(), *handed_over.result()])
             verify(con)
-            say("curated: choosing values, naming gaps")
-            build_curated(con, workspace.schemas, workspace.maintainer / "needs")
-            summary = _summary(con)
-            summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
-            say("checks: every rule, then planted faults; writing tables meanwhile")
+            say("curated: choosing values, naming gaps; planting faults meanwhile")
             with (
-                _beside(con) as (pool, other),
                 tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
+                _beside(con) as (pool, _),
             ):
+                planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
+                build_curated(con, workspace.schemas, workspace.maintainer / "needs")
+                plants = planted.result()
+            say("checks: every rule; writing tables meanwhile")
+            with _beside(con) as (pool, other):
                 checking = pool.submit(run, other, workspace.schemas)
+                summary = _summary(con)
+                summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
                 export_tables(con, staged, workspace.schemas)
                 described = _describe(con, staged, workspace, inputs, workbook)
                 with _workbook_beside(staged, workspace.schemas, described) if workbook else nullcontext():
-                    plants = selftest(workspace.schemas, scratch=Path(scratch))
                     con.execute("checkpoint")
                     judged = Gate.of(checking.result(), plants)
             summary["checks"] = {

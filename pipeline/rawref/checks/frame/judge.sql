@@ -24,6 +24,13 @@ with named as (
   select n.* replace (coalesce(n.source_component, n.looked_up) as source_component),
     coalesce(f.raw_animal, n.origin = 'source') as raw_animal, coalesce(f.linked, false) as linked
   from named n left join chk_food f on f.source = n.source and f.food_id = n.food_id
+), reached as (
+  -- the published cells that were taken from the food; a fault of a component of a source is one of every figure of it
+  select o.id, c.* from foods o join chk_cell c on c.source = o.source and c.food_id = o.food_id
+  where c.kind <> 'composite'
+  union all
+  select o.id, c.* from foods o join chk_cell c on c.source = o.source and c.source_component = o.source_component
+  where c.kind <> 'composite' and o.food_id is null and o.severity = 'fail'
 )
 select id, rule_id, severity, 'source' as scope,
   concat_ws(':', source, food_id, source_component) as subject, null::text as ingredient_id, null::text as component,
@@ -49,9 +56,7 @@ select distinct o.id, o.rule_id, o.severity, 'curated',
   format('{} {}: {}', o.source, o.food_id, o.detail)
 from foods o
   join chk_rule r on r.rule_id = o.rule_id and r.via is not null
-  join chk_cell c on c.source = o.source and c.kind <> 'composite'
-    -- a fault of a component of a source is one of every figure of it
-    and (c.food_id = o.food_id or o.food_id is null and o.severity = 'fail' and c.source_component = o.source_component)
+  join reached c on c.id = o.id
     and (r.via = 'food' or r.via = 'cell' and c.source_component = o.source_component
       or r.via = 'cells' and exists (from chk_word w where w.rule_id = o.rule_id and w.name = 'cells'
         and w.word = c.component))

@@ -20,8 +20,7 @@ with orphans as (
   union all
   select source, release, food_id, source_component, 'reference', 'value', count(*)
   from archival.value_references anti join (
-    select source, release, food_id, source_component from archival."values"
-      semi join archival.value_references using (source, release, food_id, source_component)
+    from archival."values" where source in (select source from archival.value_references)
   ) using (source, release, food_id, source_component) group by all
 )
 select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, n as x,

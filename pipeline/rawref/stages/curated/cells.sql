@@ -35,9 +35,8 @@ with linked as (
     join archival.maintainer_ingredients i on i.ingredient_id = linked.ingredient_id
     join reference."values" v using (source, release, food_id)
     join reference.components c on c.component = v.component and c.needed
-    left join archival.maintainer_decisions x on x.action = 'reject' and x.source = v.source
-      and x.food_id in (v.food_id, linked.food_id)
-        and coalesce(x.source_component, v.source_component) = v.source_component
+    left join archival.maintainer_decisions x on x.action = 'reject' and x.source = v.source and x.food_id = v.food_id
+      and coalesce(x.source_component, v.source_component) = v.source_component
       and coalesce(x.ingredient_id, linked.ingredient_id) = linked.ingredient_id
   where v.status <> 'missing'
 )

@@ -72,11 +72,15 @@ from used u join archival."references" r on u.reference_id = r.source || ':' || 
   left join archival.maintainer_citations m on r.source = 'maintainer' and m.citation_id = r.reference_id;
 
 create table curated.catalogue as
-with coverage as (
-  select source, release, food_id, count(distinct component) filter (status <> 'missing') as components_valued,
-    count(distinct component) filter (status = 'measured') as components_measured
+with held as (
+  select source, release, food_id, component, bool_or(status <> 'missing') as valued,
+    bool_or(status = 'measured') as measured
   from reference."values" v semi join reference.components c on c.component = v.component and c.needed
   where source <> 'maintainer' group by all
+), coverage as (
+  select source, release, food_id, count(*) filter (valued) as components_valued,
+    count(*) filter (measured) as components_measured
+  from held group by all
 ), printed as (
   select source, release, food_id, count(*) as figures from archival."values"
   where coalesce(text, '') not in ('', '-') group by all

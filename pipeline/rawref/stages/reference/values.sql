@@ -31,7 +31,7 @@ select t.source, t.text, try_cast(t.text as decimal(20, 9)) as plain_number, pla
     when k.negative_is_bracket and starts_with(t.text, '-') then abs(plain_number)
     else coalesce(plain_number,
       try_cast(regexp_replace(replace(t.text, ',', '.'), '^[<(（]\s*|[)）†]$', '', 'g') as decimal(20, 9)))
-  end as number,
+  end as number, number::double as amount,
   case
     when t.text = '' then ''
     when t.text <> '0' and list_contains(k.tokens, t.text) then t.text
@@ -51,7 +51,7 @@ with mapped as (
     c.unit, c.block, m.factor, m.steps, m.status_override,
     try_cast(v.n as int) as n, v.se, v."min", v."max", v.source_code, v.derivation, v.stat_comment,
     nullif(v.donor_food_id, v.food_id) as donor_food_id, v.date, v.file, v.line, u.* exclude (source),
-    k.has_zero_rules, p.number,
+    k.has_zero_rules, p.number, p.amount,
     case
       -- a marker in the cell says more than a code beside it
       when k.has_tokens and (not (k.has_derivations or k.has_source_codes)
@@ -104,7 +104,7 @@ with mapped as (
 )
 select j.source, j.release, j.food_id, j.component, j.source_component, j.preference, j.text, j.source_unit,
   case when j.status in ('trace', 'below_detection', 'missing') then null
-    when j.factor = 1 then j.number::double else (j.number * j.factor)::double end as value,
+    when j.factor = 1 then j.amount else (j.number * j.factor)::double end as value,
   case when j.status in ('trace', 'below_detection') then 0::double end as low,
   case when j.status = 'below_detection' and j.code = '< x' then (j.number * j.factor)::double end as high,
   j.unit, j.status,
