@@ -142,9 +142,11 @@ def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[t
 
 
 def read_keyed(path: Path, shown: str, due: str, key: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
-    """As `read_csv` with the columns `due`, parted by commas; InputError for the second row of a key as well."""
+    """As `read_csv` with the columns `due`, parted by commas; InputError for no key or a second one as well."""
     seen: dict[tuple[str, ...], int] = {}
     for line, row in read_csv(path, shown, due.split(",")):
+        if not any(row[name] for name in key):
+            raise InputError(f"no {key[0]}", f"{shown}:{line}", "fill it, or take the row out")
         first = seen.setdefault(tuple(row[name] for name in key), line)
         if first != line:
             what = " ".join(row[name] for name in key)
@@ -205,7 +207,6 @@ def statuses(schemas: Path) -> tuple[dict[str, str], ...]:
     due = "status,evidence,counts_in_mix,rank,letter,band,definition"
     for line, r in read_keyed(schemas / "statuses.csv", "schemas/statuses.csv", due, ("status",)):
         for fault, what in (
-            (not r["status"], "no status"),
             (r["evidence"] not in ("yes", "no"), f"evidence {r['evidence']!r} is neither yes nor no"),
             (r["counts_in_mix"] not in COUNTS_IN_MIX, f"counts_in_mix {r['counts_in_mix']!r} is none of its words"),
             (r["rank"] != str(len(found) + 1), f"rank {r['rank']!r} is not that of the row"),
