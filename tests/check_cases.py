@@ -451,6 +451,8 @@ def undocumented(s: Scene, name: str, codes: dict[str, Any]) -> None:
 
 case("D12", "warn", undocumented, {"derivation": None, "source_code": None}, {"derivation": None, "source_code": "1"})
 cell("D11", "fail", "SE", {"reference_ids": '["usda-sr28:nowhere"]'}, {"reference_ids": '["usda-sr28:known"]'})
+for _column in ("source", "release", "food_id", "file", "line"):  # each of them alone breaks the chain
+    cell("D11", "fail", "SE", {_column: None}, {})
 cell("D12", "warn", "SE", {"derivation": None}, {"derivation": "1"})
 cell(
     "D13",

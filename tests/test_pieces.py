@@ -15,7 +15,9 @@ from rawref.errors import InputError
 from rawref.lookup.words import singular
 from rawref.mix import line
 from rawref.mix.assay import Assay, _within_limits
+from rawref.mix.compare import _row as change_row
 from rawref.mix.contributions import contributions
+from rawref.mix.energy import nrc_me
 from rawref.mix.kcal import _left
 from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.spread import at_least, quantile, reaches
@@ -83,6 +85,29 @@ def test_an_assay_of_a_pure_substance_is_at_most_its_formula(tmp_path: Path, fou
     with pytest.raises(InputError, match=r"pure own holds 40\.04 g"):
         _within_limits(table, ("own", "CA"), "mg", assay, "a:2")
     return None
+
+
+def test_fibre_lowers_the_energy_that_is_digested() -> None:
+    """NRC 2006, chapter 3, cats: GE 5.7, 9.4, 4.1 kcal/g; digestibility 87.9 - 0.88 x fibre % of dry matter; less 0.77
+    kcal/g protein. By hand: 30 g protein, 20 fat, 30 NFE and 5 fibre in 90 g dry matter are 502.5 kcal gross; 5.556 %
+    fibre, 83.01 % digested; 417.13 - 23.10."""
+    grams = [Fraction(n) for n in (30, 20, 30, 5, 90)]
+    assert float(nrc_me(*grams)) == pytest.approx(394.03, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("value", "up", "down"), [(0.12341, 0.124, 0.123), (1234, 1240, 1230), (10.01, 10.1, 10.0), (0.5, 0.5, 0.5)]
+)
+def test_grams_are_rounded_to_three_digits_away_from_the_doubt(value: float, up: float, down: float) -> None:
+    assert (line.round_up(value), line.round_down(value)) == (up, down)
+
+
+def test_a_change_is_in_per_cent_of_what_was_there() -> None:
+    """50 g of protein for each 1000 kcal, then 60: a fifth more."""
+    old: dict[str, Any] = dict.fromkeys(("per_1000kcal_low", "per_1000kcal_high", "unknown_share", "verdict"))
+    old |= {"component": "PROCNT", "name": "protein", "unit": "g", "unknown_from": [], "material_unknown_from": []}
+    row = change_row(old | {"per_1000kcal": 50.0}, old | {"per_1000kcal": 60.0}, [{}, {}])
+    assert (row["change"], row["change_pct"]) == pytest.approx((10, 20))
 
 
 # --- drift
