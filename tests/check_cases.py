@@ -571,6 +571,12 @@ def lost(s: Scene, name: str, gone: bool) -> None:
         s.rows['reference."values"'] = [r for r in s.rows['reference."values"'] if r["source_component"] != name]
 
 
+def twice(s: Scene, name: str, again: bool) -> None:
+    for _ in range(2 if again else 1):
+        s.put("archival.foods", source=SOURCE, release="28", food_id=name, name=name)
+
+
+case("F01", "fail", twice, True, False)
 case("F01", "fail", doubled, True, False)
 case("F01", "fail", lost, True, False)
 
