@@ -301,6 +301,10 @@ def test_gaps(root: Path) -> None:
     for gap in found:
         assert set(gap) >= {"ingredient_id", "component", "kind", "needed_by", "detail", "peers", "impact"}
         assert isinstance(gap["needed_by"], list) and set(gap["peers"]) >= {"n", "low", "median", "high"}
+    printed = {r["ingredient_id"]: [r[f"peers_{end}"] for end in ("n", "low", "median", "high")] for r in published}
+    for gap in found:
+        told = [gap["peers"][end] for end in ("n", "low", "median", "high")]
+        assert told == [float(text) if text else None for text in printed[gap["ingredient_id"]]]
     one = document(root, "gaps", "--ingredient", "chicken-liver")["gaps"]
     assert one and {g["ingredient_id"] for g in one} == {"chicken-liver"}
 

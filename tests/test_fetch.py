@@ -295,11 +295,9 @@ def test_what_cannot_be_had_says_why_and_how_to_side_load(
 
 
 def test_a_slow_body_ends_at_the_limit(space: Workspace, publisher: Publisher) -> None:
-    publisher.plan = ["silent"] * 3
-    began = time.monotonic()
+    publisher.plan = ["silent"] * 3  # a fourth try would be answered whole
     with pytest.raises(SourceMissing, match=r"Timeout|silent|not whole within 0\.5 s"):
         fetch(space, ["some-table"], limits=Limits(read_s=0.2, total_s=0.5, retries=5, backoff_s=0.01)).require()
-    assert time.monotonic() - began < 30  # a server that never answers would hold it for ever
 
 
 def test_an_unreachable_server_is_a_missing_source(space: Workspace, publisher: Publisher) -> None:
