@@ -9,27 +9,27 @@ from reference.foods f
   left join (select distinct source, food_id from reference.links) l using (source, food_id)
 where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.food_id is not null);
 
--- chk_row: every row of the reference stage for those foods.
+-- chk_row: every row of the reference stage for those foods, with `x`, the figure that the source prints (a printed zero
+-- that is below detection counts as the 0 that is printed, as the rules judge what was published), and whether it is the
+-- `first` choice of the registry for the component.
 create or replace table rules.chk_row as
-select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high,
-  v.unit, v.status,
-  v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
-  f.linked, f.part, f.species, f.species_group, f.bone, f.composite, f.duplicate_of
-from reference."values" v join chk_food f using (source, release, food_id);
-
--- chk_value: the figure that the source prints for a component, the registry's first choice; a printed zero that is
--- below detection counts as the 0 that is printed, as the rules judge what was published.
-create or replace table rules.chk_value as
 with figures as (
-  select *, coalesce(value, if(status = 'below_detection' and high is null and try_cast(text as double) = 0, 0,
-    null)) as x
-  from chk_row
+  select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high,
+    v.unit, v.status,
+    v.evidence, v.n, v.se, v.source_code, v.derivation, v.donor_food_id, v.donor_state, v.steps, v.year, f.raw_animal,
+    f.linked, f.part, f.species, f.species_group, f.bone, f.composite, f.duplicate_of,
+    coalesce(v.value, if(v.status = 'below_detection' and v.high is null and try_cast(v.text as double) = 0, 0,
+      null)) as x
+  from reference."values" v join chk_food f using (source, release, food_id)
 )
-from figures anti join reference.several using (source, component)
+select *, true as first from figures anti join reference.several using (source, component)
 union all
-from figures semi join reference.several using (source, component)
-qualify row_number() over (partition by source, food_id, component order by (x is null), preference,
-  source_component) = 1;
+select *, row_number() over (partition by source, food_id, component order by (x is null), preference,
+  source_component) = 1
+from figures semi join reference.several using (source, component);
+
+-- chk_value: that first choice alone; key (source, food_id, component).
+create or replace view rules.chk_value as select * exclude (first) from rules.chk_row where first;
 
 -- chk_cell: the published cells with what their ingredient is; key (ingredient_id, component).
 create or replace table rules.chk_cell as
