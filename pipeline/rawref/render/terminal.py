@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -267,6 +268,8 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
             f"{c['n']} pairs ({'the component' if c['class'] == '*' else c['class']}, "
             f"{'species' if c['left_out'] == 'species' else 'other table'} left out): {c['coverage']:.0%} within"
             for c in calibrated if c["component"] != "*"))
+        pairs = [c for c in calibrated if c["component"] != "*" and c["class"] == "*" and c["left_out"] == "species"]
+        add("pairs of", ", ".join(name for c in pairs for name in json.loads(c["tables"])))
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
         add("ceiling", ceiling(r["gap"], r["unit"]))
