@@ -228,13 +228,31 @@ from offered o
 -- Soil and feed make these, so another country's evidence does not go before the exact food: the range spans both.
 -- A cited record that repeats a table is of that table's country. Key (ingredient_id, component).
 create temp table across_countries as
-select s.ingredient_id, s.component, min(coalesce(s.low, s.value) * s.scale) filter (s.evidence) as low,
-  max(coalesce(s.high, s.value) * s.scale) filter (s.evidence) as high
+-- rounded outwards at the ninth decimal
+select s.ingredient_id, s.component,
+  floor(min(coalesce(s.low, s.value) * s.scale) filter (s.evidence) * 1e9) / 1e9 as low,
+  ceil(max(coalesce(s.high, s.value) * s.scale) filter (s.evidence) * 1e9) / 1e9 as high
 from scaled s join reference.soil_driven using (component)
   left join archival.maintainer_cited_values m on s.source = 'maintainer' and m.id = s.food_id
   join archival.releases r on r.source = coalesce(m.repeats_source, s.source)
 where s.refused is null and s.match_quality in ('A', 'B')
 group by all having count(distinct coalesce(nullif(r.country, ''), m.country)) > 1;
+
+-- Within a country there is no such reason: there, what nobody analysed goes behind the evidence of a near food, and a
+-- zero without samples behind any. A food of an import is of another country than its table. Key (ingredient_id,
+-- component, source, food_id).
+create temp table outdone as
+with candidates as (
+  select s.ingredient_id, s.component, s.source, s.food_id, s.evidence, s.unsampled_zero, s.value,
+    if(regexp_matches(s.food_name, '(?i)imported|輸入'), null, coalesce(nullif(r.country, ''), m.country)) as country
+  from scaled s join across_countries using (ingredient_id, component)
+    left join archival.maintainer_cited_values m on s.source = 'maintainer' and m.id = s.food_id
+    join archival.releases r on r.source = coalesce(m.repeats_source, s.source)
+  where s.refused is null and s.match_quality in ('A', 'B')
+)
+select distinct c.ingredient_id, c.component, c.source, c.food_id
+from candidates c join candidates e using (ingredient_id, component)
+where not c.evidence and e.evidence and e.value is not null and (e.country = c.country or c.unsampled_zero);
 
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),
@@ -243,14 +261,16 @@ select s.* exclude (scale, value, low, high, "min", "max", se),
   p.decision_id as prefer_id,
   row_number() over (
     partition by s.ingredient_id, s.component
-    order by s.refused is not null, p.decision_id is null, s.match_quality = 'C', if(d.component is null, '',
-        s.match_quality), s.evidence desc, s.unsampled_zero, s.match_quality, (s.value is null), r.rank,
+    order by s.refused is not null, p.decision_id is null, s.match_quality = 'C',
+      b.food_id is not null, if(d.component is null, '', s.match_quality), s.evidence desc, s.unsampled_zero,
+      s.match_quality, (s.value is null), r.rank,
       -- many samples of which most had none say less than few that had some
       if(s."min" = 0 and s.value < s."max" / 2, 0, coalesce(s.n, 0)) desc, s.release_date desc, s.source_order,
         s.food_id) as rank
 from scaled s
   left join reference.statuses r on r.status = s.status
   left join across_countries d using (ingredient_id, component)
+  left join outdone b using (ingredient_id, component, source, food_id)
   left join archival.maintainer_decisions p on p.action = 'prefer' and p.source = s.source and p.food_id = s.food_id
     and coalesce(p.source_component, s.source_component) = s.source_component
       and coalesce(p.ingredient_id, s.ingredient_id) = s.ingredient_id;

@@ -37,12 +37,30 @@ qualify row_number() over (partition by source, food_id
 
 -- A figure that repeats another table's non-evidence is none, whichever table prints it: it gets the status that the
 -- original has. What the copy prints alone keeps its own. A food that took only some figures (5 and three in ten) is a
--- witness of its own, but a figure of all three digits that the other did not analyse is none here either.
+-- witness of its own, but a figure of all three digits that the other did not analyse is none here either. And where
+-- three and three in ten of what the other did not analyse are equal, so are the round ones: of independent tables for
+-- the same ingredient 2.5 in 100 are.
 create temp table laundered as
-with pairs as (
-  select c.*, k.food_id is not null as whole from compared c
+with same_ingredient as (
+  select distinct l.source, l.food_id, o.source as original_source, o.food_id as original_food_id
+  from reference.links l join reference.links o using (ingredient_id)
+  where l.match_quality in ('A', 'B') and o.match_quality in ('A', 'B') and o.release_date < l.release_date
+    and o.source <> l.source
+), not_analysed as (
+  select p.* from printed p join reference."values" v using (source, release, food_id, component, source_component)
+  where not v.evidence
+), filled as (
+  select i.*, count(*) filter (o.figure = t.figure) as figures_same, count(*) as figures_compared
+  from same_ingredient i join printed o using (source, food_id)
+    join not_analysed t on t.source = i.original_source and t.food_id = i.original_food_id
+      and t.component = o.component
+  group by all having figures_same >= 3 and 10 * figures_same >= 3 * figures_compared
+), pairs as (
+  select c.*, k.food_id is not null as whole, false as filled from compared c
     left join reference.copies k using (source, food_id, original_source, original_food_id)
   where k.food_id is not null or c.figures_same >= 5 and 10 * c.figures_same >= 3 * c.figures_compared
+  union all
+  select *, false, true from filled
 ), originals as (
   from reference."values"
   where (source, food_id) in (select (original_source, original_food_id) from pairs)
@@ -55,9 +73,9 @@ where v.evidence and not t.evidence
   and (t.value = v.value and (k.whole or v.value > 0)
     or t.value > 0 and v.value > 0 and floor(log10(t.value)) = floor(log10(v.value))
       and round(t.value / pow(10, floor(log10(t.value)) - 2)) = round(v.value / pow(10, floor(log10(v.value)) - 2)))
-  and (k.whole or round(v.value / pow(10, floor(log10(nullif(v.value, 0))) - 2))::int % 10 <> 0)
+  and (k.whole or k.filled or round(v.value / pow(10, floor(log10(nullif(v.value, 0))) - 2))::int % 10 <> 0)
 qualify row_number() over (partition by v.source, v.food_id, v.component, v.source_component
-  order by k.whole desc, k.figures_same desc, k.original_source, k.original_food_id) = 1;
+  order by k.whole desc, k.filled desc, k.figures_same desc, k.original_source, k.original_food_id) = 1;
 
 update reference."values" v
 set evidence = false, donor_state = t.donor_state,
