@@ -239,12 +239,13 @@ where s.refused is null and s.match_quality in ('A', 'B')
 group by all having count(distinct coalesce(nullif(r.country, ''), m.country)) > 1;
 
 -- Within a country there is no such reason: there, what nobody analysed goes behind the evidence of a near food, and a
--- zero without samples behind any. A food of an import is of another country than its table. Key (ingredient_id,
--- component, source, food_id).
+-- zero without samples behind any; an import goes behind what the country has. Key (ingredient_id, component, source,
+-- food_id).
 create temp table outdone as
 with candidates as (
   select s.ingredient_id, s.component, s.source, s.food_id, s.evidence, s.unsampled_zero, s.value,
-    if(regexp_matches(s.food_name, '(?i)imported|輸入'), null, coalesce(nullif(r.country, ''), m.country)) as country
+    s.match_quality, coalesce(nullif(r.country, ''), m.country) as country,
+    regexp_matches(s.food_name, '(?i)imported|輸入') as imported
   from scaled s join across_countries using (ingredient_id, component)
     left join archival.maintainer_cited_values m on s.source = 'maintainer' and m.id = s.food_id
     join archival.releases r on r.source = coalesce(m.repeats_source, s.source)
@@ -252,7 +253,8 @@ with candidates as (
 )
 select distinct c.ingredient_id, c.component, c.source, c.food_id
 from candidates c join candidates e using (ingredient_id, component)
-where not c.evidence and e.evidence and e.value is not null and (e.country = c.country or c.unsampled_zero);
+where e.evidence and e.value is not null and (not c.evidence and c.unsampled_zero
+  or e.country = c.country and not e.imported and (not c.evidence or c.imported and c.match_quality = 'B'));
 
 create table curated.cell_candidates as
 select s.* exclude (scale, value, low, high, "min", "max", se),
