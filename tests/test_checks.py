@@ -111,6 +111,12 @@ def test_rule_fires_outside_and_not_inside(position: int, outside: CheckResult, 
     assert not held, held
 
 
+def test_an_imputation_without_donor_is_not_said_to_be_evidence(outside: CheckResult) -> None:
+    """schemas/statuses.csv: an imputed figure is no evidence; the measured ones beside it are not its fault."""
+    said = [f["detail"] for f in findings(outside, "D09", severity="warn") if "without donor" in f["detail"]]
+    assert said and not [detail for detail in said if "yet evidence" in detail]
+
+
 def mapped_numbers(position: int, *, inside: bool = False) -> list[str]:
     """Cases that map a source number are told under that number."""
     recorder = Recorder()
