@@ -9,9 +9,9 @@ from reference.foods f
   left join (select distinct source, food_id from reference.links) l using (source, food_id)
 where f.source <> 'maintainer' and (f.realm = 'animal' and f.state = 'raw' or l.food_id is not null);
 
--- chk_row: every row of the reference stage for those foods, with `x`, the figure that the source prints (a printed zero
--- that is below detection counts as the 0 that is printed, as the rules judge what was published), and whether it is the
--- `first` choice of the registry for the component.
+-- chk_row: every row of the reference stage for those foods, with `x`, the figure that the source prints (a printed
+-- zero that is below detection counts as the 0 that is printed, as the rules judge what was published), and whether it
+-- is the `first` choice of the registry for the component.
 create or replace table rules.chk_row as
 with figures as (
   select v.source, v.food_id, v.component, v.source_component, v.preference, v.text, v.source_unit, v.value, v.high,
