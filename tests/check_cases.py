@@ -675,6 +675,14 @@ case("B01", "warn", cooked, 5.01, 4.99)
 case("B01", "fail", cooked, 8.01, 7.99)
 
 
+def broth(s: Scene, name: str, water: float) -> None:
+    s.food(name, name=f"Beef, {name}, raw")
+    s.food(f"{name}-cooked", {"ZN": 8.01, "WATER": water}, name=f"Beef, {name}, cooked, braised", state="cooked")
+
+
+case("B01", "fail", broth, 99.0, 100.0)  # nothing is told of what has no dry matter
+
+
 def series(s: Scene, name: str, water: float) -> None:
     s.food(name, name=f"Beef, {name}, separable lean only, raw")
     s.food(f"{name}-fat", {"FAT": 6.0, "WATER": water}, name=f"Beef, {name}, separable lean and fat, raw")
