@@ -61,6 +61,7 @@ def test_a_pure_substance_holds_the_elements_of_its_formula(built: duckdb.DuckDB
     ("nutritional-yeast-fortified", "RETOL", False), ("copper-sulfate-pentahydrate", "WATER", False),
     ("zinc-oxide", "WATER", True), ("beef-heart", "FIBTG", True), ("spinach", "FIBTG", False),
     ("atlantic-mackerel", "RETOL", False), ("pork-lard", "TAU", True), ("pork-lard", "VITD", False),
+    ("nicotinamide", "ENERC_KCAL", True), ("retinyl-palmitate", "ENERC_KCAL", False),
 ])  # fmt: skip
 def test_exceptions(built: duckdb.DuckDBPyConnection, ingredient_id: str, component: str, cannot: bool) -> None:
     """Algae and yeasts may hold what land plants do not; hydrates hold water, oils what dissolves in fat."""
@@ -68,3 +69,21 @@ def test_exceptions(built: duckdb.DuckDBPyConnection, ingredient_id: str, compon
         'select status from curated."values" where ingredient_id = ? and component = ?', [ingredient_id, component]
     ).fetchone()
     assert row is not None and (row[0] == "not_applicable") == cannot
+
+
+@pytest.mark.parametrize(("ingredient_id", "component", "formula", "element"), [
+    ("cyanocobalamin", "P", "C63H88CoN14O14P", "P"), ("thiamin-hydrochloride", "CLD", "C12H18Cl2N4OS", "Cl"),
+    ("pyridoxine-hydrochloride", "CLD", "C8H12ClNO3", "Cl"),
+])  # fmt: skip
+def test_what_the_formula_holds_is_worked_out(
+    built: duckdb.DuckDBPyConnection, ingredient_id: str, component: str, formula: str, element: str
+) -> None:
+    """Source: standard atomic weights, abridged (IUPAC Technical Report, Pure Appl. Chem. 94 (2022) 573)."""
+    weights = {"H": 1.008, "C": 12.011, "N": 14.007, "O": 15.999, "P": 30.974, "S": 32.06, "Cl": 35.45, "Co": 58.933}
+    atoms = {e: int(k or 1) for e, k in re.findall(r"([A-Z][a-z]?)([0-9]*)", formula)}
+    due = 100_000 * atoms[element] * weights[element] / sum(weights[e] * k for e, k in atoms.items())
+    row = built.execute(
+        'select value, status from curated."values" where ingredient_id = ? and component = ?',
+        [ingredient_id, component],
+    ).fetchone()
+    assert row is not None and row[0] == pytest.approx(due, rel=5e-4) and row[1] == "calculated"
