@@ -685,20 +685,38 @@ def countries(group: list[Row]) -> set[str]:
     return {of[r["source"]] or cited.get(r["food_id"], "") for r in near} - {""}
 
 
+def behind(row: Row, group: list[Row]) -> bool:
+    """Where soil or feed decides: within a country, what nobody analysed goes behind evidence of match A or B, and an
+    import of match B behind evidence that is none; a zero without samples goes behind any."""
+    of, cited = origins()
+    near = [r for r in group if r["match_quality"] in "AB" and not r["reason_not_chosen"].startswith(REFUSED)]
+    analysed = [r for r in near if is_evidence(r) and r["value"] != ""]
+    home = {of[r["source"]] or cited.get(r["food_id"], "") for r in analysed if not imported(r)} - {""}
+    if row not in near or (is_evidence(row) and not (imported(row) and row["match_quality"] == "B")):
+        return False
+    return (of[row["source"]] or cited.get(row["food_id"], "")) in home or (unsampled_zero(row) and bool(analysed))
+
+
+def imported(row: Row) -> bool:
+    return "imported" in row["food_name"].lower() or "輸入" in row["food_name"]
+
+
 def test_order_of_choice(
     candidates: dict[tuple[str, str], list[Row]], values: list[Row], kinds: dict[str, str]
 ) -> None:
     """Decision, near foods last, evidence, match, a number before a range, status, samples, release date, source order:
-    worked out again for every cell. Where soil or feed decides and countries differ, match goes first."""
+    worked out again for every cell. Where soil or feed decides and countries differ, match goes first, but for what
+    goes behind."""
     rank = {r["status"]: int(r["rank"]) for r in oracle.schema("statuses")}
     driven = {r["component"] for r in oracle.schema("soil_driven")}
 
-    def key(row: Row, apart: bool) -> tuple[object, ...]:
+    def key(row: Row, apart: bool, late: bool) -> tuple[object, ...]:
         _, amount, least, most = PRINTED.get(figure(row), ("", None, None, None))
         empty = least == 0 and most and amount is not None and float(str(amount)) < float(str(most)) / 2
         return (
             not decided(row, "prefer"),
             row["match_quality"] == "C",
+            late,
             row["match_quality"] if apart else "",
             not is_evidence(row),
             unsampled_zero(row),
@@ -720,9 +738,10 @@ def test_order_of_choice(
         apart = where[1] in driven and len(countries(group)) > 1
         soil += apart
         free = [r for r in group if not r["reason_not_chosen"].startswith(REFUSED)]
-        due = sorted(free, key=lambda r: key(r, apart))
+        late = {id(r) for r in free if apart and behind(r, group)}
+        due = sorted(free, key=lambda r: key(r, apart, id(r) in late))
         if [r["rank"] for r in due] != [r["rank"] for r in free] or free != group[: len(free)]:
-            found.append(f"{where}: {[(r['rank'], key(r, apart)) for r in free]}")
+            found.append(f"{where}: {[(r['rank'], key(r, apart, id(r) in late)) for r in free]}")
         taken = (row["source"], row["food_id"], row["source_component"]) if row["source"] else None
         first = (due[0]["source"], due[0]["food_id"], due[0]["source_component"]) if due else None
         if taken != first:
