@@ -269,7 +269,9 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
             f"{'species' if c['left_out'] == 'species' else 'other table'} left out): {c['coverage']:.0%} within"
             for c in calibrated if c["component"] != "*"))
         pairs = [c for c in calibrated if c["component"] != "*" and c["class"] == "*" and c["left_out"] == "species"]
-        add("pairs of", ", ".join(name for c in pairs for name in json.loads(c["tables"])))
+        # of each pair both directions were tried
+        named = sorted({" and ".join(sorted(name.split(" - "))) for c in pairs for name in json.loads(c["tables"])})
+        add("pairs of", ", ".join(named))
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
         add("ceiling", ceiling(r["gap"], r["unit"]))
