@@ -270,8 +270,8 @@ def trace_cell(r: dict[str, Any], wide: bool) -> str:
             for c in calibrated if c["component"] != "*"))
         pairs = [c for c in calibrated if c["component"] != "*" and c["class"] == "*" and c["left_out"] == "species"]
         # of each pair both directions were tried
-        named = sorted({" and ".join(sorted(name.split(" - "))) for c in pairs for name in json.loads(c["tables"])})
-        add("pairs of", ", ".join(named))
+        between = sorted({" and ".join(sorted(name.split(" - "))) for c in pairs for name in json.loads(c["tables"])})
+        add("pairs of", ", ".join(between))
     if r["gap"]:
         add("gap", f"{r['gap']['kind']}: {r['gap']['detail']}. Remedy: {r['gap']['remedy']}")
         add("ceiling", ceiling(r["gap"], r["unit"]))
