@@ -313,6 +313,31 @@ def test_the_catalogue_holds_each_food_that_may_supply(site: Site) -> None:
         assert not food or value["ingredient_id"] in food[5]
 
 
+def test_what_cannot_be_held_looks_like_no_evidence(site: Site) -> None:
+    """Fibre of vertebrates: neither the map nor the picture paints `not applicable` as a figure or as a blank."""
+    page = tree(site.folder / "coverage" / "bird.html")
+    cells = [cell for cell in page.all("td") if cell.text.strip() == "N"]
+    keys = [k for k in page.all("span") if "key" in k.attributes.get("class", "") and k.text.strip() == "N"]
+    assert cells and all(cell.attributes["class"] == "u" for cell in cells)
+    assert [k.attributes["class"] for k in keys] == ["key missing"]
+    grey = [d for d in tree(site.folder / "coverage.html").all("path") if d.attributes.get("class") == "n"]
+    assert grey and all(d.attributes["d"].startswith("M") for d in grey)
+
+
+def test_the_calibration_of_ceilings_is_told_in_words(site: Site) -> None:
+    """Every line of calibration.csv for all components stands on the page, with its cells; no code of ours is shown."""
+    told = [r for r in site_folder.read(site.tables, "calibration")
+            if r["measure"] == "ceiling" and r["component"] == "*"]
+    page = tree(site.folder / "quality.html")
+    rows = [[c.text.strip() for c in row.order if c.tag in ("th", "td")] for row in page.all("tr")]
+    found = [r for r in rows if len(r) == 3 and r[2].endswith(" %") and r[2][0].isdigit()]
+    assert sorted((int("".join(filter(str.isdigit, r[1]))), r[2]) for r in found) == sorted(
+        (int(float(r["n"])), f"{100 * float(r['coverage']):.1f} %") for r in told)
+    assert len({r[0] for r in found}) == len(told) and not any(r["class"] in {f[0] for f in found} for r in told)
+    codes = tuple(f"{r['class'].split()[0]}:" for r in told)
+    assert not any(f[0].startswith(codes) for f in found)  # a code that has no words
+
+
 def test_evidence_without_a_point_is_named_on_the_page_of_a_component(site: Site) -> None:
     """Dots, additions and ingredients with only a range make up the evidence that the page says there is."""
     values, gaps = site_folder.read(site.tables, "values"), site_folder.read(site.tables, "gaps")

@@ -425,6 +425,15 @@ def test_hostile_texts_do_nothing(
     assert browser.complaints() == []
 
 
+def test_source_foods_are_searched_by_the_same_words(browser: Browser) -> None:
+    """`pig` is pork and no pigeon, as in the lists of ingredients."""
+    browser.visit("catalogue.html")
+    browser.one("input[name=q]").send_keys("pig raw")
+    names = [row.text.lower() for row in browser.all("[data-foods] tr")]
+    assert len(names) > 20 and all("pork" in name or "pig" in name.split() for name in names)
+    assert not any("pigeon" in name for name in names)
+
+
 def test_a_print_has_the_page_without_its_tools(browser: Browser) -> None:
     browser.visit("ingredient/chicken-liver.html")
     browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})

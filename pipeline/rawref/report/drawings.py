@@ -17,9 +17,9 @@ STRIP_WIDTH, STRIP_HEIGHT, TICK = 150, 30, 3
 """Foods within TICK of each other share a tick."""
 FEWEST = 3
 """Comparable foods from which a strip is drawn: one or two say nothing that the chain does not."""
-BLANK = "e"
-"""The band of what is unknown (schemas/statuses.csv): the picture leaves it blank. Bands are told apart by height: a is
-full, b two thirds, c a thin line, d dots."""
+BLANK, BY_NATURE = "e", "n"
+"""The band of what is unknown (schemas/statuses.csv), which the picture leaves blank, and that of what an ingredient
+cannot hold, in grey. Bands of figures are told apart by height: a is full, b two thirds, c a thin line, d dots."""
 CELL, ROW = 13, 7
 PLOT_LEFT, PLOT_WIDTH, DOT = 176, 680, 4
 STACK = 11

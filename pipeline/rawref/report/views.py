@@ -282,7 +282,8 @@ def coverage(tables: Tables) -> dict[str, Any]:
                "evidence": sum(counts[group][c["component"]] for group in order)} for c in tables.components]
     made = []
     for group in order:
-        lines = [[tables.bands.get(cell["status"], drawings.BLANK) for cell in tables.cells[row["ingredient_id"]]]
+        lines = [[drawings.BY_NATURE if cell["status"] == "not_applicable"
+                  else tables.bands.get(cell["status"], drawings.BLANK) for cell in tables.cells[row["ingredient_id"]]]
                  for row in groups[group]]
         evidence, whole = sum(counts[group].values()), len(groups[group]) * len(tags)
         said = (f"{plain(group)}: {len(groups[group])} ingredients by {len(tags)} components, {evidence} of {whole} "
@@ -351,7 +352,32 @@ def _calibration(tables: Tables) -> dict[str, Any]:
             "picture": drawings.coverage([(name, [(r["left_out"] == "species", r["coverage"], int(r["n"])) for r in of])
                                           for name, of in lines]),
             "least": ENOUGH_PAIRS,
-            "ceilings": [r for r in tables.calibration if r["measure"] == "ceiling" and r["component"] == "*"]}
+            "ceilings": sorted(({**r, "rests_on": _rests_on(r["class"])} for r in tables.calibration
+                                if r["measure"] == "ceiling" and r["component"] == "*"),
+                               key=lambda r: _place(r["class"]))}
+
+
+REACH = {"near": "comparable foods", "far": "comparable foods of other animals",
+         "class": "foods of other animals and parts", "partner": "sodium, foods with both known",
+         "charge": "the charges of its sodium, potassium, calcium and magnesium", "any": "foods of any other animal",
+         "largest": "the largest figure of any food, foods"}
+"""What a ceiling rests on, in words; as stages/curated/ceilings*.sql has it, nearest first."""
+
+
+def _place(code: str) -> tuple[int, int, str]:
+    """Where `near 10-19` stands in the list; a code without words of its own comes last."""
+    reach, _, numbers = code.partition(" ")
+    least = numbers.partition("-")[0]
+    return (list(REACH).index(reach) if reach in REACH else len(REACH), int(least) if least.isdigit() else 0, code)
+
+
+def _rests_on(code: str) -> str:
+    """`near 10-19` in words."""
+    reach, _, numbers = code.partition(" ")
+    low, dash, high = numbers.partition("-")
+    if reach == "charge":  # its number counts cations, no foods
+        return REACH[reach]
+    return f"{REACH.get(reach, reach)}: {f'{low} to {high}' if high else f'{low} or more' if dash else low}"
 
 
 def _counts(result: Mapping[str, Any] | None) -> dict[str, int]:

@@ -52,7 +52,7 @@
           var cell = put("td", "", row, "n"), text = of[2][at];
           var words = text === "?" ? "unknown" : text === "-" ? "none by nature" : text;
           var link = put("a", words, cell, "ingredient/" + of[0] + ".html#" + c[0]);
-          if (words !== text) { link.className = "unknown"; } else {
+          if (words !== text) { link.className = text === "?" ? "unknown" : "nature"; } else {
             put("abbr", " " + of[3][at], cell).title = data.statuses[of[3][at]] || "";
           }
         });
@@ -77,26 +77,27 @@
   function catalogue(form) {
     var data = window.rawrefCatalogue, body = doc.querySelector("[data-foods]");
     var said = doc.querySelector("[data-found]");
+    var look = window.rawrefSearch;
     var texts = data.foods.map(function (f) {
-      return (f[2] + " " + f[1] + " " + data.groups[f[3]] + " " + f[5].join(" ")).toLowerCase();
+      return look.wordsOf(f[2] + " " + f[1] + " " + data.groups[f[3]] + " " + f[5].join(" "));
     });
     function draw() {
-      var words = form.elements.q.value.toLowerCase().split(/\s+/).filter(Boolean);
+      var units = look.unitsOf(form.elements.q.value);
       var source = form.elements.source.value, use = form.elements.use.value;
       var hits = data.foods.filter(function (f, at) {
         return (source === "" || f[0] === Number(source)) &&
           (!use || use === "used" && f[5].length || use === "free" && f[4] === 2 && !f[5].length ||
             use === "review" && f[4] === 1) &&
-          words.every(function (word) { return texts[at].indexOf(word) >= 0; });
+          look.answers(units, texts[at], true);
       });
       clear(body);
       hits.slice(0, MOST).forEach(function (f) {
         var row = put("tr", "", body), name = put("th", "", row);
         name.scope = "row";
         put("bdi", f[2], name);
-        put("td", data.sources[f[0]], row);
-        put("td", f[1], row);
-        put("td", data.groups[f[3]], row, "c");
+        put("td", data.sources[f[0]], row, "id");
+        put("td", f[1], row, "id");
+        put("td", data.groups[f[3]], row, "at");
         var cell = put("td", f[5].length ? "" : f[4] === 2 ? "not used" : "needs review", row);
         f[5].forEach(function (id, at) {
           if (at) { cell.appendChild(doc.createTextNode(", ")); }

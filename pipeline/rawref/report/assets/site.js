@@ -60,6 +60,8 @@
     });
   }
 
+  window.rawrefSearch = { wordsOf: wordsOf, unitsOf: unitsOf, answers: answers };
+
   /* The search of the start page: components and ingredients, the shortest names first. */
   function search(form) {
     var list = one("[data-results]");
