@@ -6,7 +6,9 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from rawref.errors import InputError
 from rawref.lookup.find import find
+from rawref.lookup.resolve import resolve_component, resolve_ingredient
 from rawref.lookup.words import question, singular, words_of
 
 SCHEMAS = Path(__file__).parents[1] / "schemas"
@@ -69,6 +71,35 @@ def test_words() -> None:
     assert [singular(w) for w in ("kidneys", "anchovies", "bass", "octopus", "boxes", "gas", "heads")] == [
         "kidney", "anchovy", "bass", "octopus", "box", "gas", "head"]
     assert words_of("Pâté de Foie") == ["pate", "de", "foie"]
+
+
+@pytest.mark.parametrize(("typed", "meant"), [
+    ("Beef heart", "beef-heart"), ("BEEF_HEART", "beef-heart"), ("heart, beef", "beef-heart"),
+    ("cow heart", "beef-heart"), ("mussel", "blue-mussel")])
+def test_an_ingredient_is_named_in_any_case_and_order(built: duckdb.DuckDBPyConnection, typed: str, meant: str) -> None:
+    assert resolve_ingredient(built, SCHEMAS, typed) == meant
+
+
+@pytest.mark.parametrize(("typed", "meant"), [
+    ("fe", "FE"), ("iron", "FE"), ("Taurine", "TAU"), ("vitamin e", "TOCPHA"), ("B1", "THIA"), ("sodium", "NA")])
+def test_a_component_is_named_by_what_people_call_it(built: duckdb.DuckDBPyConnection, typed: str, meant: str) -> None:
+    assert resolve_component(built, SCHEMAS, typed) == meant
+
+
+def test_what_fits_several_is_answered_by_a_list_and_a_slip_by_a_question(built: duckdb.DuckDBPyConnection) -> None:
+    with pytest.raises(InputError, match=r"fits .* ingredients.*beef-liver.*chicken-liver"):
+        resolve_ingredient(built, SCHEMAS, "liver")
+    with pytest.raises(InputError, match=r"fits 3 components.*F20D5N3"):
+        resolve_component(built, SCHEMAS, "omega 3")
+    with pytest.raises(InputError, match="did you mean beef-heart"):
+        resolve_ingredient(built, SCHEMAS, "beef hart")
+
+
+def test_green_tripe_is_told_apart_from_what_the_sources_hold(built: duckdb.DuckDBPyConnection) -> None:
+    """Invented nothing: no source has a food by that name, so that tripe stands there with the note only."""
+    assert built.execute("select count(*) from reference.foods where name ilike '%green tripe%'").fetchone() == (0,)
+    assert "green (uncleaned) tripe is another thing" in " ".join(find(built, "green tripe", SCHEMAS)["notes"])
+    assert find(built, "tripe", SCHEMAS)["notes"] == []
 
 
 def test_a_question_asks_for_every_word() -> None:

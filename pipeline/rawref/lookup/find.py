@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from rawref import registry
 from rawref.database import rows
-from rawref.lookup.words import Question, question, vocabulary, words_of
+from rawref.lookup.words import Question, notes_on, question, text_of, vocabulary, words_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,15 +37,7 @@ def find(
         "   (select source, food_id from reference.links))"
         " order by (may_supply_raw = 'yes') desc, source, release, food_id",
         {"review": review, "unmapped": unmapped}).fetchall()
-    # of land animals the group is a word that says too much: `pig` is pork, and no wild boar
-    groups = {r["species"]: r["species_group"]
-              for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")
-              if r["species_group"] in ("finfish", "mollusc", "crustacean")}
-    of_ingredient = [
-        frozenset(words_of(f"{i['name']} {i['ingredient_id']} {i['scientific_name'] or ''} {i['state'] or ''}"
-                           f" {groups.get(i['species'], '')}"))
-        for i in ingredients
-    ]
+    of_ingredient = [frozenset(words_of(text_of(i, schemas))) for i in ingredients]
     of_component = [frozenset(words_of(f"{c['name']} {c['component']}")) for c in components]
     of_food = [frozenset(words_of(name)) for *_, name in named]
     texts = [*of_ingredient, *of_component, *of_food]
@@ -67,7 +58,8 @@ def find(
                 row[column] = json.loads(row[column] or "[]")
     return {
         "schema_version": "1", "text": text, "review": review, "unmapped": unmapped, **found,
-        "read_as": asked.read_as, "not_found": {} if any(found.values()) else asked.unknown,
+        "notes": notes_on(text, schemas) if any(found.values()) else [], "read_as": asked.read_as,
+        "not_found": {} if any(found.values()) else asked.unknown,
     }  # fmt: skip
 
 

@@ -24,8 +24,8 @@ def list_gaps(
 ) -> list[dict[str, Any]]:
     """The gaps that match, each with its peers, by component; common animals first (schemas/commonness.csv), then by
     what comparable foods hold, unknown ones first."""
-    ingredient = resolve_ingredient(con, ingredient) if ingredient else None
-    component = resolve_component(con, component) if component else None
+    ingredient = resolve_ingredient(con, schemas, ingredient) if ingredient else None
+    component = resolve_component(con, schemas, component) if component else None
     found = rows(
         con,
         """select g.*, i.name as ingredient_name, c.name as component_name,

@@ -1,34 +1,66 @@
-"""Which ingredient or component a word on the command line means."""
+"""Which ingredient or component a word on the command line means: its id in any case and with any separator, or words
+that one name alone has; what several have is answered by a list."""
 
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rawref.database import rows
 from rawref.errors import InputError
+from rawref.lookup.words import meanings, question, text_of, vocabulary, words_of
 from rawref.registry.nearest import did_you_mean, nearest
 
 if TYPE_CHECKING:
     import duckdb
 
 
-def resolve_ingredient(con: duckdb.DuckDBPyConnection, ingredient: str) -> str:
-    """The id under which an ingredient stands; old ids are followed, unknown ones are an InputError."""
-    known = [r["ingredient_id"] for r in rows(con, "select ingredient_id from curated.ingredients order by 1")]
+LISTED = 8
+
+
+def _by_words(text: str, names: dict[str, frozenset[str]], schemas: Path) -> list[str]:
+    """The keys whose words answer `text`; where its words are exactly those of some, these alone."""
+    asked = question(text, schemas, vocabulary(names.values()))
+    if not asked.units or asked.unknown or asked.read_as:
+        return []  # a slip of typing is asked about, never guessed
+    same = [key for key, words in names.items() if words == frozenset(words_of(text))]
+    return same or [key for key, words in names.items() if asked.meets(words)]
+
+
+def _several(what: str, text: str, found: list[str]) -> InputError:
+    more = f" and {len(found) - LISTED} more" if len(found) > LISTED else ""
+    return InputError(f"{text!r} fits {len(found)} {what}", "", f"give one of {', '.join(found[:LISTED])}{more}")
+
+
+def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str) -> str:
+    """The id under which an ingredient stands; old ids are followed, unknown ones and what fits several are an
+    InputError."""
+    listed = rows(con, "select ingredient_id, name, scientific_name, species, state from curated.ingredients"
+                       " order by ingredient_id")  # fmt: skip
+    known = [r["ingredient_id"] for r in listed]
     if ingredient in known:
         return ingredient
+    written = re.sub(r"[\W_]+", "-", ingredient.strip().lower())
+    if written in known:
+        return written
     alias = rows(con, "select * from archival.maintainer_ingredient_aliases where alias = ?", [ingredient])
     if alias and alias[0]["ingredient_id"]:
         return str(alias[0]["ingredient_id"])
     if alias:
         raise InputError(f"ingredient {ingredient!r} was retired in {alias[0]['since']}", "", alias[0]["note"] or "")
+    by_id = {r["ingredient_id"]: frozenset(words_of(r["ingredient_id"])) for r in listed}
+    whole = {r["ingredient_id"]: frozenset(words_of(text_of(r, schemas))) for r in listed}
+    if found := _by_words(ingredient, by_id, schemas) or _by_words(ingredient, whole, schemas):
+        if len(found) > 1:
+            raise _several("ingredients", ingredient, found)
+        return found[0]
     cure = did_you_mean(ingredient, known, "look for it by a word of its name with rawref find")
     raise InputError(f"no ingredient {ingredient!r}", "", cure)
 
 
-def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
-    """The tagname of a needed component, or InputError with near ones."""
+def resolve_component(con: duckdb.DuckDBPyConnection, schemas: Path, component: str) -> str:
+    """The tagname of a needed component, by tagname or name; InputError with near ones, or with those that it fits."""
     known = [r["component"] for r in rows(con, "select component from reference.components where needed order by 1")]
     if component.upper() in known:
         return component.upper()
@@ -40,6 +72,17 @@ def resolve_component(con: duckdb.DuckDBPyConnection, component: str) -> str:
     text = component.lower()
     # What is only kept for checks says in its definition which published component to use (VITA: RETOL).
     exact = [r["definition"] for r in registered if r["component"].lower() == text]
+    if not exact:
+        names = {r["component"]: frozenset(words_of(r["name"])) for r in registered if r["needed"]}
+        # a word that only stands for something, such as B1, is known although no name has it
+        meant = frozenset(word for phrase in meanings(schemas) for word in phrase)
+        found = _by_words(component, names, schemas) or (
+            [k for k, words in names.items() if question(component, schemas, meant).meets(words)]
+            if frozenset(words_of(component)) <= meant else [])
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise _several("components", component, found)
     named = [r for r in registered if len(text) > 1 and text in r["name"].lower()]
     said = exact or [r["definition"] for r in named]
     near = [r["component"] for r in named if r["needed"]] if not exact else []

@@ -33,7 +33,7 @@ def suggest(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, comp
 
     Nothing is written. InputError for an unknown ingredient or component, with near names.
     """
-    ingredient, component = resolve_ingredient(con, ingredient), resolve_component(con, component)
+    ingredient, component = resolve_ingredient(con, schemas, ingredient), resolve_component(con, schemas, component)
     key = [ingredient, component]
     cell = rows(con, 'select * from curated."values" where ingredient_id = ? and component = ?', key)[0]
     kind = rows(con, "select kind, part, species, species_group from curated.ingredient_keys where ingredient_id = ?",

@@ -22,7 +22,7 @@ def trace_cell(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str, c
     """Everything behind one cell: value or gap, source line and digest, steps, references, alternatives, peers."""
     from rawref import registry
 
-    ingredient, component = resolve_ingredient(con, ingredient), resolve_component(con, component)
+    ingredient, component = resolve_ingredient(con, schemas, ingredient), resolve_component(con, schemas, component)
     key = [ingredient, component]
     cell = rows(
         con, 'select * exclude (evidence, year) from curated."values" where ingredient_id = ? and component = ?', key

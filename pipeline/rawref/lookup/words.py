@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from rawref import registry
 from rawref.registry.nearest import nearest
@@ -48,6 +49,13 @@ def meanings(schemas: Path) -> dict[tuple[str, ...], Unit]:
         tuple(words_of(r["said"])): tuple(tuple(words_of(meant)) for meant in r["means"].split("|"))
         for _, r in registry.read_csv(schemas / "search_words.csv", "schemas/search_words.csv")
     }
+
+
+def notes_on(text: str, schemas: Path) -> list[str]:
+    """What is to be said where a question holds a word or phrase that means another thing than the table holds."""
+    said = f" {' '.join(words_of(text))} "
+    return [r["note"] for _, r in registry.read_csv(schemas / "search_words.csv", "schemas/search_words.csv")
+            if r["note"] and f" {' '.join(words_of(r['said']))} " in said]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +113,23 @@ def _one_slip(typed: str, word: str) -> bool:
     if len(a) > len(b):
         return rest_a[1:] == rest_b
     return rest_a[1:] == rest_b[1:] or (rest_a[:2] == rest_b[1::-1] and rest_a[2:] == rest_b[2:])
+
+
+@cache
+def spoken_groups(schemas: Path) -> dict[str, str]:
+    """The group of a species where people look for it by that: fish, molluscs, crustaceans. Of land animals it says
+    too much: `pig` is pork, and no wild boar."""
+    return {
+        r["species"]: r["species_group"] for _, r in registry.read_csv(schemas / "species.csv", "schemas/species.csv")
+        if r["species_group"] in ("finfish", "mollusc", "crustacean")
+    }  # fmt: skip
+
+
+def text_of(ingredient: Mapping[str, Any], schemas: Path) -> str:
+    """By what an ingredient is found: id, names, state, and the group of its species."""
+    group = spoken_groups(schemas).get(ingredient["species"], "")
+    return " ".join(filter(None, (ingredient["name"], ingredient["ingredient_id"], ingredient["scientific_name"],
+                                  ingredient["state"], group)))  # fmt: skip
 
 
 def vocabulary(texts: Iterable[frozenset[str]]) -> frozenset[str]:

@@ -59,11 +59,12 @@ def read_mix(
             found.append(fault)
             grams = Fraction(1)
         item = MixRow(row["ingredient_id"], grams, purchased == "yes", where)
+        known = item.ingredient_id
         try:
-            _look_up(item, table, own)
+            known = _look_up(item, table, own)
         except InputError as fault:
             found.insert(0, fault)
-        key = (item.ingredient_id, item.as_purchased)
+        key = (known, item.as_purchased)
         if item.ingredient_id and key in seen:
             what = f"{key[0]} is already on line {seen[key]}"
             found.append(InputError(what, where, "add the grams up in one row"))
@@ -92,16 +93,21 @@ def _grams(text: str, where: str) -> Fraction:
     return grams
 
 
-def _look_up(row: MixRow, table: Table | None, also: frozenset[str]) -> None:
-    """Raises InputError where the row names no ingredient, or one that the table cannot use as the row asks."""
+def _look_up(row: MixRow, table: Table | None, also: frozenset[str]) -> str:
+    """The id that the row names, as the table has it.
+
+    Raises InputError where the row names no ingredient, or one that the table cannot use as the row asks.
+    """
     if not row.ingredient_id:
         raise InputError("no ingredient", row.where, "give an ingredient id in the first column")
     if row.ingredient_id.startswith(("=", "+", "-", "@")):
         what = f"{row.ingredient_id!r} would be a formula in a spreadsheet"
         raise InputError(what, row.where, "begin an id with a letter or a digit")
-    if table is not None:
-        resolved = resolve(table, row.ingredient_id, row.where, also)
-        edible(table, MixRow(resolved, row.grams, row.as_purchased, row.where))
+    if table is None:
+        return row.ingredient_id
+    resolved = resolve(table, row.ingredient_id, row.where, also)
+    edible(table, MixRow(resolved, row.grams, row.as_purchased, row.where))
+    return resolved
 
 
 def edible(table: Table, row: MixRow) -> Fraction:
@@ -117,7 +123,8 @@ def edible(table: Table, row: MixRow) -> Fraction:
 
 
 def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = ()) -> str:
-    """The id in the table for what a user wrote: itself, a renamed id, or an id of `also` (assayed products).
+    """The id in the table for what a user wrote: itself in any case and with any separator, a renamed id,
+    or an id of `also` (assayed products).
 
     Raises InputError with near names for anything else; says so where a cooked food is asked for or an id is retired.
     """
@@ -129,6 +136,9 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
             return target
         cure = f"use {target}" if target else "use another ingredient"
         raise InputError(f"ingredient {ingredient_id!r} is retired", where, cure)
+    written = re.sub(r"[\W_]+", "-", ingredient_id.strip().lower())
+    if written in table.ingredients or written == WATER_ID:
+        return written
     words = set(re.split(r"[^a-z]+", ingredient_id.lower()))
     if words & TOTALS:
         what = f"{ingredient_id!r} looks like a row of totals"

@@ -490,6 +490,7 @@ def found(r: dict[str, Any], wide: bool) -> str:
                                 for c in r["components"]))
     if r["ingredients"]:
         blocks.append(_found_ingredients(r["ingredients"], wide))
+    blocks += [note if wide else _wrap_plain(note) for note in r["notes"]]
     lines = ["\n\n".join(blocks), *([""] if r["foods"] else [])] if blocks else []
     for f in r["foods"]:
         message = f"{f['source']} {f['food_id']}  {f['name']}"

@@ -163,16 +163,18 @@ def coverage(lines: Sequence[tuple[str, Sequence[tuple[bool, float, int]]]]) -> 
     other table was; the tall line is the 90 % due, the band 84 to 96 %. `lines`: name, (species?, share, pairs)."""
     if not lines:
         return Markup("")
-    left, width, step, lowest = 150, 400, 16, 0.4
+    left, width, step, lowest = 130, 270, 15, 0.4
 
     def at(share: float) -> int:
         return left + round(width * (max(share, lowest) - lowest) / (1 - lowest))
 
     tall = step * len(lines) + 24
-    drawn = [f'<path class="r" d="M{at(0.84)} 4h{at(0.96) - at(0.84)}"/><path class="m" d="M{at(0.9)} 0v{tall - 20}"/>']
+    deep = tall - 20
+    drawn = [f'<path class="due" d="M{at(0.84)} 0h{at(0.96) - at(0.84)}v{deep}H{at(0.84)}z"/>'
+             f'<path class="m" d="M{at(0.9)} 0v{deep}"/>']
     for place, (name, held) in enumerate(lines):
         y = 12 + step * place
-        drawn.append(f'<text x="0" y="{y + 4}">{escape(name)}</text>')
+        drawn.append(f'<text x="8" y="{y + 4}">{escape(name)}</text>')
         for by_species, share, pairs in held:
             x = at(share)
             shape = f"M{x} {y - 5}l5 5-5 5-5-5z" if by_species else f"M{x - 4} {y - 4}h8v8h-8z"
@@ -180,8 +182,9 @@ def coverage(lines: Sequence[tuple[str, Sequence[tuple[bool, float, int]]]]) -> 
             label = f"{escape(name)}, {way} left out: {share:.1%} of {pairs}"
             drawn.append(f'<path class="{"v" if by_species else "k"}" d="{shape}"><title>{label}</title></path>')
     for share in (0.4, 0.6, 0.8, 0.9, 1.0):
-        drawn.append(f'<text x="{at(share) - 10}" y="{tall - 4}">{share:.0%}</text>')
+        drawn.append(f'<text x="{at(share)}" y="{tall - 4}" text-anchor="middle">'
+                     f'{"≤ " if share == lowest else ""}{share * 100:.0f} %</text>')
     said = "; ".join(f"{name} " + " and ".join(f"{share:.0%}" for _, share, _ in held) for name, held in lines)
-    wide = left + width + 20
-    head = Markup(f'<svg class="plot" viewBox="0 0 {wide} {tall}" width="{wide}" role="img" aria-label="')
+    wide = left + width + 24
+    head = Markup(f'<svg class="plot calibrated" viewBox="0 0 {wide} {tall}" role="img" aria-label="')
     return head + escape(f"Share within the range, 90 % due: {said}") + Markup(f'">{"".join(drawn)}</svg>')

@@ -19,6 +19,7 @@ from rawref import __version__, registry
 from rawref.errors import InputError, InternalError
 from rawref.files import alone, exchange, sweep
 from rawref.lookup.impact import ASSUMPTIONS, gap_impact
+from rawref.lookup.words import text_of
 from rawref.needs.profile import DEFAULT_NEED, load_need, need_names
 from rawref.published.export import digest
 from rawref.registry.units import shown_unit
@@ -103,12 +104,13 @@ class _Writer:
                            trim_blocks=True, lstrip_blocks=True, auto_reload=False)
         made.filters.update(number=words.number, short=words.short, plain=words.plain, count=words.count,
                             size=words.size, web=words.web, rounded=words.rounded, unit=shown_unit, cut=words.cut,
-                            embedded=words.embedded)
+                            micro=words.micro, embedded=words.embedded)
         made.globals.update(span=words.span, exact_span=words.exact_span, share=words.share, bar=drawings.bar,
                             letters=self.tables.letters, pages=PAGES, program_version=__version__,
                             stamp=self.tables.stamp,
                             vocabularies=self.vocabularies, cautions=self.cautions,
-                            component_total=len(self.tables.components))
+                            component_total=len(self.tables.components),
+                            found_by=lambda row: text_of(row, self.workspace.schemas))
         return made
 
     def write(self) -> dict[str, Any]:

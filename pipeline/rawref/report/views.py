@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,7 +14,7 @@ from typing import Any
 from rawref import registry
 from rawref.checks.run import closes
 from rawref.lookup.trace import part_known
-from rawref.lookup.words import meanings
+from rawref.lookup.words import meanings, text_of
 from rawref.registry.units import shown_unit
 from rawref.report import drawings
 from rawref.report.drawings import Dot
@@ -233,7 +234,7 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
                                   and r["row"]["kind"] != "addition")})
     dots = [(part, [Dot(r["row"]["ingredient_id"], r["cell"]["value"], marks.get(r["row"]["ingredient_id"], 0))
                     for r in by_part[part]]) for part in order]
-    said = (f"{of['name']} of {len(known)} ingredients by part, in {of['unit']} on a logarithmic line; "
+    said = (f"{of['name']} of {len(known)} ingredients by part, in {shown_unit(of['unit'])} on a logarithmic line; "
             "the table below has the same figures")
     kinds = [(kind, [r["row"] for r in rows if r["gap"] and r["gap"]["kind"] == kind]) for kind in gap_kinds]
     apart = sorted((r for r in rows if r["cell"]["disagreement"] is not None),
@@ -243,7 +244,8 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
         "ranges": ranges,
         "parts": parts, "outliers": outliers,
         "evidence": sum(1 for r in rows if not r["gap"]), "gaps": sum(1 for r in rows if r["gap"]),
-        "plot": drawings.distribution(dots, of["unit"], said), "missing": [(k, found) for k, found in kinds if found],
+        "plot": drawings.distribution(dots, shown_unit(of["unit"]), said),
+        "missing": [(k, found) for k, found in kinds if found],
         "disagreement": apart[:DISAGREEMENTS_SHOWN], "disagreement_n": len(apart),
     }
 
@@ -344,10 +346,10 @@ def _calibration(tables: Tables) -> dict[str, Any]:
     ranges = [r for r in tables.calibration if r["measure"] == "range" and r["class"] == "*"]
     overall = {r["left_out"]: r for r in ranges if r["component"] == "*"}
     lines = [(f"without {name}", [r]) for name, r in sorted(overall.items()) if name not in ("species", "table")]
-    for component in (c["component"] for c in tables.components):
-        held = [r for r in ranges if r["component"] == component and r["n"] >= ENOUGH_PAIRS]
+    for c in tables.components:
+        held = [r for r in ranges if r["component"] == c["component"] and r["n"] >= ENOUGH_PAIRS]
         if held:
-            lines.append((component, sorted(held, key=lambda r: str(r["left_out"]))))
+            lines.append((re.split(r", | \(", c["name"])[0], sorted(held, key=lambda r: str(r["left_out"]))))
     return {"overall": [overall[k] for k in ("species", "table") if k in overall],
             "picture": drawings.coverage([(name, [(r["left_out"] == "species", r["coverage"], int(r["n"])) for r in of])
                                           for name, of in lines]),
@@ -444,7 +446,7 @@ def search_words(tables: Tables, schemas: Path) -> dict[str, Any]:
         "entries": [[c["name"], f"component/{c['component']}.html", "component", c["component"]]
                     for c in tables.components]
         + [[row["name"], f"ingredient/{row['ingredient_id']}.html", "ingredient",
-            f"{row['ingredient_id']} {row['scientific_name'] or ''}"] for row in tables.ingredients],
+            text_of(row, schemas)] for row in tables.ingredients],
     }  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from functools import lru_cache
 from typing import Any
@@ -115,9 +116,15 @@ def share(part: float, whole: float) -> str:
     return f"{text} %"
 
 
+def micro(text: str | None) -> str:
+    """A sentence with µg where a person reads it; behind a figure or before a stroke, so that no id is touched."""
+    return re.sub(r"(?<=\d )ug\b|\bug(?=/)", "µg", text or "")
+
+
 def cut(value: Any, most: int = 400) -> str:
     """A text of a listing, at most so many characters; `…` says that there is more."""
     text = number(value) if isinstance(value, float) else str(value)
+    text = micro(text)
     return text if len(text) <= most else f"{text[:most - 1]}…"
 
 

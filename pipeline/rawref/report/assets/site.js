@@ -14,6 +14,12 @@
     try { id = decodeURIComponent(location.hash.slice(1)); } catch (error) { return; }
     var target = id && id.indexOf("=") < 0 && doc.getElementById(id);
     if (!target) { return; }
+    /* What a filter hides is shown when a link asks for it. */
+    var row = target.closest("[hidden]");
+    if (row) {
+      row.hidden = false;
+      all("form[data-filter]").forEach(function (form) { if (doc.getElementById(form.getAttribute("data-filter")).contains(row)) { form.reset(); } });
+    }
     var box = target.closest("details");
     if (box) {
       box.open = true;
@@ -268,6 +274,7 @@
       if (where) { made.setAttribute(tag === "a" ? "href" : "class", where); }
       return made;
     }
+    function micro(text) { return (text || "").replace(/(\d )ug\b/g, "$1\u00b5g"); }
     function unitOf(cell) { return cell.unit === "ug" ? "\u00b5g" : cell.unit; }
     function fill(box) {
       if (one(".chain", box)) { return; }
@@ -285,7 +292,7 @@
       var gap = data.gaps[box.id];
       if (gap) {
         var kind = word("gap_kind", gap[0]) || plain(gap[0]);
-        say("Gap", bit("b", kind), gap[1] && gap[1] !== kind ? ": " + gap[1] : "", ". To fill it: " + gap[2], gap[3] ? ". Asked for by " + gap[3] : "");
+        say("Gap", bit("b", kind), gap[1] && gap[1] !== kind ? ": " + micro(gap[1]) : "", ". To fill it: " + micro(gap[2]), gap[3] ? ". Asked for by " + gap[3] : "");
       }
       if (c.value !== null) { say("Exactly", c.value + " " + unitOf(c)); }
       if (c.low !== null || c.high !== null) {
@@ -308,7 +315,7 @@
       (more.parts || []).forEach(function (p) {
         say("Part", p[0] + " % ", bit("a", p[1], p[1] + ".html#" + c.component), ": " + p[2] + " (" + p[3] + "); share from " + p[4]);
       });
-      say("Why this", c.reason || "", c.decision_id ? "; decision " : "", c.decision_id ? bit("a", c.decision_id, "../quality.html#decision-" + c.decision_id) : "");
+      say("Why this", micro(c.reason), c.decision_id ? "; decision " : "", c.decision_id ? bit("a", c.decision_id, "../quality.html#decision-" + c.decision_id) : "");
       if (more.peers) {
         say("Comparable", more.peers[0] + (more.peers[0] === 1 ? " food" : " foods") + ", 5th percentile " + more.peers[1] + ", median " + more.peers[2] + ", 95th " + more.peers[3] + " " + unitOf(c));
       }
