@@ -156,7 +156,6 @@
     }
     form.addEventListener("submit", function (event) { event.preventDefault(); });
     form.addEventListener("input", apply);
-    form.addEventListener("change", apply);
     form.addEventListener("reset", function () { setTimeout(apply, 0); });
     all('[data-clear="' + name + '"]').forEach(function (button) {
       button.addEventListener("click", function () { form.reset(); if (form.elements.q) { form.elements.q.focus(); } });
