@@ -639,6 +639,16 @@ def test_bad_mix_file(tmp_path: Path, content: str, problem: str, cure: str) -> 
     assert caught.value.exit_status == 2 and "\n" not in message
 
 
+def test_an_ingredient_of_a_mix_may_be_written_in_any_case(tmp_path: Path) -> None:
+    """The same mix, whatever the case and the separator; once more under another spelling it is a second row."""
+    table, file = load_table(WORKSPACE), tmp_path / "mix.csv"
+    file.write_text("ingredient_id,grams\nBeef heart,100\nchicken_liver,20\n", encoding="utf-8")
+    assert set(batch_of(table, read_mix(file, "mix.csv", table), None)[0].grams) == {"beef-heart", "chicken-liver"}
+    file.write_text("ingredient_id,grams\nBeef heart,100\nbeef-heart,20\n", encoding="utf-8")
+    with pytest.raises(InputError, match="already on line 2"):
+        read_mix(file, "mix.csv", table)
+
+
 @pytest.mark.parametrize(
     ("key", "problem", "cure"),
     [

@@ -156,6 +156,8 @@
     }
     form.addEventListener("submit", function (event) { event.preventDefault(); });
     form.addEventListener("input", apply);
+    /* Of a field that is left the change comes after the address of the link that was taken, and would take it back. */
+    form.addEventListener("change", function (event) { if (event.target.tagName === "SELECT") { apply(); } });
     form.addEventListener("reset", function () { setTimeout(apply, 0); });
     all('[data-clear="' + name + '"]').forEach(function (button) {
       button.addEventListener("click", function () { form.reset(); if (form.elements.q) { form.elements.q.focus(); } });
