@@ -187,7 +187,7 @@ def test_search_filter_and_their_address(browser: Browser) -> None:
     assert browser.one("[data-hits]").text == f"1 of {everything} ingredients"
     address = browser.driver.current_url
     browser.one("button[type=reset]").click()
-    assert len(browser.visible_rows()) == everything
+    WebDriverWait(browser.driver, 10).until(lambda _: len(browser.visible_rows()) == everything)
     Select(browser.one("select[name=part]")).select_by_value("liver")
     livers = browser.visible_rows()
     assert 3 < len(livers) < 30
@@ -197,7 +197,7 @@ def test_search_filter_and_their_address(browser: Browser) -> None:
     browser.one("input[name=q]").send_keys("no such thing")
     assert browser.visible_rows() == [] and browser.one("[data-none]").is_displayed()
     browser.one("[data-clear]").click()
-    assert len(browser.visible_rows()) == everything
+    WebDriverWait(browser.driver, 10).until(lambda _: len(browser.visible_rows()) == everything)
     browser.driver.get("about:blank")
     browser.driver.get(address)
     assert browser.visible_rows() == ["Chicken, liver, raw"]
