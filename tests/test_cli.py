@@ -486,7 +486,7 @@ def test_find_of_nothing_says_so_and_what_is_near(root: Path) -> None:
     [
         (("trace", "chicken-livr", "VITD"), ("chicken-livr", "chicken-liver")),
         (("trace", "chicken-liver", "VITX"), ("VITX", "VITD")),
-        (("trace", "chicken-liver", "niacin"), ("niacin", "NIA")),
+        (("trace", "chicken-liver", "niacine"), ("niacine", "NIA")),
         (("trace", "chicken-liver"), ("COMPONENT",)),
         (("trace", "--from", "usda-sr28"), ("SOURCE:FILE:LINE",)),
         (("trace", "--from", "usda-sr28:NUT_DATA.txt:700000"), ("700000",)),
