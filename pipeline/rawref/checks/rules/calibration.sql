@@ -21,7 +21,7 @@ select 'R04' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component,
     coalesce(v.high::text, 'empty')) as detail
 -- without a pair of tables nothing can be calibrated, and hardly a cell has a range: then there is nothing to hold
 from chk_cell v
-where v.evidence and (exists (from curated.calibration)
+where v.evidence and (exists (from curated.calibration where measure = 'range')
   or (select avg((low is null)::int) < 0.5 from chk_cell where evidence));
 
 -- A figure of another food for the same ingredient that the range does not hold is why the chosen one may be doubted.
