@@ -528,7 +528,8 @@ def test_unknown_names_are_met_with_near_ones(built: duckdb.DuckDBPyConnection, 
     with pytest.raises(InputError, match="beef-heart"):
         suggest(built, checkout.schemas, "beef-hart", "SE")
     with pytest.raises(InputError, match="SE"):
-        suggest(built, checkout.schemas, "beef-heart", "selenium")
+        suggest(built, checkout.schemas, "beef-heart", "selenum")
+    assert suggest(built, checkout.schemas, "beef heart", "selenium")["component"] == "SE"
 
 
 def decide(con: duckdb.DuckDBPyConnection, row: str) -> None:

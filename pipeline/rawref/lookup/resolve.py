@@ -90,6 +90,9 @@ def resolve_component(con: duckdb.DuckDBPyConnection, schemas: Path, component: 
     near = near or [
         r["component"] for r in registered if r["needed"] and len(text) > 4 and text in r["definition"].lower()
     ]
-    near = near or nearest(component, known)
+    # by the name as well as by its part before the comma: niacine is near to niacin, not to "niacin, preformed"
+    tags = {n: r["component"] for r in registered if r["needed"] for n in (r["name"].lower().split(",")[0],
+                                                                           r["name"].lower())}
+    near = near or list(dict.fromkeys(tags[n] for n in nearest(text, tags))) or nearest(component, known)
     cure = f"did you mean {', '.join(near[:5])}?" if near else "the needed components are marked in components.csv"
     raise InputError(f"no needed component {component!r}", "", cure)
