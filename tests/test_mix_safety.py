@@ -348,6 +348,21 @@ def shipped(name: str) -> tuple[Table, Any]:
     return table, read_mix(path, path.name, table, set())
 
 
+def test_a_maximum_from_memory_does_not_hide_that_a_seen_one_is_passed(tmp_path: Path) -> None:
+    """Vitamin D in the profile: FEDIAF 2021 nutritional maximum 30 000 IU = 750 µg per kg DM, 187.5 per 1000 kcal
+    (seen); the legal maximum where it is added is stricter, and from memory."""
+    parts = [ingredient("chicken-thigh-meat-only"), ingredient("oil", part="oil", kind="addition")]
+    table = table_of(tmp_path / "t", parts, [*cells("chicken-thigh-meat-only", **PLAIN, VITD="0.1 0.05 0.2"),
+                                             *cells("oil", VITD="2500")])  # fmt: skip
+    need = load_need(WORKSPACE)
+    some = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("oil", 2)), need)
+    much = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("oil", 20)), need)
+    told = [(e["verdict"], e["maximum_standing"]) for e in (entry(some, "VITD"), entry(much, "VITD"))]
+    assert told == [("over", "memory"), ("over", "seen")]
+    assert entry(much, "VITD")["maximum"] == pytest.approx(187.5)
+    assert (has_findings(some), has_findings(much)) == (False, True)
+
+
 @pytest.mark.parametrize(
     ("nutrient", "target", "salt"),
     [("VITD", 5, "cholecalciferol"), ("ID", 500, "potassium-iodide"), ("SE", 200, "sodium-selenite-anhydrous")],

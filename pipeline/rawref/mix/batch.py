@@ -184,13 +184,18 @@ class Bounds:
     added_by: tuple[str, ...] = ()
 
 
-def bounds_of(batch: Batch, need: Need, component: str) -> Bounds:
-    """The minimum, and the stricter of the maximum of foods and, where an addition carries it, that of the law."""
+def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
+    """The maxima that apply with the minimum beside each, the strictest first: that of foods and, where an addition
+    carries it, that of the law; without any, the minimum alone."""
     minimum, maximum = need.applied(component, "minimum"), need.applied(component, "maximum")
     legal = need.if_added(component)
-    if legal is None:
-        return Bounds(minimum, maximum)
-    added = tuple(batch.added(component, legal))
-    if added and (maximum is None or legal.per_1000kcal < maximum.per_1000kcal):
-        return Bounds(minimum, legal, added)
-    return Bounds(minimum, maximum)
+    found = [Bounds(minimum, maximum)] if maximum is not None else []
+    if legal is not None and (added := tuple(batch.added(component, legal))):
+        strict = maximum is None or legal.per_1000kcal < maximum.per_1000kcal
+        found.insert(0 if strict else 1, Bounds(minimum, legal, added))
+    return found or [Bounds(minimum, None)]
+
+
+def bounds_of(batch: Batch, need: Need, component: str) -> Bounds:
+    """The minimum, and the strictest maximum that applies."""
+    return maxima_of(batch, need, component)[0]

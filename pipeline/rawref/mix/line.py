@@ -8,7 +8,7 @@ from decimal import ROUND_DOWN, ROUND_UP, Context
 from fractions import Fraction
 from typing import Any
 
-from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of, more_of
+from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of, maxima_of, more_of
 from rawref.mix.content import OTHER_PRODUCTS, Content, lacking_share
 from rawref.mix.doubt import Dose, Doubt, deciding_assay, dose_of, doubts_of
 from rawref.mix.dry import DryMatter
@@ -71,8 +71,8 @@ class Judgement:
 
 def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_day: float | None) -> dict[str, Any]:
     """One entry of `components` (contract): numbers, sources, chances, verdict, reason and remedy."""
-    asked, bounds = ask(batch, component), bounds_of(batch, need, component)
-    judged = judged_line(batch, asked, bounds)
+    asked = ask(batch, component)
+    bounds, judged = _held_against(batch, need, asked)
     per = ends(asked.quotient, asked.unknown) if batch.kcal or asked.is_ratio else (None, None)
     amount = _ratio(batch, asked, per) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     scale = float(asked.scale)
@@ -127,6 +127,19 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         _add_remedies(batch, need, asked, bounds, judged, entry)
     entry["reason"] = reason_of(entry)
     return entry
+
+
+def _held_against(batch: Batch, need: Need, asked: Asked) -> tuple[Bounds, Judgement]:
+    """What a line is held against, and the judgement: the strictest maximum, unless that is from memory and one that
+    was seen is passed as well. The seen one then stands in the line, as only it decides the exit status."""
+    first, *rest = maxima_of(batch, need, asked.component)
+    if first.maximum is not None and first.maximum.standing == "memory":
+        for other in rest:
+            if other.maximum is not None and other.maximum.standing != "memory":
+                judged = judged_line(batch, asked, other)
+                if judged.verdict == "over":
+                    return other, judged
+    return first, judged_line(batch, asked, first)
 
 
 def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
@@ -455,7 +468,8 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     if verdict == "no_requirement":
         return _without_requirement(entry)
     if verdict == "over":
-        who = f", which holds because {some(entry['added_by'])} adds it" if entry["added_by"] else ""
+        adds = "add" if len(entry["added_by"]) > 1 else "adds"
+        who = f", which holds because {some(entry['added_by'])} {adds} it" if entry["added_by"] else ""
         return f"above the maximum with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
     if verdict == "short":
         strict = entry["material_unknown_from"] and not entry["rests_on_comparables"]
