@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rawref.database import rows
 from rawref.errors import InputError
 from rawref.lookup.words import meanings, question, text_of, vocabulary, words_of
-from rawref.registry.nearest import did_you_mean, nearest
+from rawref.registry.nearest import as_id, did_you_mean, nearest
 
 if TYPE_CHECKING:
     import duckdb
@@ -41,7 +41,7 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient
     known = [r["ingredient_id"] for r in listed]
     if ingredient in known:
         return ingredient
-    written = re.sub(r"[\W_]+", "-", ingredient.strip().lower())
+    written = as_id(ingredient)
     if written in known:
         return written
     alias = rows(con, "select * from archival.maintainer_ingredient_aliases where alias = ?", [ingredient])
@@ -76,9 +76,10 @@ def resolve_component(con: duckdb.DuckDBPyConnection, schemas: Path, component: 
         names = {r["component"]: frozenset(words_of(r["name"])) for r in registered if r["needed"]}
         # a word that only stands for something, such as B1, is known although no name has it
         meant = frozenset(word for phrase in meanings(schemas) for word in phrase)
-        found = _by_words(component, names, schemas) or (
-            [k for k, words in names.items() if question(component, schemas, meant).meets(words)]
-            if frozenset(words_of(component)) <= meant else [])
+        found = _by_words(component, names, schemas)
+        if not found and frozenset(words_of(component)) <= meant:
+            asked = question(component, schemas, meant)
+            found = [k for k, words in names.items() if asked.meets(words)]
         if len(found) == 1:
             return found[0]
         if found:

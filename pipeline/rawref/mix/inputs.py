@@ -11,7 +11,7 @@ from pathlib import Path
 from rawref.errors import InputError, raise_all
 from rawref.mix.table import WATER_ID, Table
 from rawref.needs.profile import number, read_rows
-from rawref.registry.nearest import nearest
+from rawref.registry.nearest import as_id, nearest
 
 MIX_COLUMNS = ("ingredient_id", "grams", "as_purchased")
 COOKED_WORDS = frozenset(
@@ -136,7 +136,7 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
             return target
         cure = f"use {target}" if target else "use another ingredient"
         raise InputError(f"ingredient {ingredient_id!r} is retired", where, cure)
-    written = re.sub(r"[\W_]+", "-", ingredient_id.strip().lower())
+    written = as_id(ingredient_id)
     if written in table.ingredients or written == WATER_ID:
         return written
     words = set(re.split(r"[^a-z]+", ingredient_id.lower()))

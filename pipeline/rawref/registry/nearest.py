@@ -10,6 +10,11 @@ CUTOFF = 0.6
 _BREAK = re.compile(r"[^\w]+|_")
 
 
+def as_id(text: str) -> str:
+    """What a person wrote as an id is written: small letters, one hyphen for whatever stands between words."""
+    return re.sub(r"[\W_]+", "-", text.strip().lower())
+
+
 def nearest(text: str, known: Iterable[str], most: int = 5) -> list[str]:
     """Up to `most` known names, nearest first: those with all the words of `text`, then by spelling, then those that
     hold it. Upper and lower case are one."""

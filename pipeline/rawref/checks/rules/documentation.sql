@@ -1,4 +1,4 @@
--- How values are documented: D01 to D17; D18 stands in origin.sql.
+-- How values are documented: D01 to D17; D18 stands in identity.sql.
 insert into chk_evaluated select 'D01', count(*) from chk_cell;
 insert into chk_figure by name
 select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
