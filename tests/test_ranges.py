@@ -112,6 +112,27 @@ def test_every_figure_has_a_range_around_it(con: duckdb.DuckDBPyConnection) -> N
           and spread_basis not in ('formula', 'cited', 'parts') and not (unit = 'g' and value in (0, 100))""")
 
 
+def test_salt_lies_between_the_standard_and_its_formula(con: duckdb.DuckDBPyConnection) -> None:
+    """IUPAC standard atomic weights; 97 % NaCl of dry matter without additives (Codex, CXS 150-1985, 3.1)."""
+    sodium, chlorine = 22.990, 35.45
+    for component, weight in (("NA", sodium), ("CLD", chlorine)):
+        pure = 1e5 * weight / (sodium + chlorine)
+        found = rows(con, f"""from curated."values" where spread_basis = 'standard' and component = '{component}'""")
+        assert {r["ingredient_id"] for r in found} == {"table-salt", "table-salt-iodized"}
+        for r in found:
+            assert r["high"] == pytest.approx(max(pure, r["value"]), rel=1e-4)
+            assert 0.93 * pure < r["low"] < 0.97 * pure
+
+
+def test_an_unknown_taurine_is_bounded_by_what_is_published_of_other_animals(con: duckdb.DuckDBPyConnection) -> None:
+    """The largest cited figure is that of raw Pacific oyster (raw/maintainer/cited_values.csv, with its citation)."""
+    ends = rows(con, """select max(ceiling) as most from curated.gaps join curated.ingredient_keys using (ingredient_id)
+        where component = 'TAU' and ingredient_keys.kind = 'raw' and species_group <> 'plant'""")
+    assert 974 <= ends[0]["most"] <= 1300  # mg
+    beyond = rows(con, "select ingredient_id from curated.ceiling_trials where component = 'TAU' and not held")
+    assert [r["ingredient_id"] for r in beyond] == ["pacific-oyster"]  # itself the largest
+
+
 def test_ranges_hold_nine_of_ten_independent_figures(con: duckdb.DuckDBPyConnection) -> None:
     """Coverage and width from the trials themselves, species and tables left out, beside plain conformal."""
     overall = rows(con, """

@@ -41,6 +41,7 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
         {"limit": r["limit"], "value": float(r["value"])}
         for _, r in registry.read_csv(schemas / "absurd_limits.csv", "schemas/absurd_limits.csv")
     ])
+    _load_standard_bounds(con, schemas)
     run_file(con, HERE / "cells.sql")
     build_ranges(con)
     run_file(con, HERE / "values.sql")
@@ -60,6 +61,15 @@ def _load_rubric(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
          "points": None if r["criterion"] == "cap" else int(r["points"]),
          "grade": r["points"] if r["criterion"] == "cap" else None}
         for _, r in registry.read_csv(schemas / "confidence.csv", "schemas/confidence.csv")
+    ])
+
+
+def _load_standard_bounds(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """What a standard demands of an article at least, as a share of the pure substance, which it holds at most."""
+    con.execute('create table curated.standard_bounds(part text, component text, "of" text, share_low double)')
+    load_rows(con, "curated.standard_bounds", [
+        {"part": r["part"], "component": r["component"], "of": r["of"], "share_low": float(r["share_low"])}
+        for _, r in registry.read_csv(schemas / "standard_bounds.csv", "schemas/standard_bounds.csv")
     ])
 
 

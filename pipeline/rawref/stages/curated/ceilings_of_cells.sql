@@ -32,6 +32,12 @@ with asked as (
     join reference.foods f on f.source = v.source and f.release = v.release and f.food_id = v.food_id
       and f.realm = a.realm
   where v.value > 0 and v.source <> 'maintainer' group by all
+  union all
+  -- taurine, which no national table prints: the upper end of what is cited of any food of animals
+  select a.realm, a.component, k.species, v.source, v.food_id, v.food_name, max(v.high)
+  from asked a join curated."values" v using (component) join curated.ingredient_keys k using (ingredient_id)
+  where a.component = 'TAU' and a.realm = 'animal' and v.evidence and v.high > 0 and k.kind = 'raw'
+  group by all
 ), firsts as (
   -- of plants, which are one species here, the first hundred: no ingredient is linked to so many
   select *, count(*) over (partition by realm, component) as n,

@@ -33,6 +33,9 @@ select c.ingredient_id, c.component, c.source, c.food_id,
   case
     when c.status = 'assumed_zero' then null
     when x.food_id is not null then {'basis': 'formula', 'low': c.value, 'high': c.value}
+    -- the figure stays what its table prints, though rounding or older atomic weights put it beyond the formula
+    when p.value is not null then {'basis': 'standard', 'low': round(least(c.value, b.share_low * p.value), 9),
+      'high': greatest(c.value, p.value)}
     when c.status = 'borrowed' then {'basis': 'borrowed', 'low': least(c.low, l.low, r.low),
       'high': greatest(c.high, l.high, if(c.unit = 'g' and r.high > 100, 100, r.high))}
     when c.value is null and c.status not in ('trace', 'below_detection') then
@@ -47,6 +50,9 @@ select c.ingredient_id, c.component, c.source, c.food_id,
   end as s
 from curated.cell_candidates c join curated.ingredient_keys k using (ingredient_id)
   left join pure x using (ingredient_id, component, source, food_id)
+  left join curated.standard_bounds b on b.part = k.part and b.component = c.component and c.value is not null
+  left join (from curated.cell_candidates semi join pure using (ingredient_id, component, source, food_id)) p
+    on p.ingredient_id = b."of" and p.component = b.component
   left join lenders l on l.component = c.component and l.part = k.part and l.kind = k.kind
     and l.like_group = if(k.part = 'bone', 'any', k.species_group)
   left join curated.range_of r using (ingredient_id, component, source, food_id);
