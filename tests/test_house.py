@@ -105,3 +105,13 @@ def test_lines_of_sql_are_as_short_as_those_of_python():
         if len(line) > 120
     ]
     assert long == []
+
+
+def test_every_sentence_is_said_and_no_case_holds_another():
+    """Words of the table stand in schemas/sentences.csv; the SQL of its rows holds none but codes and units."""
+    text = "\n".join(p.read_text(encoding="utf-8") for p in sorted((PACKAGE / "stages" / "curated").glob("*.sql")))
+    with (REPO / "schemas" / "sentences.csv").open(encoding="utf-8", newline="") as file:
+        names = {row["name"] for row in csv.DictReader(file)}
+    assert names == set(re.findall(r"\bsaid\.(\w+)\(", text))
+    bare = "\n".join(line.split("--")[0] for line in text.splitlines())
+    assert not re.findall(r"\b(?:then|else)\s+(?:format\()?'[^'\n]*[a-z] [a-z][^'\n]*'", bare)

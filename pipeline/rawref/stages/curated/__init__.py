@@ -22,6 +22,7 @@ HERE = Path(__file__).parent
 def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
     """Create schema `curated` with the published tables from `archival` and `reference`."""
     con.execute("create schema curated")
+    _load_sentences(con, schemas)
     con.execute("create table curated.species(species text primary key, species_group text)")
     load_rows(con, "curated.species", [
         {"species": r["species"], "species_group": r["species_group"]}
@@ -62,6 +63,17 @@ def _load_rubric(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
          "grade": r["points"] if r["criterion"] == "cap" else None}
         for _, r in registry.read_csv(schemas / "confidence.csv", "schemas/confidence.csv")
     ])
+
+
+def _load_sentences(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
+    """Every reason in words as a macro said.<name>, whose parameters are the names in braces, in their order; null
+    where one of them is."""
+    con.execute("create schema said")
+    for _, r in registry.read_csv(schemas / "sentences.csv", "schemas/sentences.csv"):
+        names = re.findall(r"\{(\w+)", r["text"])
+        text = re.sub(r"\{\w+", "{", r["text"]).replace("'", "''")
+        words = f"format('{text}', {', '.join(names)})" if names else f"'{text}'"
+        con.execute(f"create macro said.{r['name']}({', '.join(names)}) as {words}")
 
 
 def _load_standard_bounds(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:

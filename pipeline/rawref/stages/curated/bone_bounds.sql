@@ -68,6 +68,5 @@ from figures where low is not null and high is not null and ceiling is not null;
 
 update curated."values" v set status = 'composed', low = round(b.least_amount, 9), high = round(b.greatest_amount, 9),
   spread_basis = 'bone_bound', confidence = 'D', steps = to_json(['compose_parts', b.step])::text, evidence = true,
-  reason = format('composed: {} {} % by its figure + {} {} %, which holds at most {:.4g} {} per 100 g ({})', b.edible,
-    b.share_pct, b.bone, b.bone_pct, b.ceiling, v.unit, b.step)
+  reason = said.composed_with_bone(b.edible, b.share_pct, b.bone, b.bone_pct, b.ceiling, v.unit, b.step)
 from bounded b where b.ingredient_id = v.ingredient_id and b.component = v.component and v.status = 'missing';

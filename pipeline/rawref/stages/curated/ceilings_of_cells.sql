@@ -54,7 +54,7 @@ with asked as (
   group by all
 )
 select t.ingredient_id, t.component, t.evidence, t.value, f.value as most, f.n,
-  format('the largest figure of {} foods of {}s in any state: {} {}', f.n, f.realm, f.source, f.food_id) as basis
+  said.bound_largest(f.n, f.realm, f.source, f.food_id) as basis
 from taken t join firsts f using (realm, component, place);
 
 -- Chloride is an anion: no more of it than the charges of sodium, potassium, calcium and magnesium (electroneutrality;
@@ -95,18 +95,15 @@ with cells as (
   from curated."values" where component in ('WATER', 'PROCNT', 'FAT', 'ASH') and evidence group by all
 ), bounds as (
   select c.ingredient_id, c.component, c.unit, b.bound as most, 1 as place,
-    case b.reach when 'near' then format('{} comparable foods', b.n) when 'far' then
-      format('{} comparable foods of other animals', b.n)
-      when 'class' then format('{} foods of other animals and parts', b.n)
-      when 'partner' then format('its sodium, by {} other foods with both known', b.n)
-      else format('the largest of {} foods of any other animal', b.n) end
-    || ', widened until it holds for 95 of 100 known cells' as basis
+    said.widened(case b.reach when 'near' then said.bound_near(b.n) when 'far' then said.bound_far(b.n)
+      when 'class' then said.bound_class(b.n) when 'partner' then said.bound_partner(b.n)
+      else said.bound_any(b.n) end) as basis
   from cells c join curated.ceiling_trials b using (ingredient_id, component)
   where b.bound is not null and b.reach not in ('largest', 'charge')
   qualify row_number() over (partition by c.ingredient_id, c.component
     order by list_position(['near', 'far', 'class', 'partner', 'any'], b.reach)) = 1
   union all by name
-  select ingredient_id, component, unit, high as most, 2 as place, 'the limit that its source gives or prints' as basis
+  select ingredient_id, component, unit, high as most, 2 as place, said.bound_limit() as basis
   from cells where status in ('trace', 'below_detection') and high is not null
   union all by name
   select c.ingredient_id, c.component, c.unit, case c.unit when 'g' then 1 when 'mg' then 1000 else 1000000 end * case
@@ -114,11 +111,9 @@ with cells as (
       when c.component = 'TAU' then w.rest + w.protein
       when c."group" in ('macro_mineral', 'trace_element') and c.component not in ('CLD', 'ID') then w.ash
       when c.unit = 'g' then w.rest end as most, 3 as place,
-    case when c.block = 'amino_acid' then 'its protein'
-      when c.block = 'fatty_acid' then 'its fat' when c.component = 'TAU'
-        then 'its protein and what the proximates leave'
-      when c."group" in ('macro_mineral', 'trace_element') then 'its ash' else 'what its proximates leave of 100 g' end
-      as basis
+    case when c.block = 'amino_acid' then said.bound_protein() when c.block = 'fatty_acid' then said.bound_fat()
+      when c.component = 'TAU' then said.bound_taurine()
+      when c."group" in ('macro_mineral', 'trace_element') then said.bound_ash() else said.bound_rest() end as basis
   from cells c join whole w using (ingredient_id)
   where most is not null and most >= 0 and c.component not in ('ENERC_KCAL', 'WATER')
   union all by name
@@ -126,15 +121,15 @@ with cells as (
   from cells c join ceiling_largest l using (ingredient_id, component)
   union all by name
   select c.ingredient_id, c.component, c.unit, h.most, 3 as place,
-    'the charges of its sodium, potassium, calcium and magnesium' as basis
+    said.bound_charge() as basis
   from cells c join ceiling_charge h using (ingredient_id) where c.component = 'CLD'
   union all by name
   -- fat yields most: 9.02 kcal/g in these tables (Merrill & Watt, USDA Agriculture Handbook 74, 1973)
   select c.ingredient_id, c.component, c.unit, round(9.02 * (100 - coalesce(w.water, 0)), 9) as most, 3 as place,
-    'its dry matter, were it all fat (9.02 kcal/g)' as basis
+    said.bound_energy() as basis
   from cells c left join whole w using (ingredient_id) where c.component = 'ENERC_KCAL'
   union all by name
-  select c.ingredient_id, c.component, c.unit, 100 as most, 4 as place, '100 g are no more than 100 g' as basis
+  select c.ingredient_id, c.component, c.unit, 100 as most, 4 as place, said.bound_mass() as basis
   from cells c where c.unit = 'g'
 )
 select ingredient_id, component, unit, most, basis from bounds where most is not null
@@ -155,8 +150,8 @@ with cells as (
 )
 select v.ingredient_id, v.component,
   case when k.kind = 'composite' then p.most else c.most end as most,
-  case when k.kind = 'composite' and p.most is not null then 'its parts at their upper ends'
-    else coalesce(c.basis, 'nothing bounds it') end as basis
+  case when k.kind = 'composite' and p.most is not null then said.bound_parts()
+    else coalesce(c.basis, said.bound_none()) end as basis
 from curated."values" v join curated.ingredient_keys k using (ingredient_id)
   left join ceiling_cells c using (ingredient_id, component) left join composites p using (ingredient_id, component)
 where not v.evidence;

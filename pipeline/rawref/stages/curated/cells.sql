@@ -5,7 +5,7 @@
 create temp table offered as
 with linked as (
   select l.ingredient_id, l.source, l.release, l.food_id, l.match_quality,
-    nullif(concat_ws('; ', l.note, format('not independent: {} of {} figures compared are those of {} {}',
+    nullif(concat_ws('; ', l.note, said.not_independent(
       d.figures_same, d.figures_compared, d.original_source, d.original_food_id)), '') as note,
     l.release_date, l.source_order, f.name as food_name, f.state as food_state, f.may_supply_raw, f.review_reasons,
     l.source as doubted_source, l.food_id as doubted_food_id, coalesce(d.original_source || ':' || d.original_food_id,
@@ -59,7 +59,7 @@ with zeros as (
   where o.unsampled_zero
 ), contradicted as (
   select z.ingredient_id, z.component, z.source, z.food_id,
-    first(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit)
+    first(said.food_has(o.source, o.food_id, o.value, o.unit)
       order by o.match_quality, coalesce(o.n, 0) desc, o.source_order, o.food_id) as by_other
   from zeros z join offered o using (ingredient_id, component)
   where o.evidence and o.value > 0 and o.match_quality in ('A', 'B') and o.source <> z.source
@@ -68,7 +68,7 @@ with zeros as (
 )
 select z.ingredient_id, z.component, z.source, z.food_id, nullif(concat_ws(', and ',
   case when p.n >= 3 and p.low > 0
-    then format('{} comparable foods have {:.4g} to {:.4g} {}', p.n, p.low, p.high, z.unit) end,
+    then said.like_foods_have(p.n, p.low, p.high, z.unit) end,
   c.by_other), '') as contradicted_by
 from zeros z
   left join contradicted c using (ingredient_id, component, source, food_id)
@@ -112,9 +112,7 @@ with figures as (
   where c.state = 'cooked' and (c.n >= 1 or c.status = 'measured') group by all
 )
 select source, food_id, component,
-  format('struck out by rule: outside the {:.4g} to {:.4g} {} of {} comparable foods, and'
-    || ' cooked food of the same cut has {:.3g} times as much per g of protein', peers_low, peers_high, unit, peers_n,
-    if(value < peers_low, least_ratio, most_ratio)) as why
+  said.struck_by_rule(peers_low, peers_high, unit, peers_n, if(value < peers_low, least_ratio, most_ratio)) as why
 from twins
 where value < peers_low and least_ratio >= (select value from curated.absurd_limits where "limit" = 'cooked_over_raw')
   or value > peers_high and most_ratio <= (select value from curated.absurd_limits where "limit" = 'cooked_under_raw');
@@ -191,25 +189,24 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
     then 'calculated' else o.status end as status,
   o.evidence and a.why is null as evidence, z.contradicted_by,
   case
-    when o.held then 'the food needs review (' || array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', ')
-      || '): a decision settles it'
-    when o.reject_id is not null then 'struck out by decision ' || o.reject_id || ': ' || o.reject_reason
+    when o.held then said.needs_review(array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', '))
+    when o.reject_id is not null then said.struck_by_decision(o.reject_id, o.reject_reason)
     when a.why is not null then a.why
-    when y.food_id is not null then
-      'repeats ' || y.source || ' ' || y.food_id || ', which is present and speaks for itself'
+    when y.food_id is not null then said.repeats_a_food(y.source, y.food_id)
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
-      if(o.block = 'proximate', 'block: no food of the ingredient has water, protein and fat',
-        'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on')
+      if(o.block = 'proximate', said.block_without_food(),
+        said.block_without_base(if(o.block = 'fatty_acid', 'fat', 'protein')))
     when o.block is not null and o.source <> 'maintainer' and (b.source <> o.source or b.food_id <> o.food_id)
       -- no evidence is lost that a neighbour has: it fills what the food of the block lacks
       and not (o.evidence and o.block <> 'proximate' and h.food_id is null) then
-      'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
+      said.block_of_another_food(replace(o.block, '_', ' '), b.source, b.food_id)
     when o.block is not null and o.source = 'maintainer' and b.food_id is not null then
-      'block: ' || replace(o.block, '_', ' ') || ' figures come from one food, ' || b.source || ' ' || b.food_id
+      said.block_of_another_food(replace(o.block, '_', ' '), b.source, b.food_id)
     when s.same_food is false and (s.own_base is null or coalesce(s.their_base, 0) = 0) then
-      'block: cannot be re-expressed, no ' || if(o.block = 'fatty_acid', 'fat', 'protein') || ' to re-express on'
-    when na.rule_id is not null and o.value = 0 and not o.evidence then 'a zero that nobody measured; ' || na.reason
-  end as refused
+      said.block_without_base(if(o.block = 'fatty_acid', 'fat', 'protein'))
+    when na.rule_id is not null and o.value = 0 and not o.evidence then said.zero_not_measured(na.reason)
+  end as refused,
+  a.why is not null and not o.held and o.reject_id is null as struck_by_rule
 from offered o
   left join block_foods b on b.ingredient_id = o.ingredient_id and b.block = o.block
   left join block_scale s on s.ingredient_id = o.ingredient_id and s.block = o.block

@@ -18,14 +18,14 @@ with carried as (
   where species <> 'plant' group by all having bool_or(state = 'cooked')
 ), struck as (
   select ingredient_id, component, bool_or(reject_id is null and (rank > 1 or refused is not null)
-      and not starts_with(coalesce(refused, ''), 'struck out by rule')) as others,
+      and not struck_by_rule) as others,
     bool_or(reject_id is not null) as by_decision,
-    min(refused) filter (starts_with(refused, 'struck out by rule')) as why
+    min(refused) filter (struck_by_rule) as why
   from curated.cell_candidates group by all having by_decision or why is not null
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, co.component is not null as cooked_has, z.contradicted_by,
-    coalesce(s.others, true) as others, s.by_decision, s.why, coalesce('; ' || y.said, '') as like_zero,
+    coalesce(s.others, true) as others, s.by_decision, s.why, coalesce(said.and_like_zero(y.struck), '') as like_zero,
     case
       -- where another candidate took the place of the one that was struck out, the gap is that of the other
       when v.status = 'missing' and s.component is not null then 'rejected'
@@ -54,32 +54,29 @@ with carried as (
 select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kind,
   case kind
     when 'rejected' then if(by_decision,
-      'the published value was struck out by decision ' || coalesce(decision_id, ''), 'the published value was ' || why)
-    when 'not_carried' then 'no source present carries the component'
-    when 'only_cooked' then 'cooked foods of the same animal and part have it, no raw one does'
+      said.gap_struck_by_decision(coalesce(decision_id, '')), said.gap_struck_by_rule(why))
+    when 'not_carried' then said.gap_not_carried()
+    when 'only_cooked' then said.gap_only_cooked()
     when 'not_reported' then reason
-    when 'doubtful_zero' then format('{} {} prints {} ({}), yet {}', source, food_id, source_value, status,
-      coalesce(contradicted_by,
-        format('{} comparable foods have {:.4g} to {:.4g} {} (5th to 95th percentile)', peers_n, peers_low, peers_high,
-          unit))) || like_zero
-    when 'only_assumed_zero' then format('{} {} prints {}, assumed, not measured', source, food_id, source_value)
-      || like_zero
-    when 'trace_only' then format('{} {} prints {}: seen, not quantified', source, food_id, source_value)
-    when 'only_below_detection' then format('{} {} prints {}: below a limit {}', source, food_id, source_value,
-      if(high is null, 'that is not published', 'of ' || high::text || ' ' || unit))
+    when 'doubtful_zero' then said.gap_doubtful_zero(source, food_id, source_value, status,
+      coalesce(contradicted_by, said.like_foods_have_mostly(peers_n, peers_low, peers_high, unit))) || like_zero
+    when 'only_assumed_zero' then said.gap_assumed_zero(source, food_id, source_value) || like_zero
+    when 'trace_only' then said.gap_trace(source, food_id, source_value)
+    when 'only_below_detection' then said.gap_below_limit(source, food_id, source_value,
+      coalesce(said.limit_of(high::text, unit), said.limit_not_published()))
     when 'only_imputed' then case when status = 'borrowed' then reason
-      else format('{} {} took it from elsewhere (derivation {}{})', source, food_id, coalesce(derivation, 'not stated'),
-      coalesce(', donor ' || donor_food_id || ' ' || donor_state, '')) end
+      else said.gap_imputed(source, food_id, coalesce(derivation, said.not_stated()),
+        coalesce(said.donor(donor_food_id, donor_state), '')) end
   end as detail,
   coalesce(peers_n, 0) as peers_n, peers_low, peers_median, peers_high, unit,
   case
-    when kind = 'not_carried' then 'a cited figure in cited_values.csv, or a source that carries it'
+    when kind = 'not_carried' then said.remedy_cite_or_carry()
     when kind = 'only_cooked' or kind = 'not_reported' and cooked_has and alternatives = '[]' then
-      format('rawref suggest {} {}', ingredient_id, k.component)
+      said.remedy_suggest(ingredient_id, k.component)
     when alternatives <> '[]' and others then
-      'another candidate is at hand: look at the trace, and decide in decisions.csv'
-    when kind in ('not_reported', 'rejected') then 'a cited figure in cited_values.csv, or another source food'
-    else 'an analysis: a cited figure in cited_values.csv'
+      said.remedy_decide()
+    when kind in ('not_reported', 'rejected') then said.remedy_cite_or_food()
+    else said.remedy_analyse()
   end as remedy,
   -- rounded up to four digits, so that it stays a bound
   case when b.most = 0 then 0 when b.most > 0 then

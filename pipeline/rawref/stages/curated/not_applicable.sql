@@ -2,7 +2,7 @@
 -- key (ingredient_id, component). A figure that somebody measured or claims stands all the same (values.sql).
 create table curated.not_applicable as
 select k.ingredient_id, c.component, r.rule_id,
-  format('not applicable: {} (rule {})', r.reason, r.rule_id) as reason
+  said.not_applicable(r.reason, r.rule_id) as reason
 from curated.ingredient_keys k
   join archival.maintainer_ingredients i using (ingredient_id)
   cross join (from reference.components where needed) c

@@ -14,12 +14,12 @@ select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
   case when c.rank = 1 and c.refused is null then null
     when c.refused is not null then c.refused
     when f.evidence and not c.evidence
-      then 'no evidence: ' || if(c.contradicted_by is null, c.status, 'a zero, yet ' || c.contradicted_by)
-    when c.match_quality > f.match_quality then 'match ' || c.match_quality || ' after ' || f.match_quality
-    when f.status <> c.status then c.status || ' after ' || f.status
-    when coalesce(f.n, 0) > coalesce(c.n, 0) then 'fewer samples'
-    when f.release_date > c.release_date then 'older release'
-    else 'order of sources and ids' end as reason_not_chosen
+      then said.no_evidence(coalesce(said.zero_contradicted(c.contradicted_by), c.status))
+    when c.match_quality > f.match_quality then said.match_after(c.match_quality, f.match_quality)
+    when f.status <> c.status then said.status_after(c.status, f.status)
+    when coalesce(f.n, 0) > coalesce(c.n, 0) then said.fewer_samples()
+    when f.release_date > c.release_date then said.older_release()
+    else said.later_in_order() end as reason_not_chosen
 from curated.cell_candidates c
   join curated."values" v using (ingredient_id, component)
   left join spread s

@@ -67,8 +67,7 @@ where a.ingredient_id = p.ingredient_id and a.component = p.component and p.s.lo
 
 -- Rival evidence that the chosen figure's range does not hold is named: it is why the figure may be doubted.
 create temp table outside as
-select c.ingredient_id, c.component, string_agg(format('{} {} has {:.4g} {}', o.source, o.food_id, o.value, o.unit),
-  ', '
+select c.ingredient_id, c.component, string_agg(said.food_has(o.source, o.food_id, o.value, o.unit), ', '
     order by o.rank) as named
 from chosen c join spread s using (ingredient_id, component, source, food_id)
   join curated.cell_candidates o using (ingredient_id, component)
@@ -97,8 +96,7 @@ select l.*, round(d.ratio, 4) as ratio from listed l left join disagreement d us
 
 -- A zero that nobody measured was struck out by a decision, and the next candidate is another one: the same doubt.
 create temp table like_zeros as
-select c.ingredient_id, c.component, format('the like zero of {} {} was struck out by decision {}', r.source, r.food_id,
-  r.reject_id) as said
+select c.ingredient_id, c.component, said.like_zero_struck(r.source, r.food_id, r.reject_id) as struck
 from chosen c join curated.cell_candidates r using (ingredient_id, component)
 where c.value = 0 and coalesce(c.n, 0) = 0 and r.reject_id is not null and r.value = 0 and coalesce(r.n, 0) = 0
 qualify row_number() over (partition by c.ingredient_id, c.component order by r.rank) = 1;
@@ -156,17 +154,16 @@ select c.ingredient_id, c.component, c.value, c.unit,
   coalesce(c.prefer_id, o.reject_id, k.decision_id) as decision_id,
   case
     when c.status is null and na.component is not null then na.reason
-    when c.status is null and o.first_refused is not null then 'no candidate may be used; ' || o.first_refused
-    when c.status is null then 'no source food or cited record of the ingredient has it'
-    when c.prefer_id is not null then 'preferred by decision ' || c.prefer_id
+    when c.status is null and o.first_refused is not null then said.no_candidate_usable(o.first_refused)
+    when c.status is null then said.no_candidate()
+    when c.prefer_id is not null then said.preferred(c.prefer_id)
     when c.block is not null and c.source <> 'maintainer' and not exists (
       from block_foods b where b.ingredient_id = c.ingredient_id and b.block = c.block and b.source <> c.source) then
-      replace(c.block, '_', ' ') || ' block of one food'
-    when c.status = 'borrowed' then 'borrowed from another ingredient: ' || c.note
-    when o.candidates = 1 then 'only candidate'
-    else format('first of {} candidates: match {}, {}, n {}', o.candidates, c.match_quality, c.status,
-      coalesce(c.n::text, 'not stated'))
-  end || coalesce('; outside the range: ' || x.named, '') || coalesce('; ' || z.said, '') as reason,
+      said.block_kept_whole(replace(c.block, '_', ' '))
+    when c.status = 'borrowed' then said.borrowed(c.note)
+    when o.candidates = 1 then said.only_candidate()
+    else said.first_candidate(o.candidates, c.match_quality, c.status, coalesce(c.n::text, said.not_stated()))
+  end || coalesce(said.outside_the_range(x.named), '') || coalesce(said.and_like_zero(z.struck), '') as reason,
   coalesce(c.evidence, false) as evidence, c.year
 from chosen c
   left join spread s using (ingredient_id, component, source, food_id)
@@ -225,10 +222,10 @@ select k.ingredient_id, n.component, if(c.whole, c.value, null) as value, n.unit
   if(c.whole or c.ranged, c.confidence, null), null, null, null, null, null, null, null, null, null, null, null, null,
     null,
   if(c.whole or c.ranged, '["compose_parts"]', '[]'), '[]', '[]', null, null,
-  case when c.whole or c.ranged then 'composed: ' || c.recipe
-    when c.recipe is null then 'composite without parts'
-    when c.none then 'not applicable: no part can hold it'
-    else 'unknown, as no evidence for ' || c.lacking || '; composed of ' || c.recipe end,
+  case when c.whole or c.ranged then said.composed(c.recipe)
+    when c.recipe is null then said.composite_without_parts()
+    when c.none then said.no_part_can_hold_it()
+    else said.part_unknown(c.lacking, c.recipe) end,
   coalesce((c.whole or c.ranged) and not c.lent, false), null
 from curated.ingredient_keys k cross join (from reference.components where needed) n
   left join composite_cells c on c.ingredient_id = k.ingredient_id and c.component = n.component
