@@ -207,7 +207,7 @@ def test_the_line_of_the_source_ends_the_chain(site: Site, built_workspace: Work
     seen = 0
     for name in ("beef-liver", "chicken-liver", "atlantic-mackerel"):
         page = (site.folder / "ingredient" / f"{name}.html").read_text(encoding="utf-8")
-        told = embedded(page, "told-data")["cells"]
+        told = embedded(page, "detail-data")["cells"]
         for row in rows_in_page(page, site.folder):
             if row["source"] == "usda-sr28":
                 text = told[row["component"]]["text"]

@@ -47,7 +47,7 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """One test case of a JUnit document: it failed, was skipped, or passed with what is told of it."""
+    """One test case of a JUnit document: it failed, was skipped, or passed with messages."""
 
     group: str
     name: str
@@ -55,5 +55,5 @@ class Tested:
     """Type and message."""
     skipped: str = ""
     """Why."""
-    told: Sequence[str] = ()
+    messages: Sequence[str] = ()
     """A line per finding."""

@@ -329,10 +329,10 @@ def _reaching(change: dict[str, Any], inputs: _Inputs, *, narrow: bool = False) 
 
 def _sole(cause: str, inputs: _Inputs) -> Cause:
     """The one kind of input that changed, with what is known of it."""
-    return Cause(cause, "no other input changed", _inputs_told(cause, inputs))
+    return Cause(cause, "no other input changed", _inputs_named(cause, inputs))
 
 
-def _inputs_told(cause: str, inputs: _Inputs) -> str:
+def _inputs_named(cause: str, inputs: _Inputs) -> str:
     if cause == "source" and inputs.sources:
         return ", ".join(sorted(inputs.sources))
     of = [f for f in inputs.files if f.cause == cause and f.rows != ()]
@@ -351,7 +351,7 @@ def _follow(recomputed: list[dict[str, Any]], changes: list[dict[str, Any]], inp
     for change in recomputed:
         if cause:
             why = f"worked out anew from figures and foods of which {counts[cause]} changed"
-            _set(change, Cause(cause, f"{why} ({_inputs_told(cause, inputs)})"))
+            _set(change, Cause(cause, f"{why} ({_inputs_named(cause, inputs)})"))
         else:
             _set(change, _reaching(change, inputs) or Cause("unknown", "no input is known to reach it"))
 

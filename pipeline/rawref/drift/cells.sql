@@ -80,29 +80,29 @@ parts as (
     left join drift_requirement r on r.component = coalesce(b.component, a.component)
     left join drift_part_spread y on y.part = p.part and y.component = coalesce(b.component, a.component)
 ), offered as (
-  -- every amount that could be told of the change, the plainest first; `told` is a key of TOLD in drift_tiers.py
+  -- every amount that could be said of the change, the plainest first; `message` is a key of MESSAGES in tiers.py
   select *,
     case
-      when not coalesce(old.known, false) and not coalesce(new.known, false) then [{'amount': 0.0, 'told': 'value'}]
+      when not coalesce(old.known, false) and not coalesce(new.known, false) then [{'amount': 0.0, 'message': 'value'}]
       when not coalesce(old.known, false) or not coalesce(new.known, false) then [
         {'amount': coalesce(if(new.known, new.value, old.value), if(new.known, new.high, old.high),
-          if(new.known, new.low, old.low)), 'told': case when if(new.known, new.value, old.value) is not null
+          if(new.known, new.low, old.low)), 'message': case when if(new.known, new.value, old.value) is not null
           then 'value' when if(new.known, new.high, old.high) is not null then 'high' else 'low' end},
         {'amount': if(new.known, coalesce(old.peers_high, new.peers_high), coalesce(new.peers_high, old.peers_high)),
-          'told': 'peers'}]
+          'message': 'peers'}]
       else [
-        {'amount': abs(new.value - old.value), 'told': 'value_moved'},
-        {'amount': abs(new.low - old.low), 'told': 'low_moved'},
-        {'amount': abs(new.high - old.high), 'told': 'high_moved'},
+        {'amount': abs(new.value - old.value), 'message': 'value_moved'},
+        {'amount': abs(new.low - old.low), 'message': 'low_moved'},
+        {'amount': abs(new.high - old.high), 'message': 'high_moved'},
         -- a value gives way to a range, or the reverse: how far the one may lie from the other
         {'amount': case when new.value is null then abs(old.value - new.low)
-          when old.value is null then abs(new.value - old.low) end, 'told': 'low_apart'},
+          when old.value is null then abs(new.value - old.low) end, 'message': 'low_apart'},
         {'amount': case when new.value is null then abs(old.value - new.high)
-          when old.value is null then abs(new.value - old.high) end, 'told': 'high_apart'},
+          when old.value is null then abs(new.value - old.high) end, 'message': 'high_apart'},
         -- a range that opens or closes upwards
         {'amount': case when old.value is not null or new.value is not null then null
           when new.high is null then abs(old.high - new.low)
-          when old.high is null then abs(new.high - old.low) end, 'told': 'high_opened'}]
+          when old.high is null then abs(new.high - old.low) end, 'message': 'high_opened'}]
     end as moves
   from paired
 ), weighed as (
@@ -110,14 +110,14 @@ parts as (
     -- what a loss or gain of evidence concerns, although the number may be the same
     case when old.evidence is distinct from new.evidence then list_append(moves, {
       'amount': coalesce(new.value, new.high, old.value, old.high),
-      'told': case when new.value is not null or new.high is null and old.value is not null
-        then 'value' else 'high' end}) else [{'amount': 0.0, 'told': 'value'}] end as concerns
+      'message': case when new.value is not null or new.high is null and old.value is not null
+        then 'value' else 'high' end}) else [{'amount': 0.0, 'message': 'value'}] end as concerns
   from offered
 ), staked as (
   select * exclude (moves, concerns), list_max([m.amount for m in moves]) as moved,
     list_max([m.amount for m in concerns]) as concerned,
-    [m.told for m in moves if m.amount = moved][1] as moved_told,
-    [m.told for m in concerns if m.amount = concerned][1] as concerned_told
+    [m.message for m in moves if m.amount = moved][1] as moved_message,
+    [m.message for m in concerns if m.amount = concerned][1] as concerned_message
   from weighed
 )
 select *, share_pct / 100 * $grams_per_1000kcal / 100 as per_1000kcal

@@ -34,7 +34,7 @@ paired as (
     b.ingredient_id is not null and a.ingredient_id is not null as both_sides, b as old, a as new
   from b full join a on a.ingredient_id = b.ingredient_id and a.component = b.component and a.source = b.source
     and a.food_id = b.food_id and a.source_component = b.source_component
-), told as (
+), messages as (
   select *, list_contains($changed, source) as of_changed,
     regexp_replace(old.steps, ',?"reexpress_on_[a-z]+"', '') as old_steps,
     regexp_replace(new.steps, ',?"reexpress_on_[a-z]+"', '') as new_steps,
@@ -64,7 +64,7 @@ select ingredient_id, component, source, food_id, source_component, of_changed,
     if(not both_sides or old_steps is distinct from new_steps, 'steps', null),
     if(both_sides and not scaled and old.status is distinct from new.status, 'status', null)
   ], lambda x: x is not null) as keys
-from told
+from messages
 where not both_sides or old is distinct from new;
 
 -- The parts of a composite with their shares, as its published reason lists them; empty for anything else.
@@ -83,7 +83,7 @@ paired as (
     t.ingredient_id in (select ingredient_id from before_ingredients) as was,
     t.ingredient_id in (select ingredient_id from after_ingredients) as remains
   from drift_asked t left join b using (ingredient_id, component) left join a using (ingredient_id, component)
-), told as (
+), messages as (
   select *,
     coalesce(list_contains($changed, old.source), false) or coalesce(list_contains($changed, new.source), false)
       or coalesce('maintainer' in (old.source, new.source), false) and $came_or_went as of_changed,
@@ -122,7 +122,7 @@ select ingredient_id, component, of_changed, both_sides and food as other_food, 
     if(both_sides and new.source is not null and not food and not scaled and old.status is distinct from new.status,
       'status', null)
   ], lambda x: x is not null) as keys
-from told;
+from messages;
 
 -- Why the block of a cell moved: what moved the block's own cells, and the amounts that it is re-expressed on; of each
 -- key the first cell or food `via` which it came in.

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from rawref.needs.profile import Need
 
-TOLD = {
+MESSAGES = {
     "value": "its value makes {}",
     "low": "its low end makes {}",
     "high": "its high end makes {}",
@@ -26,7 +26,7 @@ TOLD = {
     "high_apart": "the value and the high end lie {} apart",
     "high_opened": "the high end that came or went lies {} above the other low end",
 }
-"""How the amount that weighs is told, by the keys of cells.sql."""
+"""How the amount that weighs is put in words, by the keys of cells.sql."""
 
 
 def thresholds(schemas: Path) -> dict[str, float]:
@@ -83,7 +83,7 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
         for r in con.execute(
             "select ingredient_id, component, old.unit, new.unit, old.value, new.value, old.low, old.high, old.known,"
             " new.known, old.evidence, new.evidence, part_cv, step, moved, concerned, minimum, maximum, per_1000kcal,"
-            " share_pct, coalesce(old.peers_high, new.peers_high), moved_told, concerned_told from drift_cell"
+            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message from drift_cell"
         ).fetchall()
     }
     blank = con.execute("select component, minimum, maximum from drift_requirement").fetchall()
@@ -147,14 +147,14 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
         per_1000kcal,
         share_pct,
         _,
-        moved_told,
-        concerned_told,
+        moved_message,
+        concerned_message,
     ) = found
     kind = change["kind"]
     if kind == "added":
         change["why"] = "a new cell: nothing that was in use changes"
         return
-    amount, told = (concerned, concerned_told) if kind == "status" else (moved, moved_told)
+    amount, message = (concerned, concerned_message) if kind == "status" else (moved, moved_message)
     share, bound = _share(amount, found)
     change["share_of_requirement"] = share
     lost = bool(was_known) != bool(is_known)
@@ -164,9 +164,9 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
     what = _what(kind, bool(was_known), bool(is_known), bool(was_evidence), bool(is_evidence))
     if share is not None and share * 100 >= limits["requirement_share"]:
         change["tier"] = "requirement"
-        amount_told = " ".join(x for x in (_short(amount * per_1000kcal), unit, "per 1000 kcal") if x)
+        amount_text = " ".join(x for x in (_short(amount * per_1000kcal), unit, "per 1000 kcal") if x)
         change["why"] = (
-            f"{what}; at {share_pct:g} % of a mix {TOLD[told].format(amount_told)}"
+            f"{what}; at {share_pct:g} % of a mix {MESSAGES[message].format(amount_text)}"
             f" = {_pct(share)} of the {bound} ({need})"
         )
         return
@@ -185,7 +185,7 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
     elif moved is not None and step is not None and moved > step * 1.000001:
         change["tier"], change["why"] = (
             "rounding",
-            f"{TOLD[moved_told].format(f'{moved:.3g}')}, above the source's last decimal ({step:.3g})",
+            f"{MESSAGES[moved_message].format(f'{moved:.3g}')}, above the source's last decimal ({step:.3g})",
         )
     else:
         change["why"] = "within one unit of the source's last decimal" if step is not None else "range changed"

@@ -52,7 +52,7 @@ def core_sentence(found: dict[str, Any]) -> str:
     return sentence(found, f"{found['ingredients']} core raw ingredients")
 
 
-def told_change(before: dict[str, Any], after: dict[str, Any]) -> str:
+def change_sentence(before: dict[str, Any], after: dict[str, Any]) -> str:
     """The shares before and after on one line."""
     shares = (f"{words} {before[f'{kind}_pct']} % -> {after[f'{kind}_pct']} %" for kind, words in KINDS.items())
     cells = dict.fromkeys(str(side["cells"]) for side in (before, after))

@@ -40,21 +40,21 @@ def text(result: CheckResult, *, wide: bool = False, whole: bool = False) -> str
     rule. With `whole` every finding of every rule."""
     width = 10_000 if wide else columns()
     lines = [_counted(result), ""]
-    told = [rule for rule in worst_first(result) if whole or rule["status"] in SHOWN]
-    for rule in told:
+    shown = [rule for rule in worst_first(result) if whole or rule["status"] in SHOWN]
+    for rule in shown:
         lines += _rule_whole(rule, width, whole) if whole or rule["status"] == "failed" else _rule_short(rule, width)
         lines.append("")
     idle = [rule["id"] for rule in worst_first(result) if rule["status"] == "not_applicable"]
     if idle:
         lines += _wrapped("not applicable (input missing, or not implemented): " + ", ".join(idle), width, "")
-    if told and not whole:
+    if shown and not whole:
         lines += _wrapped(
             "Scopes: curated is the published table, candidate a source value that could stand in it, source any other."
             " Only an undecided fail of scope curated closes the gate.",
             width,
             "",
         )
-        lines += _wrapped(f"One rule whole, with its cure: rawref check --rule {told[0]['id']}", width, "")
+        lines += _wrapped(f"One rule whole, with its cure: rawref check --rule {shown[0]['id']}", width, "")
         lines += _wrapped("All findings: rawref check --format json", width, "")
     closing = result["summary"].get("closing", 0)
     lines.append(
@@ -143,13 +143,13 @@ def markdown(result: CheckResult) -> str:
         "| rule | status | finding | fail | warn |",
         "|---|---|---|---|---|",
     ]
-    told = [rule for rule in worst_first(result) if rule["findings"]]
-    for rule in told:
+    shown = [rule for rule in worst_first(result) if rule["findings"]]
+    for rule in shown:
         fails = sum(f["severity"] == "fail" for f in rule["findings"])
         lines.append(
             f"| {rule['id']} | {rule['status']} | {_cell(rule['name'])} | {fails} | {len(rule['findings']) - fails} |"
         )
-    for rule in told:
+    for rule in shown:
         found, cap = open_first(rule["findings"]), SHOWN[rule["status"]]
         lines += [
             "",
@@ -186,8 +186,8 @@ def _tested(rule: Rule) -> Tested:
         failure = (rule["id"], f"{sum(map(closes, rule['findings']))} undecided: {rule['rule']}")
     elif rule["status"] == "not_applicable":
         skipped = rule.get("why_not") or "what the rule needs is not there"
-    told = [f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}" for f in open_first(rule["findings"])]
-    return Tested(f"rawref.check.{rule['level']}", f"{rule['id']} {rule['name']}", failure, skipped, told)
+    messages = [f"{f['severity']} {f['scope']} {f['subject']}: {f['detail']}" for f in open_first(rule["findings"])]
+    return Tested(f"rawref.check.{rule['level']}", f"{rule['id']} {rule['name']}", failure, skipped, messages)
 
 
 class Places:
@@ -219,7 +219,7 @@ def sarif(result: CheckResult, folder: Path) -> dict[str, Any]:
     places = Places(folder)
     rules = worst_first(result)
     found = [(place, rule, f) for place, rule in enumerate(rules) for f in open_first(rule["findings"])]
-    found.sort(key=lambda told: (not closes(told[2]), told[2]["severity"] != "fail"))
+    found.sort(key=lambda at: (not closes(at[2]), at[2]["severity"] != "fail"))
     return ci.sarif(
         [
             {

@@ -29,14 +29,14 @@ def junit(suite: str, tested: Sequence[Tested]) -> str:
     out = ['<?xml version="1.0" encoding="UTF-8"?>', f"<testsuites {counts}>", f" <testsuite {counts}>"]
     for t in tested:
         head = f"  <testcase classname={_attribute(t.group)} name={_attribute(t.name)}"
-        told = escape(_printable("\n".join(t.told)))
+        said = escape(_printable("\n".join(t.messages)))
         if t.failure is not None:
             kind, message = map(_attribute, t.failure)
-            out += [f"{head}>", f"   <failure message={message} type={kind}>{told}</failure>", "  </testcase>"]
+            out += [f"{head}>", f"   <failure message={message} type={kind}>{said}</failure>", "  </testcase>"]
         elif t.skipped:
             out += [f"{head}>", f"   <skipped message={_attribute(t.skipped)} />", "  </testcase>"]
-        elif told:
-            out += [f"{head}>", f"   <system-out>{told}</system-out>", "  </testcase>"]
+        elif said:
+            out += [f"{head}>", f"   <system-out>{said}</system-out>", "  </testcase>"]
         else:
             out.append(f"{head} />")
     return "\n".join([*out, " </testsuite>", "</testsuites>", ""])
@@ -85,8 +85,8 @@ def mark(*parts: str) -> str:
 
 def annotation(level: str, text: str, *, title: str = "", file: str = "", line: int | None = None) -> str:
     """A line that a CI host shows beside the file; `level` is that of SARIF: error, warning or note."""
-    told = {"file": file, "line": str(line) if file and line else "", "title": title}
-    head = ",".join(f"{key}={_property(value)}" for key, value in told.items() if value)
+    properties = {"file": file, "line": str(line) if file and line else "", "title": title}
+    head = ",".join(f"{key}={_property(value)}" for key, value in properties.items() if value)
     return f"::{'notice' if level == 'note' else level}{' ' if head else ''}{head}::{_message(text)}"
 
 

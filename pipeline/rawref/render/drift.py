@@ -6,8 +6,8 @@ import textwrap
 from typing import Any
 
 from rawref.findings import Case, Finding, Tested
+from rawref.published.coverage import change_sentence
 from rawref.published.coverage import sentence as coverage_sentence
-from rawref.published.coverage import told_change
 from rawref.render import ci
 from rawref.render.terminal import columns, number
 
@@ -102,7 +102,7 @@ def known(result: dict[str, Any]) -> str:
     before, after = (result["coverage"][side] for side in ("before", "after"))
     if not after:
         return "coverage: not known, as values.csv or gaps.csv is lacking"
-    return coverage_sentence(after) if before in (None, after) else told_change(before, after)
+    return coverage_sentence(after) if before in (None, after) else change_sentence(before, after)
 
 
 def text(result: dict[str, Any], wide: bool = False) -> str:
@@ -122,7 +122,7 @@ def text(result: dict[str, Any], wide: bool = False) -> str:
         lines += ["", f"{heading} ({len(found)})"]
         take = found if wide else found[:left]
         left -= len(take)
-        lines += _told(take, wide)
+        lines += _listed(take, wide)
         if len(found) > len(take):
             lines.append(f"  {len(found) - len(take)} more; --wide or --format json lists them all")
     if inputs := changed_inputs(result, None if wide else INPUTS_CAP):
@@ -139,7 +139,7 @@ def brief(result: dict[str, Any], rest: str) -> str:
     if not tiers:
         return "\n".join(lines)
     heading, found = tiers[0]
-    lines += ["", f"{heading} ({len(found)})", *_told(found[:BRIEF_CAP], False)]
+    lines += ["", f"{heading} ({len(found)})", *_listed(found[:BRIEF_CAP], False)]
     left = [f"{len(found) - BRIEF_CAP} more of these"] if len(found) > BRIEF_CAP else []
     left += [f"{heading} ({len(of_tier)})" for heading, of_tier in tiers[1:]]
     if left:
@@ -161,13 +161,13 @@ def _head(result: dict[str, Any], wide: bool) -> list[str]:
     return lines
 
 
-def _told(changes: list[dict[str, Any]], wide: bool) -> list[str]:
+def _listed(changes: list[dict[str, Any]], wide: bool) -> list[str]:
     lines = []
     for change in changes:
-        told = headline(change, WHOLE)
-        if not wide and len(told) + 2 > columns():
-            told = headline(change, max(24, columns() // 3))
-        lines += _wrapped(told, "  ", "    ", wide)
+        sentence = headline(change, WHOLE)
+        if not wide and len(sentence) + 2 > columns():
+            sentence = headline(change, max(24, columns() // 3))
+        lines += _wrapped(sentence, "  ", "    ", wide)
         lines += _wrapped(_reason(change), "      ", "      ", wide)
     return lines
 
@@ -255,7 +255,7 @@ def junit(result: dict[str, Any]) -> str:
     return ci.junit(
         suite,
         [
-            Tested(suite, c.id, failure=(c.id, c.rule) if c.findings else None, told=[_line(f) for f in c.findings])
+            Tested(suite, c.id, failure=(c.id, c.rule) if c.findings else None, messages=[_line(f) for f in c.findings])
             for c in cases(result)
         ],
     )
@@ -268,9 +268,9 @@ def _line(f: Finding) -> str:
 
 def sarif(result: dict[str, Any]) -> dict[str, Any]:
     """The SARIF log of the changes: a rule per tier, a result per change."""
-    told = cases(result)
-    rules = [{"id": c.id, "shortDescription": {"text": c.rule}} for c in told]
-    results = (_result(position, f) for position, c in enumerate(told) for f in c.findings)
+    ruled = cases(result)
+    rules = [{"id": c.id, "shortDescription": {"text": c.rule}} for c in ruled]
+    results = (_result(position, f) for position, c in enumerate(ruled) for f in c.findings)
     return ci.sarif(rules, results, len(result["changes"]))
 
 

@@ -9,7 +9,7 @@ from rawref.registry.units import shown_unit
 from rawref.render.terminal import WIDTH, ceiling, columns, number, table
 
 LABEL = 14
-TOLD = 5
+LISTED = 5
 """How many refused donors are told in text."""
 
 
@@ -52,7 +52,7 @@ def render_suggest(r: dict[str, Any], wide: bool) -> str:
                                         f" {_short(peers['median'])}, n {peers['n']} (5th to 95th percentile;"
                                         f" {peers['part']}, {peers['species_group']}; {peers['same_species']} of the"
                                         " same species)", wide))
-        shown = peers["list"] if wide else peers["list"][:TOLD]
+        shown = peers["list"] if wide else peers["list"][:LISTED]
         lines.append(table(("food", "name", "value", "n"), [
             (f"{p['source']}:{p['food_id']}", p["name"], _short(p["value"]), p["n"]) for p in shown], wide, (2, 3)))
         if len(shown) < len(peers["list"]):
@@ -79,7 +79,7 @@ def _cooked(cooked: dict[str, Any], unit: str, wide: bool) -> list[str]:
     if not lines:
         lines.append("from cooked: nothing is offered")
     if cooked["refused"]:
-        shown = cooked["refused"] if wide else cooked["refused"][:TOLD]
+        shown = cooked["refused"] if wide else cooked["refused"][:LISTED]
         lines.append("cooked foods that are refused:")
         for twin in shown:
             lines.append(_line(f"  {twin['donor_food_id']}", twin["donor_name"], wide))
@@ -145,6 +145,6 @@ def render_errors(r: dict[str, Any], wide: bool) -> str:
     lines.append("")
     for c in r["coverage"]:
         bare = f" ({c['coverage_unwidened']:g} % unwidened)" if c["coverage"] != c["coverage_unwidened"] else ""
-        told = f"80 % intervals hold {c['coverage']:g} % on held-out families of {c['group']}{bare}"
-        lines.append(told if wide else textwrap.fill(told, columns(), subsequent_indent="  "))
+        sentence = f"80 % intervals hold {c['coverage']:g} % on held-out families of {c['group']}{bare}"
+        lines.append(sentence if wide else textwrap.fill(sentence, columns(), subsequent_indent="  "))
     return "\n".join(lines)

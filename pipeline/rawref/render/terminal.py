@@ -118,7 +118,7 @@ def releases(entries: list[dict[str, Any]]) -> str:
     if not entries:
         return "nothing at hand"
     listing = table(
-        ("source", "release", "standing", "state", "had", "days old"),
+        ("source", "release", "standing", "state", "fetched", "days old"),
         [
             (
                 e["source"],

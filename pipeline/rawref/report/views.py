@@ -49,7 +49,7 @@ def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], st
     cells = tables.cells[row["ingredient_id"]]
     names = {c["component"]: c for c in tables.components}
     grouped: dict[str, list[dict[str, Any]]] = {}
-    told: dict[str, dict[str, Any]] = {"cells": {}, "codes": {}, "references": {}}
+    details: dict[str, dict[str, Any]] = {"cells": {}, "codes": {}, "references": {}}
     for cell in cells:
         component = names[cell["component"]]
         peers = _peers(tables, cell, (cell["component"], row["part"], group), raw=row["kind"] == "raw")
@@ -60,15 +60,15 @@ def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], st
             "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], shown_unit(cell["unit"])),
         })  # fmt: skip
         text = lines.get((cell["source"], cell["file"], cell["line"]), "")
-        told["cells"][cell["component"]] = _told(cell, peers, parts, text)
-        told["codes"] |= {code: meaning for code, meaning in _codes(tables, cell) if meaning}
-        told["references"] |= {r: _reference(tables.references[r]) for r in cell["reference_ids"]
+        details["cells"][cell["component"]] = _detail(cell, peers, parts, text)
+        details["codes"] |= {code: meaning for code, meaning in _codes(tables, cell) if meaning}
+        details["references"] |= {r: _reference(tables.references[r]) for r in cell["reference_ids"]
                                if r in tables.references}
     files = {(cell["source"], cell["file"]) for cell in cells if cell["file"]}
     foods = Counter((cell["source"], cell["food_id"], cell["food_name"]) for cell in cells if cell["source"])
     lettered = [(_letter(at), *food, n) for at, (food, n) in enumerate(foods.most_common())]
     return {
-        "row": row, "group": group, "grouped": grouped, "cells": cells, "told": told,
+        "row": row, "group": group, "grouped": grouped, "cells": cells, "details": details,
         "foods": lettered, "letters": {(source, food): letter for letter, source, food, _, _ in lettered},
         "others": sum(len(cell["others"]) for cell in cells),
         "gaps": sum(1 for cell in cells if cell["gap"]),
@@ -82,7 +82,7 @@ def _letter(at: int) -> str:
     return (_letter(at // 26 - 1) if at >= 26 else "") + chr(ord("a") + at % 26)
 
 
-def _told(cell: Row, peers: Peers | None, parts: Sequence[Mapping[str, Any]], line: str) -> dict[str, Any]:
+def _detail(cell: Row, peers: Peers | None, parts: Sequence[Mapping[str, Any]], line: str) -> dict[str, Any]:
     """What a chain tells beyond the columns of `values`; only what there is."""
     made: dict[str, Any] = {}
     if peers and peers.n:
@@ -337,7 +337,7 @@ def quality(tables: Tables, check: Mapping[str, Any] | None) -> dict[str, Any]:
     for decision in tables.decisions:
         decisions.setdefault(decision["action"], []).append(decision)
     return {"given": check is not None, "summary": _counts(check), "rules": rules,
-            "decisions": decisions, "told": [d for d in tables.decisions if d.get("told_publisher")],
+            "decisions": decisions, "reported": [d for d in tables.decisions if d.get("told_publisher")],
             "shown": shown, "calibration": _calibration(tables)}
 
 

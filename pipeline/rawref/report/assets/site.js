@@ -259,7 +259,7 @@
   /* Chains: what a cell was read from and how it was chosen, from its row of values.csv and the words of chain.js. */
   function chains() {
     var data = unpacked(JSON.parse(doc.getElementById("cells-data").textContent));
-    var told = JSON.parse(doc.getElementById("told-data").textContent);
+    var details = JSON.parse(doc.getElementById("detail-data").textContent);
     var common = window.rawrefChain || {};
     var rows = {};
     data.rows.forEach(function (row) {
@@ -280,7 +280,7 @@
     function fill(box) {
       if (one(".chain", box)) { return; }
       var chain = doc.createElement("div"), list = doc.createElement("dl");
-      var c = rows[box.id], more = told.cells[box.id] || {};
+      var c = rows[box.id], more = details.cells[box.id] || {};
       chain.className = "chain";
       function say(name) {
         var said = doc.createElement("dd");
@@ -303,7 +303,7 @@
       if (c.source) {
         say("Printed as", bit("q", c.source_value || ""), " " + (c.source_unit || "") + ", component " + c.source_component,
           c.n !== null ? ", " + c.n + " samples stated" : "");
-        codes(c).forEach(function (code) { say(code, told.codes[code] || "not described by the registry"); });
+        codes(c).forEach(function (code) { say(code, details.codes[code] || "not described by the registry"); });
         if (c.donor_food_id) { say("Borrowed by it", "from its food " + c.donor_food_id + (c.donor_state ? ", " + c.donor_state : "")); }
         say("For the food", c.food_name + ", " + c.food_id + ", match " + c.match_quality + ": " + word("match_quality", c.match_quality));
       }
@@ -321,7 +321,7 @@
         say("Comparable", more.peers[0] + (more.peers[0] === 1 ? " food" : " foods") + ", 5th percentile " + more.peers[1] + ", median " + more.peers[2] + ", 95th " + more.peers[3] + " " + unitOf(c));
       }
       JSON.parse(c.reference_ids || "[]").forEach(function (id) {
-        var reference = told.references[id];
+        var reference = details.references[id];
         if (reference) { say("Reference", reference[0] + " ", reference[1] ? bit("a", reference[1], reference[1]) : ""); }
       });
       if (c.disagreement !== null) { say("Disagreement", "largest by smallest evidence value of independent sources: " + c.disagreement); }
