@@ -214,7 +214,7 @@ def test_the_sheet_has_the_same_content_in_both_forms(tmp_path: Path) -> None:
     # 114 kcal per 100 g, 28.35 g per ounce
     assert f"{114 * 0.28349523125:.4g}" in plain and f"{114 * 0.28349523125:.4g}" in page
     widths = {line.count(" | ") for line in plain.split("## Nutrients")[1].split("##")[0].splitlines() if line}
-    assert widths == {6}
+    assert widths == {5}
 
 
 def test_a_wider_terminal_shows_more(tmp_path: Path) -> None:

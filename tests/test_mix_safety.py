@@ -60,14 +60,17 @@ def test_an_added_nutrient_is_held_to_the_legal_maximum_of_the_total(tmp_path: P
     """Commission Implementing Regulation (EU) 2019/1125: 200 mg Zn per kg feed at 12 % moisture, dogs and cats, which
     the profile carries as 22.7 mg per 100 g DM = 56.75 mg per 1000 kcal. 1200 g of poultry hold 1368 kcal."""
     table, need = salty(tmp_path / "t"), load_need(WORKSPACE)
-    plain = entry(evaluate(table, rows_of(("chicken-thigh-meat-only", 1200)), need), "ZN")
-    assert plain["maximum"] is None and plain["added_by"] == []
+    plain_mix = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200)), need)
+    plain = entry(plain_mix, "ZN")
+    assert plain["maximum"] is None and plain["maximum_if_added"] == pytest.approx(56.75)
+    assert plain["maximum_of"] is None and plain["added_by"] == []
     dosed = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("zinc-oxide", 5)), need)
     zinc = entry(dosed, "ZN")
     assert zinc["per_1000kcal"] > 2500 and zinc["maximum"] == pytest.approx(56.75)
     assert (zinc["verdict"], zinc["added_by"], has_findings(dosed)) == ("over", ["zinc-oxide"], True)
-    assert "if added" not in mix_text(dosed).split("Per 1000 kcal ME:")[0]
-    assert next(line for line in mix_text(dosed).splitlines() if " · ZN " in line).endswith("56.75 if added")
+    assert "added" not in mix_text(dosed).split("Per 1000 kcal ME:")[0]
+    assert "· ZN" in mix_text(plain_mix) and "56.75 only if added" in mix_text(plain_mix)
+    assert next(line for line in mix_text(dosed).splitlines() if " · ZN " in line).endswith("56.75 since added")
     small = evaluate(table, rows_of(("chicken-thigh-meat-only", 1200), ("zinc-oxide", "1/50")), need)
     assert entry(small, "ZN")["maximum"] == pytest.approx(56.75) and entry(small, "ZN")["verdict"] == "meets"
 
@@ -305,9 +308,10 @@ def test_a_sheet_has_one_energy_and_names_it() -> None:
 def test_a_target_is_told_in_whole_sentences() -> None:
     table, rows = shipped("example")
     batch, _ = batch_of(table, rows, None, [], {})
-    found = reach(batch, "CA", Fraction(1390), "eggshell-powder") | {"passes_maximum_of": []}
+    found = reach(batch, "CA", Fraction(1390), "eggshell-powder") | {"passes_maximum_of": [], "over_already": ["SE"]}
     text = " ".join(target_text(found).split())
     assert "with a chance of 5 % the mix holds enough as it is, with 95 %" in text and "g is enough." in text
+    assert "over the maximum of SE already: not to be fed" in text
 
 
 def test_names_and_units_as_people_write_them(tmp_path: Path) -> None:
@@ -360,7 +364,7 @@ def test_a_maximum_from_memory_does_not_hide_that_a_seen_one_is_passed(tmp_path:
     told = [(e["verdict"], e["maximum_standing"]) for e in (entry(some, "VITD"), entry(much, "VITD"))]
     assert told == [("over", "memory"), ("over", "seen")]
     assert entry(much, "VITD")["maximum"] == pytest.approx(187.5)
-    assert (has_findings(some), has_findings(much)) == (False, True)
+    assert [codes(found).get("over") for found in (some, much)] == [None, ["VITD"]]
 
 
 @pytest.mark.parametrize(
@@ -394,7 +398,8 @@ def test_a_mix_of_nothing_is_neither_enough_nor_too_much() -> None:
     for only in ("water", "taurine"):
         result = evaluate(table, rows_of((only, 100)), need)
         assert {line["verdict"] for line in result["components"]} == {"undecided", "no_requirement"}, only
-        assert not has_findings(result)
+        assert [row["code"] for row in result["findings"]] == ["no_energy"] and has_findings(result)
+        assert "no known energy" in mix_text(result) and "a day" not in mix_text(result)
 
 
 def verdict_with(batch: Batch, need: Need, component: str, key: str, grams: float) -> str:
@@ -440,3 +445,87 @@ def test_what_nobody_knows_is_no_zero_and_every_figure_lies_in_its_range(name: s
             assert high is None or line["amount"] <= high * (1 + 1e-9), line["component"]
     line = entry(evaluate(table, rows, load_need(WORKSPACE)), "MK4")
     assert line["amount"] is None or line["amount"] > 0 or not line["unknown_from"]
+
+
+def codes(result: Any) -> dict[str, list[str]]:
+    """The findings of a mix by code, with their components."""
+    return {row["code"]: row["components"] for row in result["findings"]}
+
+
+def test_no_silence_of_a_profile_blesses_an_overdose(tmp_path: Path) -> None:
+    """NRC 2006 has no maximum of iodine and selenium. FEDIAF 2021: iodine 5680 µg per kg DM = 1420 per 1000 kcal; EU
+    law, 0.5 mg selenium per kg feed at 12 % moisture = 142 µg per 1000 kcal, where added. KI is 76.45 % iodine."""
+    parts = [ingredient("chicken"), ingredient("fish", "albacore-tuna"),
+             ingredient("iodide", "none", "mineral", "addition", cautions='["pure_substance"]'),
+             ingredient("selenite", "none", "mineral", "addition", cautions='["pure_substance"]')]  # fmt: skip
+    values = [*cells("chicken", **PLAIN, ID="1", SE="15"), *cells("fish", **PLAIN, ID="1", SE="100"),
+              *cells("iodide", ID="76450000"), *cells("selenite", SE="45660000")]  # fmt: skip
+    table, need = table_of(tmp_path / "t", parts, values), load_need(WORKSPACE, "nrc-2006-adult")
+    assert need.applied("ID", "maximum") is need.if_added("SE") is None
+    dosed = evaluate(table, rows_of(("chicken", 1000), ("iodide", "1/20"), ("selenite", "1/50")), need)
+    assert set(codes(dosed)["over"]) == {"ID", "SE"}
+    iodine, selenium = entry(dosed, "ID"), entry(dosed, "SE")
+    assert (iodine["maximum"], selenium["maximum"]) == (pytest.approx(1420), pytest.approx(142))
+    assert iodine["maximum_of"] == "fediaf-2021-adult-mer75" and "nrc-2006-adult has none" in iodine["reason"]
+    assert next(line for line in mix_text(dosed).splitlines() if " · ID " in line).endswith("1420 (fediaf)")
+    ocean = entry(evaluate(table, rows_of(("fish", 1000)), need), "SE")  # 877 µg by nature: the law is on what is added
+    assert ocean["maximum"] is None and ocean["verdict"] == "meets"
+
+
+def test_of_growth_no_maximum_holds_for_adults() -> None:
+    """FEDIAF 2021: Ca:P at most 1.5 in growth and 2 in adults."""
+    ratios = {name: [float(row.value) for _, row in load_need(WORKSPACE, name).others if row.component == "CA/P"]
+              for name in ("nrc-2006-adult", "aafco-2016-growth-reproduction")}  # fmt: skip
+    assert set(ratios["nrc-2006-adult"]) == {2.0} and min(ratios["aafco-2016-growth-reproduction"]) == 1.5
+
+
+def test_the_least_that_kelp_holds_counts_against_the_maximum(tmp_path: Path) -> None:
+    """Teas et al. 2004 (abstract): 16 to over 8000 µg iodine per g. FEDIAF profile: 1420 µg per 1000 kcal, 1619 in
+    1000 g of poultry of 1140 kcal: 150 g hold 2400 or more, one gram 16 or up to 8000 and more."""
+    parts = [ingredient("chicken"), ingredient("kelp-dried", "none", "plant", "addition", cautions='["kelp_iodine"]')]
+    table = table_of(tmp_path / "t", parts, [*cells("chicken", **PLAIN, ID="2"), *cells("kelp-dried", **PLAIN)])
+    need = load_need(WORKSPACE)
+    much, little = (evaluate(table, rows_of(("chicken", 1000), ("kelp-dried", g)), need) for g in (150, 1))
+    assert entry(much, "ID")["verdict"] == "over" and "ID" in codes(much)["over"]
+    assert "kelp-dried alone brings 1" in entry(much, "ID")["reason"]
+    assert entry(little, "ID")["verdict"] == "undecided" and "ID" in codes(little)["maximum_in_doubt"]
+    assert entry(little, "ID")["chance_minimum"][0] == 0.0  # it blesses no minimum
+
+
+def test_what_is_toxic_to_cats_is_refused_or_a_finding(tmp_path: Path) -> None:
+    """Wilson et al. 2019, JAVMA 254:1172-1179: onion, garlic, leek and chive."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN))
+    file = tmp_path / "mix.csv"
+    file.write_text("ingredient_id,grams\na,90\nGarlic powder,10\n", encoding="utf-8")
+    with pytest.raises((InputError, InputErrors), match="toxic to cats"):
+        read_mix(file, "mix.csv", table)
+    own = assays(tmp_path, table, "soup-with-leeks,PROCNT,5,g,per_100g,lab,2024-01-31,,", also=("soup-with-leeks",))
+    result = evaluate(table, rows_of(("a", 90), ("soup-with-leeks", 10)), load_need(WORKSPACE), 4, assay=own)
+    assert "not_to_be_fed" in codes(result) and has_findings(result)
+    text = " ".join(mix_text(result).split())
+    assert "Not to be fed as it stands: soup-with-leeks: leek" in text
+    assert "if it were fit to be fed, which it is not" in text
+    page = sheet.markdown(sheet.analysis(result, "A mix"))
+    assert "Not to be fed as it stands" in page and "which it is not" in page
+
+
+def test_a_dose_without_any_maximum_is_no_quiet_success(tmp_path: Path) -> None:
+    """No standard has a maximum of potassium: ten times the minimum, brought by a salt, ends with exit status 1; by
+    food alone it asks for a look (schemas/mix_rules.csv). KCl is 52.4 % potassium."""
+    parts = [ingredient("a"), ingredient("b"), ingredient("kcl", "none", "mineral", "addition")]
+    table = table_of(tmp_path / "t", parts, [*cells("a", **PLAIN, K="300"), *cells("b", **PLAIN, K="2500"),
+                                             *cells("kcl", K="52400")])  # fmt: skip
+    need = need_of(tmp_path, minimum("K", "2000", "mg"))
+    dosed, rich, plain = (evaluate(table, rows_of(*mix), need) for mix in (
+        (("a", 1000), ("kcl", 50)), (("b", 1000),), (("a", 1000), ("kcl", 2))))  # fmt: skip
+    assert codes(dosed) == {"high": ["K"]} and entry(dosed, "K")["high_by"] == ["kcl"]
+    assert entry(rich, "K")["far_above_minimum"] and codes(rich) == codes(plain) == {}
+
+
+def test_an_unbounded_addition_is_named(tmp_path: Path) -> None:
+    """A yeast of which nobody states the zinc: with it at its most, the maximum is passed."""
+    parts = [ingredient("a"), ingredient("yeast", "none", "yeast", "addition")]
+    table = table_of(tmp_path / "t", parts, [*cells("a", **PLAIN, ZN="3"), *cells("yeast", **PLAIN)])
+    result = evaluate(table, rows_of(("a", 1000), ("yeast", 40)), need_of(tmp_path, maximum("ZN", "60", "mg")))
+    assert codes(result) == {"maximum_in_doubt": ["ZN"]} and entry(result, "ZN")["maximum_open_from"] == ["yeast"]
+    assert "may be over the maximum: Zn, unknown in yeast" in mix_text(result)

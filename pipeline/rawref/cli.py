@@ -714,7 +714,12 @@ def mix_command(
     ] = MixFormat.text,
     wide: WideOption = False,
 ) -> None:
-    """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change."""
+    """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change.
+
+    Exit status: 0 nothing to object; 1 something is short, over a maximum or may well be (with the unknown at its
+    worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge by; 2 bad input. A
+    maximum from memory warns only.
+    """
     from rawref.mix.assay import read_assay
     from rawref.mix.compare import compare
     from rawref.mix.inputs import named, parse_replace, read_mix
@@ -783,7 +788,7 @@ def _ask_of_mix(
     from rawref.mix.contributions import contributions as of_each
     from rawref.mix.contributions import nutrient_of
     from rawref.mix.inputs import resolve
-    from rawref.mix.line import passed_maxima
+    from rawref.mix.line import over_now, passed_maxima
     from rawref.mix.target import parse_target, reach
     from rawref.render import mix as render_mix
     from rawref.render import sheet
@@ -797,9 +802,11 @@ def _ask_of_mix(
         page = sheet.of_nutrient(found, name, f"{name} by ingredient")
     else:
         component, figure = parse_target(table, str(target))
-        found = reach(batch, component, figure, resolve(table, str(adding), "--with", own))
+        over = over_now(batch, need)
+        found = reach(batch, component, figure, resolve(table, str(adding), "--with", own), over)
         dose = Fraction(max(found["grams"], found["grams_high"] or 0.0))
         found["passes_maximum_of"] = passed_maxima(batch, need, found["with"], dose)
+        found["over_already"] = over
         text, rows = render_mix.target_text(found, terminal_width()), [found]
         page = sheet.of_target(found, " ".join(text.split()), f"{component} with {found['with']}")
     if format is MixFormat.json:
@@ -810,6 +817,8 @@ def _ask_of_mix(
         out(text, nl=False)
     else:
         _publish(page, format)
+    if target and (found["passes_maximum_of"] or found["over_already"]):
+        raise typer.Exit(1)
 
 
 def _publish(page: Sheet, format: MixFormat) -> None:

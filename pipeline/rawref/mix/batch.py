@@ -15,7 +15,7 @@ from rawref.mix.kcal import Energy, EnergyTotal, energy_of, energy_total, limite
 from rawref.mix.quotient import PerEnergy, PerMineral, Quotient, Unknown
 from rawref.mix.spread import Points, scaled, total
 from rawref.mix.table import WATER_ID, Table
-from rawref.needs.profile import Bound, Need, parts_of
+from rawref.needs.profile import IF_ADDED, Bound, Need, parts_of
 
 THOUSAND = Fraction(1000)
 
@@ -117,7 +117,8 @@ class Batch:
 class Asked:
     """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line.
 
-    `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing.
+    `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing. `least`:
+    what the unknown holds at least, per gram of the batch; counts against a maximum only.
     """
 
     component: str
@@ -126,6 +127,7 @@ class Asked:
     quotient: Quotient
     unknown: Unknown
     foretold: tuple[Quotient, Unknown] | None = None
+    least: float = 0.0
 
     @property
     def is_ratio(self) -> bool:
@@ -162,8 +164,9 @@ def ask(batch: Batch, component: str, bare: bool = False) -> Asked:
         if any(content.foretold for content in over.values()):
             amounts, rest = batch.foretold(over)
             foretold = PerEnergy(amounts, batch.energy, bearer), Unknown(rest, batch.energy.unknown)
+        least = sum(float(content.least) * batch.shares[key] / 100 for key, content in over.items())
         return Asked(
-            component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold
+            component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold, least
         )  # fmt: skip
     over, under = (_bare(batch.contents(part)) if bare else batch.contents(part) for part in parts)
     above, below = batch.amounts(over), batch.amounts(under)
@@ -177,23 +180,56 @@ def _bare(contents: Mapping[str, Content]) -> dict[str, Content]:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """The figures that a line is held against; `added_by`: the additions that call on the legal maximum."""
+    """The figures that a line is held against; `added_by`: the additions that call on the legal maximum; `of`: the
+    profile that the maximum is from where the one asked has none."""
 
     minimum: Bound | None
     maximum: Bound | None
     added_by: tuple[str, ...] = ()
+    of: str = ""
 
 
 def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
     """The maxima that apply with the minimum beside each, the strictest first: that of foods and, where an addition
-    carries it, that of the law; without any, the minimum alone."""
+    carries it, that of the law; those of the other profiles where this one has neither; else the minimum alone."""
     minimum, maximum = need.applied(component, "minimum"), need.applied(component, "maximum")
     legal = need.if_added(component)
     found = [Bounds(minimum, maximum)] if maximum is not None else []
     if legal is not None and (added := tuple(batch.added(component, legal))):
         strict = maximum is None or legal.per_1000kcal < maximum.per_1000kcal
         found.insert(0 if strict else 1, Bounds(minimum, legal, added))
+    if not found and legal is None:
+        found = maxima_of_others(batch, need, component, minimum)
     return found or [Bounds(minimum, None)]
+
+
+def maxima_of_others(batch: Batch, need: Need, component: str, minimum: Bound | None) -> list[Bounds]:
+    """What harms beyond a maximum (schemas/mix_rules.csv) is held to that of another profile where the one asked has
+    none that applies: no profile's silence blesses an overdose."""
+    if not batch.table.rules.of("others_maximum", component):
+        return []
+    found = []
+    for name, row in need.others:
+        if row.component == component and row.variant in {"", IF_ADDED}:
+            added = tuple(batch.added(component, row)) if row.variant else ()
+            if added or not row.variant:
+                found.append(Bounds(minimum, row, added, name))
+    return sorted(found, key=_strictness)
+
+
+def _strictness(bounds: Bounds) -> tuple[Fraction, bool]:
+    """The strictest first, of equals one that was seen."""
+    row = bounds.maximum
+    return (row.per_1000kcal, row.standing == "memory") if row is not None else (ZERO, False)
+
+
+def legal_if_added(batch: Batch, need: Need, component: str) -> Bound | None:
+    """The legal maximum that would hold if an addition carried the component: of the profile, else of another."""
+    others = [
+        row for _, row in need.others
+        if row.component == component and row.variant == IF_ADDED and batch.table.rules.of("others_maximum", component)
+    ]  # fmt: skip
+    return need.if_added(component) or min(others, key=lambda row: row.per_1000kcal, default=None)
 
 
 def bounds_of(batch: Batch, need: Need, component: str) -> Bounds:

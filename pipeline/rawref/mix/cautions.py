@@ -17,6 +17,7 @@ from rawref.mix.table import WATER_ID
 BONE = "bone"
 THIAMINASE = "raw_fish_thiaminase"
 SEEN = "seen"  # standing of a report that was read
+WITHOUT_END = 100  # times the maximum: a high end that only the weight of an addition bounds says nothing
 AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
 
 
@@ -109,7 +110,8 @@ def _vitamin_a(result: Mapping[str, Any]) -> str:
     for entry in result["components"]:
         if entry["component"] == "RETOL" and entry["per_1000kcal"] is not None:
             high = entry["per_1000kcal_high"]
-            top = "without a known upper end" if high is None else f"high end {high:.0f}"
+            open_end = high is None or high > WITHOUT_END * (entry["maximum"] or entry["per_1000kcal"])
+            top = "without a known upper end" if open_end else f"high end {high:.0f}"
             limit = "" if entry["maximum"] is None else f", maximum {entry['maximum']:.0f}"
             return f"retinol {entry['per_1000kcal']:.0f} µg per 1000 kcal, {top}{limit}"
     return ""

@@ -56,7 +56,9 @@ def _row(old: Mapping[str, Any], new: Mapping[str, Any], held: list[dict[str, fl
         "unknown_share_after": new["unknown_share"],
         "verdict_before": old["verdict"],
         "verdict_after": new["verdict"],
-        "verdict_changed": old["verdict"] != new["verdict"],
+        "far_above_minimum_before": old["far_above_minimum"],
+        "far_above_minimum_after": new["far_above_minimum"],
+        "verdict_changed": (old["verdict"], old["far_above_minimum"]) != (new["verdict"], new["far_above_minimum"]),
     }
 
 

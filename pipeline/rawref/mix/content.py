@@ -49,7 +49,7 @@ class Content:
     estimate, assay, no_spread, rival (the high end is another table's evidence), bound (avidin), other_products.
     `lacking`: of a composite that is unknown in part, the parts without a figure, each with its share of the weight.
     `foretold`: what comparable foods say of what has no figure, and `beyond` the ceiling of the rest of it, of which
-    they say nothing; without `foretold` that is the ceiling.
+    they say nothing; without `foretold` that is the ceiling. `least`: what a content without a figure holds at least.
     """
 
     state: str
@@ -61,6 +61,7 @@ class Content:
     lacking: tuple[tuple[str, Fraction], ...] = ()
     foretold: Foretold | None = None
     beyond: Fraction | None = ZERO
+    least: Fraction = ZERO
 
     @property
     def known(self) -> bool:
@@ -187,7 +188,7 @@ def _found(table: Table, assays: Assays, ingredient_id: str, component: str) -> 
         # published range is that of the products of one study
         most, limit = _physical(table, assays, ingredient_id, component), _limit(table, ingredient, component)
         ceiling = most if limit is None else limit if most is None else min(most, limit)
-        return replace(unknown(ceiling), flags=(OTHER_PRODUCTS,))
+        return replace(unknown(ceiling), flags=(OTHER_PRODUCTS,), least=table.rules.of("kelp_least", component) or ZERO)
     if rests_on_parts(table, ingredient_id, component):
         return _from_parts(table, assays, ingredient_id, component)
     cell, gap = table.cell(ingredient_id, component), table.gap(ingredient_id, component)

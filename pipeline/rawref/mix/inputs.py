@@ -143,6 +143,8 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
     if words & TOTALS:
         what = f"{ingredient_id!r} looks like a row of totals"
         raise InputError(what, where, "leave it out: the program adds up itself")
+    if toxic := table.not_fed(ingredient_id):
+        raise InputError(f"unknown ingredient {ingredient_id!r}: {toxic[0]['reason']}", where, "leave it out")
     cooked = sorted(words & COOKED_WORDS)
     base = "-".join(part for part in re.split(r"[-_ ]+", ingredient_id.lower()) if part not in COOKED_WORDS)
     near = near_ids(table, base, also)

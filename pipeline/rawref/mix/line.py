@@ -8,7 +8,18 @@ from decimal import ROUND_DOWN, ROUND_UP, Context
 from fractions import Fraction
 from typing import Any
 
-from rawref.mix.batch import THOUSAND, Asked, Batch, Bounds, ask, bounds_of, maxima_of, more_of
+from rawref.mix.batch import (
+    THOUSAND,
+    Asked,
+    Batch,
+    Bounds,
+    ask,
+    bounds_of,
+    legal_if_added,
+    maxima_of,
+    maxima_of_others,
+    more_of,
+)
 from rawref.mix.content import OTHER_PRODUCTS, Content, lacking_share
 from rawref.mix.doubt import Dose, Doubt, deciding_assay, dose_of, doubts_of
 from rawref.mix.dry import DryMatter
@@ -37,6 +48,7 @@ STEP, HALVINGS, FAR = 1.5, 6, 2
 """How grams are sought: upwards by this factor, then between the last two by so many halvings; not at all where the
 first guess is this many times the most."""
 _DIGITS_UP, _DIGITS_DOWN = Context(prec=3, rounding=ROUND_UP), Context(prec=3, rounding=ROUND_DOWN)
+NO_ENERGY = "the mix has no known energy, so nothing can be judged per 1000 kcal"
 Range = tuple[float | None, float | None]
 
 
@@ -105,6 +117,9 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "added_by": list(bounds.added_by),
         **_bound_keys("minimum", bounds.minimum),
         **_bound_keys("maximum", bounds.maximum),
+        "maximum_of": bounds.of or None,
+        "maximum_if_added": None,
+        "at_least_from": _at_least(batch, asked) if bounds.maximum is not None else [],
         "chance_minimum": listed(judged.minimum),
         "chance_maximum": listed(judged.maximum),
         "other_figures": _others(need, component, bounds, bottom, top),
@@ -114,6 +129,8 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "verdict": judged.verdict,
         "times_minimum": _times(batch, asked, amount, bounds),
         "far_above_minimum": False,
+        "high_by": [],
+        "maximum_open_from": _open_from(batch, asked, bounds, judged),
         "decided_by": [],
         "assay_that_decides": None,
         "grams_that_decide": None,
@@ -123,17 +140,24 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     entry["far_above_minimum"] = bool(
         judged.verdict == "meets" and bounds.maximum is None and limit and (entry["times_minimum"] or 0) >= float(limit)
     )
+    if entry["far_above_minimum"]:
+        entry["high_by"] = _brought_by_additions(batch, asked)
+    if bounds.maximum is None and (legal := legal_if_added(batch, need, component)) is not None:
+        entry["maximum_if_added"] = out(legal.per_1000kcal)
     if judged.verdict in {"undecided", "short", "over"}:
         _add_remedies(batch, need, asked, bounds, judged, entry)
-    entry["reason"] = reason_of(entry)
+    entry["reason"] = reason_of(entry, need.name) if batch.kcal or asked.is_ratio else NO_ENERGY
     return entry
 
 
 def _held_against(batch: Batch, need: Need, asked: Asked) -> tuple[Bounds, Judgement]:
-    """What a line is held against, and the judgement: the strictest maximum, unless that is from memory and one that
-    was seen is passed as well. The seen one then stands in the line, as only it decides the exit status."""
+    """What a line is held against, and the judgement: the strictest maximum, unless that is from memory, or the profile
+    has one only for what is added, and another that was seen is passed. The seen one then stands in the line, as only
+    it decides the exit status."""
     first, *rest = maxima_of(batch, need, asked.component)
-    if first.maximum is not None and first.maximum.standing == "memory":
+    if first.maximum is None:
+        rest = maxima_of_others(batch, need, asked.component, first.minimum)
+    if first.maximum is None or first.maximum.standing == "memory":
         for other in rest:
             if other.maximum is not None and other.maximum.standing != "memory":
                 judged = judged_line(batch, asked, other)
@@ -153,7 +177,7 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
         least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown)
     if bounds.maximum is not None:
         # a maximum is kept only with the unknown at its ceiling: what comparable foods hold blesses no overdose
-        most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown)
+        most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least)
     if asked.foretold is None or bounds.minimum is None or least is None or least.sure or least.hopeless:
         return Judgement(least, most, verdict_of(least, most))
     found = meets_minimum(asked.foretold[0], float(bounds.minimum.per_1000kcal / scale), asked.foretold[1])
@@ -294,6 +318,45 @@ def _other_products(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
     return found
 
 
+def _at_least(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
+    """The contents that no table figure can stand for and that hold at least so much per 1000 kcal."""
+    return [
+        {"ingredient_id": key, "per_1000kcal": float(content.least * batch.grams[key] / batch.kcal * 10)}
+        for key, content in sorted(asked.over.items()) if content.least and batch.kcal
+    ]  # fmt: skip
+
+
+def _open_from(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement) -> list[str]:
+    """The ingredients of which what is unknown could, alone and at its most, rather pass the maximum than keep it."""
+    if bounds.maximum is None or judged.verdict != "undecided" or not batch.kcal:
+        return []
+    bound = float(bounds.maximum.per_1000kcal / asked.scale)
+    found = []
+    for key, content in asked.over.items():
+        if content.ceiling != 0:
+            alone = None if content.ceiling is None else float(content.ceiling) * batch.shares[key] / 100
+            if keeps_maximum(asked.quotient, bound, Unknown(alone, 0.0)).low < 0.5:
+                found.append(key)
+    return sorted(found)
+
+
+def over_now(batch: Batch, need: Need) -> list[str]:
+    """The components of which a mix is over a maximum that is not from memory."""
+    found = []
+    for component in judged_components(need):
+        bounds, judged = _held_against(batch, need, ask(batch, component))
+        if judged.verdict == "over" and bounds.maximum is not None and bounds.maximum.standing != "memory":
+            found.append(component)
+    return found
+
+
+def _brought_by_additions(batch: Batch, asked: Asked) -> list[str]:
+    """The additions that bring a component, where they bring half of it or more; none otherwise."""
+    brought = {key: batch.grams[key] * content.counted for key, content in asked.over.items()}
+    added = {key: amount for key, amount in brought.items() if amount and batch.is_addition(key)}
+    return sorted(added) if 2 * sum(added.values(), ZERO) >= sum(brought.values(), ZERO) else []
+
+
 def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float | None:
     if bounds.minimum is None or amount.counted is None or not bounds.minimum.per_1000kcal:
         return None
@@ -390,11 +453,16 @@ def _below_maximum(
     return found | {"kept_up_to": most}
 
 
+def judged_components(need: Need) -> list[str]:
+    """What a mix is held against: the lines of the profile, and what other profiles alone have a maximum of."""
+    return list(dict.fromkeys([*need.components(), *(row.component for _, row in need.others)]))
+
+
 def passed_maxima(batch: Batch, need: Need, key: str, grams: Fraction) -> list[str]:
     """The components whose maximum more of an ingredient passes or leaves in doubt."""
     fuller = more_of(batch, key, grams)
     found = []
-    for component in need.components():
+    for component in judged_components(need):
         after = _chance_kept(fuller, need, component)
         if after is not None and after < CERTAIN_HIGH:
             before = _chance_kept(batch, need, component)
@@ -410,7 +478,7 @@ def _chance_kept(batch: Batch, need: Need, component: str) -> float | None:
         return None
     asked = ask(batch, component)
     scale = asked.scale
-    return keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown).low
+    return keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least).low
 
 
 def _flagged(contents: Mapping[str, Sequence[Content]], flag: str) -> list[str]:
@@ -455,7 +523,7 @@ def _lower(word: str) -> str:
     return word if word.isupper() else word.lower()
 
 
-def reason_of(entry: Mapping[str, Any]) -> str:
+def reason_of(entry: Mapping[str, Any], need: str) -> str:
     """Why the verdict is what it is, in a sentence or two: what matters most first, then what would decide."""
     verdict = entry["verdict"]
     tail = f"; rests on imputed figures of {some(entry['imputed_from'])}" if entry["rests_on_imputed"] else ""
@@ -463,6 +531,10 @@ def reason_of(entry: Mapping[str, Any]) -> str:
         rests = some([_comparable(row, entry["unit"]) for row in entry["rests_on_comparables"]])
         tail += f"; rests on comparable foods for {rests}"
     tail += "".join(f"; {_other_range(row, entry['unit'])}" for row in entry["other_products_from"])
+    tail += "".join(
+        f"; {row['ingredient_id']} alone brings {three_digits(row['per_1000kcal'])} {shown_unit(entry['unit'])} or "
+        "more, which counts against the maximum" for row in entry["at_least_from"]
+    )  # fmt: skip
     if entry["not_counted_from"]:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
@@ -470,21 +542,21 @@ def reason_of(entry: Mapping[str, Any]) -> str:
     if verdict == "over":
         adds = "add" if len(entry["added_by"]) > 1 else "adds"
         who = f", which holds because {some(entry['added_by'])} {adds} it" if entry["added_by"] else ""
-        return f"above the maximum with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
+        return f"above {_whose(entry, need)} with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
     if verdict == "short":
         strict = entry["material_unknown_from"] and not entry["rests_on_comparables"]
         most = "even with the most that the unknown could hold, " if strict else ""
-        return f"{most}the minimum is met with a chance of only {chance(entry['chance_minimum'])}{tail}"
+        return f"{most}the minimum is met with a chance of {chance(entry['chance_minimum'])}{tail}"
     if verdict == "meets":
         bare = entry["no_spread_from"]
         tail += f"; no range is known for {some(bare)}" if bare else ""
-        return f"{_kept(entry)}{tail}"
-    return f"{_kept(entry)}{tail}{_by(entry)}"
+        return f"{_kept(entry, need)}{tail}"
+    return f"{_kept(entry, need)}{tail}{_by(entry)}"
 
 
 def _other_range(row: Mapping[str, Any], unit: str) -> str:
     """Why the published range of a product is not counted."""
-    ends = " to ".join(map(_three, row["per_1000kcal"]))
+    ends = " to ".join(map(three_digits, row["per_1000kcal"]))
     return (
         f"the published range of {row['ingredient_id']}, {row['low']:.0f} to {row['high']:.0f} {shown_unit(unit)} per "
         f"100 g, is of the products of one study and does not count; it would bring {ends} {shown_unit(unit)}"
@@ -492,21 +564,29 @@ def _other_range(row: Mapping[str, Any], unit: str) -> str:
 
 
 def _comparable(row: Mapping[str, Any], unit: str) -> str:
-    span = f"{_three(row['low'])} to {_three(row['high'])} {shown_unit(unit)} per 100 g"
+    span = f"{three_digits(row['low'])} to {three_digits(row['high'])} {shown_unit(unit)} per 100 g"
     return f"{row['ingredient_id']} ({'; '.join(row['basis'])}: {span})"
 
 
-def _three(value: float) -> str:
+def three_digits(value: float) -> str:
     """Three digits, without an exponent above one."""
     return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
-def _kept(entry: Mapping[str, Any]) -> str:
+def _whose(entry: Mapping[str, Any], need: str) -> str:
+    """The maximum, and whose it is where the profile has none that applies."""
+    if not entry["maximum_of"]:
+        return "the maximum"
+    legal = "legal maximum" if entry["maximum_kind"] == "maximum_legal" else "maximum"
+    return f"the {legal} of {entry['maximum_of']} ({need} has none that applies)"
+
+
+def _kept(entry: Mapping[str, Any], need: str) -> str:
     found = []
     if entry["chance_minimum"]:
         found.append(f"minimum met with a chance of {chance(entry['chance_minimum'])}")
     if entry["chance_maximum"]:
-        found.append(f"maximum kept with {chance(entry['chance_maximum'])}")
+        found.append(f"{_whose(entry, need)} kept with {chance(entry['chance_maximum'])}".removeprefix("the "))
     return ", ".join(found)
 
 
@@ -529,10 +609,19 @@ def _by(entry: Mapping[str, Any]) -> str:
 
 
 def chance(ends_of: Sequence[float], less: float = 0.0) -> str:
-    """A chance or its range in per cent; `less` 1 for the chance of the contrary."""
+    """A chance or its range in per cent, in words at either end; `less` 1 for the chance of the contrary."""
     low, high = ends_of if not less else (1 - ends_of[1], 1 - ends_of[0])
-    one, other = f"{low * 100:.0f}", f"{high * 100:.0f}"
-    return f"{one} %" if one == other else f"{one} to {other} %"
+    one, other = per_cent(low), per_cent(high)
+    if one == other:
+        return f"{one.replace('<', 'less than ').replace('>', 'more than ')} %"
+    if one.startswith("<") != other.startswith(">"):
+        return f"at most {other} %" if one.startswith("<") else f"{one} % or more"
+    return f"{one.replace('<1', '0')} to {other.replace('>99', '100')} %"
+
+
+def per_cent(part: float) -> str:
+    """A chance in whole per cent; never 0 or 100, which would be certain: `<1`, `>99`."""
+    return "<1" if part < 0.005 else ">99" if part >= 0.995 else f"{part * 100:.0f}"
 
 
 def some(names: Sequence[str]) -> str:

@@ -27,6 +27,7 @@ from rawref.mix.cautions import cautions_of
 from rawref.mix.content import ZERO, rests_on_parts
 from rawref.mix.dry import DryMatter, dry_matter_of
 from rawref.mix.energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, check_activity, daily_need, factors_of
+from rawref.mix.findings import findings_of
 from rawref.mix.inputs import MixRow, edible, resolve, substituted
 from rawref.mix.kcal import all_energies, drivers_of, energy_ends, out, range_drivers
 from rawref.mix.line import OUNCE_G, line_of
@@ -126,16 +127,14 @@ def evaluate(
         "method": METHOD,
         "components": entries,
     }
+    result["findings"] = findings_of(batch, result)
     result["cautions"] = cautions_of(batch, result)
     return result
 
 
 def has_findings(result: Mapping[str, Any]) -> bool:
-    """Whether the command ends with exit status 1: something is short, or over a maximum that is not from memory."""
-    return any(
-        entry["verdict"] == "short" or (entry["verdict"] == "over" and entry["maximum_standing"] != "memory")
-        for entry in result["components"]
-    )
+    """Whether the command ends with exit status 1: there is something to object to (findings.py)."""
+    return bool(result["findings"])
 
 
 def _edible(table: Table, rows: Sequence[MixRow]) -> tuple[dict[str, Fraction], dict[str, Fraction]]:

@@ -162,11 +162,12 @@ def meets_minimum(asked: Quotient, minimum: float, unknown: Unknown) -> Chances:
     return _chances(low, asked.chance(minimum, Unknown(unknown.over, 0.0)))
 
 
-def keeps_maximum(asked: Quotient, maximum: float, unknown: Unknown) -> Chances:
-    """Low: what has no figure brings all of the nutrient that it could and no energy; high: the reverse."""
+def keeps_maximum(asked: Quotient, maximum: float, unknown: Unknown, least: float = 0.0) -> Chances:
+    """Low: what has no figure brings all of the nutrient that it could and no energy; high: the reverse, and `least` of
+    the nutrient, per gram of the mix."""
     above = math.nextafter(maximum, math.inf)
     low = 1 - asked.chance(above, Unknown(unknown.over, 0.0))
-    return _chances(low, 1 - asked.chance(above, Unknown(0.0, unknown.under)))
+    return _chances(low, 1 - asked.chance(above, Unknown(least, unknown.under)))
 
 
 def _chances(low: float, high: float) -> Chances:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -139,7 +140,8 @@ class Table:
 
     `crystal_water`: g per 100 g of a pure salt that its formula holds as water. `rivals`: the largest other evidence
     for a cell, for the components whose excess harms (schemas/mix_rules.csv). `version`: of the accepted table.
-    `thiaminase_free`: by species the standing of the report that it holds none, seen or memory.
+    `thiaminase_free`: by species the standing of the report that it holds none, seen or memory. `never_fed`: what is
+    toxic to cats, by a word of its name.
     `known`: what comparables.py has worked out so far, by component.
     """
 
@@ -159,6 +161,7 @@ class Table:
     assay_limits: tuple[Limit, ...] = ()
     spellings: Mapping[str, str] = field(default_factory=dict)
     thiaminase_free: Mapping[str, str] = field(default_factory=dict)
+    never_fed: tuple[Mapping[str, str], ...] = ()
     version: str = ""
     statuses: Mapping[str, Status] = field(default_factory=dict)
     known: dict[str, Any] = field(default_factory=dict, repr=False)
@@ -215,6 +218,12 @@ class Table:
                     found[name] = amount, row[1]
             self._largest[part] = {name: text for name, (_, text) in found.items()}
         return fraction(self._largest[part].get(component))
+
+    def not_fed(self, ingredient_id: str) -> list[Mapping[str, str]]:
+        """The rows of schemas/not_to_be_fed.csv whose word stands in an id, or in the name of its ingredient."""
+        item = self.ingredients.get(ingredient_id)
+        words = frozenset(re.findall(r"[a-z]+", f"{ingredient_id} {item.name if item else ''}".lower()))
+        return [row for row in self.never_fed if row["word"] in words or f"{row['word']}s" in words]
 
     def units(self) -> dict[str, str]:
         """Canonical unit per component."""
@@ -280,6 +289,7 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
         thiaminase_free={
             row["species"]: row["standing"] for row in _vocabulary(workspace.schemas / "thiaminase_free.csv")
         },
+        never_fed=tuple(_vocabulary(workspace.schemas / "not_to_be_fed.csv")),
         version=_version(at),
         statuses=statuses_of(workspace.schemas),
     )

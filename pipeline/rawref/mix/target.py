@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -10,6 +11,7 @@ from rawref.errors import InputError
 from rawref.mix.batch import Batch, ask, more_of
 from rawref.mix.contributions import nutrient_of
 from rawref.mix.kcal import out
+from rawref.mix.line import three_digits
 from rawref.mix.quotient import CERTAIN_HIGH, CERTAIN_LOW, Unknown
 from rawref.mix.spread import solve
 from rawref.mix.table import Table
@@ -34,20 +36,28 @@ def parse_target(table: Table, text: str) -> tuple[str, Fraction]:
     return component, figure
 
 
-def reach(batch: Batch, component: str, figure: Fraction, ingredient_id: str) -> dict[str, Any]:
+def reach(
+    batch: Batch, component: str, figure: Fraction, ingredient_id: str, over: Sequence[str] = ()
+) -> dict[str, Any]:
     """Grams of `ingredient_id` to add until the mix holds `figure`: by the figures of the table, and with a chance of 5
-    and of 95 %, what has no figure counting as nothing. InputError where no amount of it reaches the target."""
+    and of 95 %, what has no figure counting as nothing. `over`: what the mix is over the maximum of.
+
+    InputError where no amount of it reaches the target."""
     scale = ask(batch, component).scale
     now, rich = _quotient(batch, component, scale), _quotient(_only(batch, ingredient_id), component, scale)
     if now is not None and now >= figure:
-        what = f"the mix holds {float(now):.4g} already"
-        raise InputError(what, "--target", "give a higher target, or leave something out with --without")
+        what = f"the mix holds {three_digits(float(now))} already"
+        cure = "give a higher target, or leave something out with --without"
+        if component in over:
+            what, cure = f"{what}, and that is over the maximum", "leave out or lessen what brings it"
+        raise InputError(what, "--target", cure)
     unknown = [part for part in parts_of(component)[1] if not _known(batch, ingredient_id, part)]
     if unknown and (rich is None or rich <= figure):
         what = f"{' and '.join(unknown)} of {ingredient_id} {'is' if len(unknown) == 1 else 'are'} unknown"
         raise InputError(what, "--with", "give its assay with --assay, or choose another ingredient")
     if rich is not None and rich <= figure:
-        what = f"{ingredient_id} itself holds {float(rich):.4g}, so it cannot bring the mix to {float(figure):.4g}"
+        holds, wanted = three_digits(float(rich)), three_digits(float(figure))
+        what = f"{ingredient_id} itself holds {holds}, so it cannot bring the mix to {wanted}"
         raise InputError(what, "--with", "choose a richer ingredient")
     grams = _by_figures(batch, component, figure, scale, ingredient_id)
     ends = [_with_chance(batch, component, figure / scale, ingredient_id, chance) for chance in
@@ -90,11 +100,11 @@ def _by_figures(batch: Batch, component: str, figure: Fraction, scale: Fraction,
     target = figure / scale
     gain = (rich - target * beside) / 100
     if gain <= 0:
-        what = f"{ingredient_id} has no figure that would bring the mix to {float(figure):.4g}"
+        what = f"{ingredient_id} has no figure that would bring the mix to {three_digits(float(figure))}"
         raise InputError(what, "--with", "choose another ingredient, or give its assay with --assay")
     grams = (target * under - over) / gain
     if grams > batch.total * batch.table.rules.number("target_times"):
-        what = f"it would take {float(grams):.4g} g of {ingredient_id}, more than the mix weighs"
+        what = f"it would take {three_digits(float(grams))} g of {ingredient_id}, more than the mix weighs"
         raise InputError(what, "--with", "choose a richer ingredient")
     return grams
 

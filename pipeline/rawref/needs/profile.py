@@ -10,7 +10,7 @@ import csv
 import io
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -75,6 +75,8 @@ class Need:
     path: str
     mer: int | None
     bounds: tuple[Bound, ...]
+    others: tuple[tuple[str, Bound], ...] = ()
+    """The maxima of the other profiles that come with the program, each with the name of its profile."""
 
     def applied(self, component: str, bound: str) -> Bound | None:
         """The figure that a verdict compares with: the row without a variant."""
@@ -153,7 +155,20 @@ def find_need(workspace: Workspace, spec: str) -> Path:
 def load_need(workspace: Workspace, spec: str = DEFAULT_NEED, units: Mapping[str, str] | None = None) -> Need:
     """Read and validate a profile by stem or path. Raises InputError with file, line and cure."""
     path = find_need(workspace, spec)
-    return read_need(path, units if units is not None else component_units(workspace), workspace.relative(path))
+    units = units if units is not None else component_units(workspace)
+    need = read_need(path, units, workspace.relative(path))
+    return replace(need, others=_maxima_of_others(workspace, need.name, units))
+
+
+def _maxima_of_others(workspace: Workspace, name: str, units: Mapping[str, str]) -> tuple[tuple[str, Bound], ...]:
+    """The maxima of the other profiles at hand, of the default first; those of growth only for a profile of growth."""
+    found = []
+    for stem in sorted(need_names(workspace), key=lambda stem: (stem != DEFAULT_NEED, stem)):
+        if stem != name and ("growth" in name or "growth" not in stem):
+            path = needs_folder(workspace) / f"{stem}.csv"
+            rows = read_need(path, units, workspace.relative(path)).bounds
+            found += [(stem, row) for row in rows if row.bound == "maximum"]
+    return tuple(found)
 
 
 def read_need(path: Path, units: Mapping[str, str], shown: str | None = None) -> Need:

@@ -6,22 +6,27 @@ import csv
 import io
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
+from rawref.mix.findings import UNFIT
+from rawref.mix.line import per_cent
 from rawref.registry.units import shown_unit
 
 NARROW, WIDTH, WIDE = 60, 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
 NO_MAXIMUM = "no maximum published"
+SINCE_ADDED = " since added"
 NEGLIGIBLE_G = 1e-9
 UNBOUNDED = 1000  # times the figure or the minimum: a high end that only the weight of the food bounds is no figure
 CSV_COLUMNS = (
     "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
     "per_100g", "per_ounce", "per_100g_dm", "per_100g_dm_low", "per_100g_dm_high", "per_day", "unknown_share",
     "unknown_from", "material_unknown_from", "range_from", "imputed_from", "estimated_from", "assayed_from",
-    "no_spread_from", "minimum", "maximum", "minimum_standing", "maximum_standing", "minimum_kind", "maximum_kind",
+    "no_spread_from", "minimum", "maximum", "maximum_of", "maximum_if_added", "minimum_standing",
+    "maximum_standing", "minimum_kind", "maximum_kind",
     "minimum_source", "maximum_source", "added_by", "chance_minimum", "chance_maximum", "far_above_minimum",
     "rests_on_imputed", "rests_on_comparables", "verdict", "reason",
 )  # fmt: skip
@@ -33,6 +38,7 @@ def mix_text(result: Mapping[str, Any], wide: bool = False, width: int = WIDTH) 
     columns = max(NARROW, WIDE if wide else width)
     blocks = [
         _head(result, columns, wide),
+        "\n".join(_wrap(objections(result), columns)),
         _table(result, columns),
         _legend(columns),
         _notes(result, columns),
@@ -68,12 +74,12 @@ def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int =
         change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
         if row["change_unknown_from"]:
             change = "unknown"
-        verdict = row["verdict_after"]
+        verdict = verdict_of_side(row, "after")
         if row["verdict_changed"]:
-            verdict = f"{row['verdict_before']} -> {verdict}"
+            verdict = f"{verdict_of_side(row, 'before')} -> {verdict}"
         lines.append(
             f"{label(row, size):<{size}} {shown_unit(row['unit']):<2} {figure(row['before'], 8):>8} "
-            f"{figure(row['after'], 8):>8} {change:>8}  {verdict.replace('no_requirement', 'none set')}"
+            f"{figure(row['after'], 8):>8} {change:>8}  {verdict}"
         )
     return "\n".join(line for text in lines for line in _wrap(text, columns)) + "\n"
 
@@ -106,12 +112,13 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     """The grams that reach a target."""
     unit = "" if found["unit"] in {None, "ratio"} else f" {shown_unit(found['unit'])} per 1000 kcal"
     low, high = found["grams_low"], found["grams_high"]
-    beware = ", ".join(found["passes_maximum_of"])
+    beware, over = ", ".join(found["passes_maximum_of"]), ", ".join(found["over_already"])
     text = (
         f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
         f"{dose(found['grams'])} of {found['with']} by the figures of the table; with a chance of 5 % "
         f"{_enough(low)}, with 95 % {_enough(high)}. "
         + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
+        + (f"The mix is over the maximum of {over} already: not to be fed as it stands. " if over else "")
         + "Look at the other lines again."
     )
     return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
@@ -125,18 +132,22 @@ def _enough(grams: float | None) -> str:
 
 
 def figure(value: float | None, width: int = 9) -> str:
-    """Four significant digits without exponents, fewer where the width asks for it, `-` for unknown."""
+    """Four significant digits without exponents, fewer where the width asks for it, `-` for unknown; in thousands (k)
+    or millions (M) where it is too long, `~0` where it is too small to print."""
     if value is None:
         return "-"
     if value == 0:
         return "0"
-    for digits in (4, 3, 2, 1):
-        text = f"{value:.{digits}g}"
-        if "e" in text and abs(value) >= 1:
-            text = f"{value:.0f}"
-        if "e" not in text and len(text) <= width:
-            return text
-    return "~0" if abs(value) < 1 else f"{value:.0e}"
+    for size, sign in ((1.0, ""), (1e3, "k"), (1e6, "M"), (1e9, "G")):
+        for digits in (4, 3, 2, 1):
+            text = f"{value / size:.{digits}g}"
+            if "e" in text:
+                text = f"{value / size:.0f}" if abs(value) >= 1 else f"{Decimal(text):f}"
+            if len(text + sign) <= width:
+                return text + sign
+        if abs(value) < 1:
+            return "~0"
+    return "very much"[:width]
 
 
 def label(entry: Entry, width: int) -> str:
@@ -156,15 +167,22 @@ def chance_text(entry: Entry) -> str:
         found = entry["chance_maximum"]
     if not found:
         return ""
-    low, high = f"{found[0] * 100:.0f}", f"{found[1] * 100:.0f}"
-    return low if low == high else f"{low}-{high}"
+    low, high = (per_cent(end) for end in found)
+    return low if low == high else f"{low}-{high.lstrip('<>')}"
 
 
 def verdict_text(entry: Entry) -> str:
     """The verdict in words; far above a minimum without a maximum asks for a look."""
-    if entry["verdict"] == "no_requirement":
-        return "none set"
-    return "meets, high" if entry["far_above_minimum"] else str(entry["verdict"])
+    return _verdict(entry["verdict"], entry["far_above_minimum"])
+
+
+def verdict_of_side(row: Mapping[str, Any], side: str) -> str:
+    """The verdict of one side of a comparison in words."""
+    return _verdict(row[f"verdict_{side}"], row[f"far_above_minimum_{side}"])
+
+
+def _verdict(verdict: str, far_above: bool) -> str:
+    return "none set" if verdict == "no_requirement" else "meets, high" if far_above else verdict
 
 
 def source_note(row: Entry, unit: str) -> str:
@@ -225,10 +243,29 @@ def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
     if daily:
         lines.append(
             f"A cat of {figure(daily['weight_kg'])} kg ({daily['activity'].replace('_', ', ')}) needs about "
-            f"{figure(daily['kcal'])} kcal, {figure(daily['grams'])} g of this mix a day: {daily['formula']}."
+            f"{figure(daily['kcal'])} kcal a day by {daily['formula']}: {grams_per_day(result)}."
         )
     lines.append(f"Need: {result['need']} ({result['need_path']}).")
     return "\n".join(line for text in lines for line in _wrap(text, width))
+
+
+def objections(result: Mapping[str, Any]) -> str:
+    """Why the exit status is 1, the gravest first; nothing where it is 0."""
+    texts = [row["text"] for row in result["findings"]]
+    if not texts:
+        return ""
+    unfit = any(row["code"] in UNFIT for row in result["findings"])
+    return f"{'Not to be fed as it stands' if unfit else 'Not complete as it stands'}: {'; '.join(texts)}."
+
+
+def grams_per_day(result: Mapping[str, Any]) -> str:
+    """How much of the mix that is, and the plain word where it is not to be fed."""
+    daily = result["daily"]
+    if daily["grams"] is None:
+        return "how much of this mix that is, is unknown"
+    amount = f"{figure(daily['grams'])} g or {figure(daily['ounces'])} oz of this mix"
+    unfit = any(row["code"] in UNFIT for row in result["findings"])
+    return f"{amount}, if it were fit to be fed, which it is not" if unfit else amount
 
 
 def _widest(result: Mapping[str, Any]) -> str:
@@ -355,7 +392,7 @@ def _table(result: Mapping[str, Any], width: int) -> str:
         most = _maximum(entry) if most_size else ""
         verdict = f"{verdict_text(entry)} {chance_text(entry)}".strip()
         line = (
-            f"{label(entry, size):<{size}} {figure(entry['per_1000kcal'], 6):>6} {shown_unit(entry['unit'])[:2]:<2} "
+            f"{label(entry, size):<{size}} {amount_text(entry):>6} {shown_unit(entry['unit'])[:2]:<2} "
             f"{verdict:<16} {least:>7} {most:<{most_size}}"
         )
         extra = "".join(f" {text(entry):>{room}}" for _, room, text in more)
@@ -366,8 +403,19 @@ def _table(result: Mapping[str, Any], width: int) -> str:
 def _maximum(entry: Entry) -> str:
     if entry["maximum"] is not None:
         mark = "*" if entry["maximum_standing"] == "memory" else ""
-        return f"{figure(entry['maximum'], 7)}{mark}{' if added' if entry['added_by'] else ''}"
+        of = f" ({entry['maximum_of'].partition('-')[0]})" if entry["maximum_of"] else ""
+        return f"{figure(entry['maximum'], 7)}{mark}{of or (SINCE_ADDED if entry['added_by'] else '')}"
+    if entry["maximum_if_added"] is not None:
+        return f"{figure(entry['maximum_if_added'], 7)} only if added"
     return "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
+
+
+def amount_text(entry: Entry) -> str:
+    """The amount per 1000 kcal; `+` where it is printed below a minimum that is met, as more is there than counts."""
+    amount, least = entry["per_1000kcal"], entry["minimum"]
+    if entry["verdict"] == "meets" and least is not None and (amount is None or amount < least):
+        return f"{figure(amount, 5)}+"
+    return figure(amount, 6)
 
 
 def _legend(width: int) -> str:
@@ -375,8 +423,11 @@ def _legend(width: int) -> str:
         "amount: per 1000 kcal, what is known of it. chance: in per cent, that the minimum is met (or the maximum "
         "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best; where "
         "the spread of comparable foods stands for the unknown of a minimum, the line says so below. "
-        "* figure of the profile from memory, not seen. if added: the legal maximum, since an addition carries the "
-        "nutrient. meets, high: far above the minimum and no maximum published, have a look."
+        "+ more is there than is counted: it meets the minimum by its range, or by what comparable foods hold. "
+        "* figure of the profile from memory, not seen. since added: the legal maximum for added nutrients holds, as "
+        "an addition carries this one; only if added: it does not hold here. A name in brackets: the profile has no "
+        "maximum that applies, that standard has. meets, high: far above the minimum and no maximum published, have a "
+        "look."
     )
     return "\n".join(_wrap(text, width))
 
@@ -392,9 +443,14 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
     for entry in result["components"]:
         if entry["verdict"] == "meets":
             if entry["far_above_minimum"]:
-                what = f"{entry['times_minimum']:.0f} times the minimum, and {NO_MAXIMUM}: have a look"
+                legal = entry["maximum_if_added"]
+                none = NO_MAXIMUM if legal is None else f"the legal maximum, {figure(legal)}, holds only if it is added"
+                by = f", brought by {', '.join(entry['high_by'])}" if entry["high_by"] else ""
+                what = f"{entry['times_minimum']:.0f} times the minimum{by}, and {none}: have a look"
                 lines += _wrap(f"{label(entry, 60)} meets, high: {what}.", width)
-            elif entry["rests_on_imputed"] or entry["not_counted_from"] or entry["rests_on_comparables"]:
+            elif amount_text(entry).endswith("+") or any(
+                entry[key] for key in ("rests_on_imputed", "not_counted_from", "rests_on_comparables", "at_least_from")
+            ):
                 lines += _wrap(f"{label(entry, 60)} meets: {entry['reason']}.", width)
         elif entry["verdict"] == "no_requirement" and any(row["bound"] == "minimum" for row in entry["other_figures"]):
             lines += _wrap(f"{label(entry, 60)}: {entry['reason']}.", width)

@@ -14,7 +14,18 @@ from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
 from rawref.registry.units import shown_unit
-from rawref.render.mix import NO_MAXIMUM, cell_text, chance_text, figure, source_note, standing, verdict_text
+from rawref.render.mix import (
+    NO_MAXIMUM,
+    amount_text,
+    cell_text,
+    chance_text,
+    figure,
+    grams_per_day,
+    objections,
+    source_note,
+    verdict_of_side,
+    verdict_text,
+)
 
 OUNCE_G = 28.349523125
 Table = tuple[Sequence[str], list[Sequence[str]]]
@@ -138,7 +149,7 @@ def _compared(comparison: Mapping[str, Any]) -> Table:
         change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
         if row["change_unknown_from"]:
             change = f"unknown ({', '.join(row['change_unknown_from'])})"
-        verdicts = [row[f"verdict_{side}"].replace("no_requirement", "none set") for side in ("before", "after")]
+        verdicts = [verdict_of_side(row, side) for side in ("before", "after")]
         rows.append((
             f"{row['name']} · {row['component']}, {shown_unit(row['unit'])}", figure(row["before"]),
             figure(row["after"]), change, *verdicts,
@@ -155,11 +166,13 @@ def _facts(result: Mapping[str, Any]) -> list[str]:
         f"additions {figure(result['additions_pct'])} %. Calcium to phosphorus "
         f"{figure(result['calcium_phosphorus_ratio'])}.",
     ]
+    if result["findings"]:
+        found.append(objections(result))
     daily = result["daily"]
     if daily:
         found.append(
             f"A cat of {figure(daily['weight_kg'])} kg ({daily['activity'].replace('_', ', ')}) needs about "
-            f"{figure(daily['kcal'])} kcal a day: {figure(daily['grams'])} g or {figure(daily['ounces'])} oz."
+            f"{figure(daily['kcal'])} kcal a day: {grams_per_day(result)}."
         )
     return found
 
@@ -197,15 +210,30 @@ def _nutrients(result: Mapping[str, Any]) -> Table:
     for entry in result["components"]:
         if entry["component"] == HUMAN_ENERGY:
             continue
-        least, most = entry["minimum"], entry["maximum"]
-        top = figure(most) if most is not None else "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
-        chance = chance_text(entry)
+        chance, more = chance_text(entry), amount_text(entry).endswith("+")
+        amount = f"{figure(entry['per_1000kcal'])} {shown_unit(entry['unit'])}".strip()
         rows.append((
-            f"{entry['name']} · {entry['component']}", f"{figure(entry['per_1000kcal'])} {shown_unit(entry['unit'])}",
-            "" if least is None else figure(least), top, verdict_text(entry), f"{chance} %" if chance else "",
-            standing(entry),
+            f"{entry['name']} · {entry['component']}", f"{amount} and more" if more else amount,
+            _bound(entry, "minimum"), _most(entry), verdict_text(entry), f"{chance} %" if chance else "",
         ))  # fmt: skip
-    return ("Nutrient", "per 1000 kcal", "Minimum", "Maximum", "Verdict", "Chance", "Requirement figure"), rows
+    return ("Nutrient", "per 1000 kcal", "Minimum", "Maximum", "Verdict", "Chance"), rows
+
+
+def _bound(entry: Mapping[str, Any], name: str) -> str:
+    """A figure of the profile, and how it is known; of what was read in the standard nothing more is said."""
+    words = {"memory": ", from memory", "derived": ", derived", "seen_earlier_edition": ", of an earlier edition"}
+    return "" if entry[name] is None else f"{figure(entry[name])}{words.get(entry[f'{name}_standing'], '')}"
+
+
+def _most(entry: Mapping[str, Any]) -> str:
+    """The maximum that holds with why and whose it is, else the one that would hold if the nutrient were added."""
+    if entry["maximum"] is not None:
+        added = f", legal, since {', '.join(entry['added_by'])} carries it" if entry["added_by"] else ""
+        of = f", of {entry['maximum_of']}, as this profile has none" if entry["maximum_of"] else ""
+        return f"{_bound(entry, 'maximum')}{added}{of}"
+    if entry["maximum_if_added"] is not None:
+        return f"legal maximum {figure(entry['maximum_if_added'])}, only if added"
+    return "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
 
 
 def _cautions(result: Mapping[str, Any]) -> list[str]:

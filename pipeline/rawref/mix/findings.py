@@ -1,0 +1,66 @@
+"""What there is to object to in a mix: the reasons for exit status 1, each with what it concerns.
+
+A maximum from memory warns in its line, yet is no finding by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rawref.mix.batch import Batch
+from rawref.mix.line import NO_ENERGY
+
+UNFIT = ("not_to_be_fed", "no_energy", "over", "maximum_in_doubt", "high")
+"""The findings with which a mix is not to be fed as it stands, however little of it."""
+
+
+def findings_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The findings as {code, components, ingredients, text}, the gravest first; none where there is nothing."""
+    entries = result["components"]
+    found: list[dict[str, Any]] = []
+
+    def add(code: str, text: str, components: list[str], ingredients: list[str]) -> None:
+        found.append({"code": code, "text": text, "components": components, "ingredients": ingredients})
+
+    for key in batch.grams:
+        for row in batch.table.not_fed(key):
+            add("not_to_be_fed", f"{key}: {row['reason']}", [], [key])
+    if not batch.kcal:
+        add("no_energy", f"{NO_ENERGY}: add a food, or give protein, fat, ash and water of your product", [], [])
+    over = [row for row in entries if row["verdict"] == "over" and row["maximum_standing"] != "memory"]
+    if over:
+        add("over", f"over the maximum: {_named(over)}", [row["component"] for row in over], [])
+    doubtful = [row for row in entries if batch.kcal and _in_doubt(batch, row)]
+    if doubtful:
+        names = [row["component"] for row in doubtful]
+        at = sorted({key for row in doubtful for key in row["maximum_open_from"]})
+        why = f", unknown in {', '.join(at)}" if at else ""
+        add("maximum_in_doubt", f"may be over the maximum: {_named(doubtful)}{why}", names, at)
+    high = [row for row in entries if row["high_by"] and row["times_minimum"] >= _decides(batch, row["component"])]
+    if high:
+        names, at = [row["component"] for row in high], sorted({key for row in high for key in row["high_by"]})
+        add("high", f"far above the minimum, no maximum published: {_named(high)}, by {', '.join(at)}", names, at)
+    short = [row for row in entries if row["verdict"] == "short"]
+    if short:
+        add("short", f"short of {_named(short)}", [row["component"] for row in short], [])
+    return found
+
+
+def _named(entries: Sequence[Mapping[str, Any]]) -> str:
+    return ", ".join(str(row["name"]) for row in entries)
+
+
+def _in_doubt(batch: Batch, entry: Mapping[str, Any]) -> bool:
+    """Whether a maximum, with the unknown at its worst, is rather passed than kept (schemas/mix_rules.csv)."""
+    least = float(batch.table.rules.of("maximum_in_doubt") or 0)
+    return (
+        entry["verdict"] == "undecided" and entry["maximum_standing"] not in {None, "memory"}
+        and entry["chance_maximum"][0] < least
+    )  # fmt: skip
+
+
+def _decides(batch: Batch, component: str) -> float:
+    """From how many times the minimum on an addition without a published maximum is objected to."""
+    limit = batch.table.rules.of("high_decides", component)
+    return float("inf") if limit is None else float(limit)
