@@ -8,20 +8,18 @@ from __future__ import annotations
 
 import csv
 import json
-import re
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from xlsxwriter.utility import xl_col_to_name
+from xlsxwriter.workbook import Workbook
+from xlsxwriter.worksheet import Worksheet
 
 from rawref import registry
+from rawref.database import connect, literal, run_file
 from rawref.published.export import wide_column
-
-if TYPE_CHECKING:
-    from xlsxwriter.format import Format
-    from xlsxwriter.workbook import Workbook
-    from xlsxwriter.worksheet import Worksheet
 
 PROVENANCE = (
     "ingredient_id",
@@ -43,9 +41,9 @@ PROVENANCE = (
 )
 """Columns of the provenance sheet; cells of which nothing is known stand on the gaps sheet."""
 JOINED = {
-    "source food": ("source", "food_id", "source_component"),
-    "published": ("source_value", "source_unit"),
-    "source line": ("file", "line"),
+    "source food": (":", ("source", "food_id", "source_component")),
+    "published": (" ", ("source_value", "source_unit")),
+    "source line": (":", ("file", "line")),
 }
 """Columns of `values` that share a cell: fewer cells open faster, and nothing is lost."""
 GAPS = (
@@ -55,11 +53,7 @@ GAPS = (
 """Columns of the gaps sheet, those that the table has."""
 TWIN = "no_evidence"
 """The last column of the table sheet: the components of its row that show something that is no evidence."""
-UNKNOWN = ("missing", "not_applicable")
-"""Statuses without number and range: they have no row of provenance."""
 WIDTHS = {"ingredient_id": 28, "remedy": 60, "table shows": 18, "kind": 18, "status": 15, "component": 11}
-_FORMULA = frozenset("=+-@\t\r")
-_ILLEGAL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 ADVICE = (
     "A hatched blank is unknown. It is never zero.",
     "A number in grey italics with a star is no evidence: nobody measured it (assumed_zero), or its source borrowed or "
@@ -71,37 +65,34 @@ ADVICE = (
 )
 
 
-@dataclass
-class _Cells:
-    """What the sheets need to know of every cell: how it shows, and in which row it is told."""
+class _Sheet(Worksheet):
+    """A sheet whose heading is written cell by cell, and whose rows were made in the database."""
 
-    shown: dict[tuple[str, str], str] = field(default_factory=dict)
-    status: dict[tuple[str, str], str] = field(default_factory=dict)
-    gaps: dict[tuple[str, str], int] = field(default_factory=dict)
-    provenance: dict[tuple[str, str], int] = field(default_factory=dict)
-    first: dict[str, int] = field(default_factory=dict)
+    body: Sequence[str] = ()
+    links: Sequence[str] = ()
 
-    def look(self, key: tuple[str, str]) -> str:
-        """weak: shown though no evidence; range: only a range; unknown: nothing to show; plain."""
-        if not self.shown.get(key):
-            return "" if self.status.get(key) == "not_applicable" else "unknown"
-        if key in self.gaps:
-            return "weak"
-        return "range" if " to " in self.shown[key] else ""
+    def _write_rows(self) -> None:
+        last, self.dim_rowmax = self.dim_rowmax, self.dim_rowmax - len(self.body)
+        super()._write_rows()
+        self.dim_rowmax = last
+        self.fh.writelines(self.body)
+
+    def _write_hyperlinks(self) -> None:
+        if self.links:
+            self.fh.writelines(("<hyperlinks>", *self.links, "</hyperlinks>"))
+        else:
+            super()._write_hyperlinks()
 
 
 class _Book:
-    """The workbook with its few formats, and how a cell is written."""
+    """The workbook with its few formats, and the database that makes its rows."""
 
     def __init__(self, target: Path, created: str) -> None:
-        from xlsxwriter.workbook import Workbook
-
-        self.book: Workbook = Workbook(str(target), {"in_memory": True})
+        self.book = Workbook(str(target), {"in_memory": True})
         self.book.set_properties({"title": "rawref", "author": "rawref", "created": _time(created)})
         make = self.book.add_format
         grey, band = {"font_color": "#6A6A6A", "italic": True}, {"bg_color": "#EFEFEF"}
-        self.formats: dict[str, Format | None] = {
-            "": None,
+        self.formats = {
             "bold": make({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1}),
             "wrapped": make({"text_wrap": True, "valign": "top"}),
             "link": make({"font_color": "#1F4E8C", "underline": 1}),
@@ -111,10 +102,26 @@ class _Book:
             "weak word": make({**grey, **band}),
             "unknown": make({"pattern": 14, "fg_color": "#C4C4C4", "bg_color": "#FFFFFF"}),
         }
+        self.con = connect(threads=1)
+        styles = " ".join(
+            f"when {literal(look)} then ' s=\"{style._get_xf_index()}\"'" for look, style in self.formats.items()
+        )
+        self.con.execute(f"create macro style(look) as case look {styles} else '' end")
 
-    def sheet(self, name: str, widths: Iterable[int], columns: Sequence[str] = (), notes: Iterable[str] = ()) -> Any:
-        """A sheet with its heading, frozen and with a comment where a column has a note; set up to be printed."""
-        sheet: Worksheet = self.book.add_worksheet(name)
+    def read(self, folder: Path, name: str) -> list[str]:
+        """Take a table in as texts, its rows numbered as a sheet numbers them; its columns."""
+        self.con.execute(
+            f"create table table_{name} as select *, row_number() over () + 1 as sheet_row from"
+            f" read_csv({literal((folder / f'{name}.csv').as_posix())}, header = true, all_varchar = true,"
+            " delim = ',', quote = '\"', escape = '\"')"
+        )
+        return [column for column, *_ in self.con.execute(f"describe table_{name}").fetchall()][:-1]
+
+    def sheet(
+        self, name: str, widths: Iterable[int], columns: Sequence[str] = (), notes: Iterable[str] = ()
+    ) -> Worksheet:
+        """A sheet with its heading, and a comment where a column has a note; set up to be printed."""
+        sheet = self.book.add_worksheet(name, worksheet_class=_Sheet)
         for at, width in enumerate(widths):
             sheet.set_column(at, at, width)
         for at, (column, note) in enumerate(zip(columns, [*notes, *[""] * len(columns)], strict=False)):
@@ -129,42 +136,38 @@ class _Book:
             sheet.repeat_rows(0)
         return sheet
 
-    def text(self, sheet: Any, row: int, at: int, text: str, look: str = "") -> None:
-        """A text that no spreadsheet takes for a formula; nothing for a blank."""
-        if text:
-            if text[0] in _FORMULA:
-                look = "quoted"  # it stays a text when somebody edits the cell
-            if not text.isprintable() or len(text) > 32767:
-                text = _ILLEGAL.sub("\ufffd", text)[:32767]
-            sheet.write_string(row, at, text, self.formats[look])
-
-    def number(self, sheet: Any, row: int, at: int, text: str, look: str = "") -> None:
-        """The number; a text where it is none, as a blank would say less than the file does."""
-        if not text:
-            return
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if value - value != 0:  # neither nan nor infinity is a number of a spreadsheet
-            return self.text(sheet, row, at, text, "weak word" if look == "weak" else look)
-        sheet.write_number(row, at, int(value) if value.is_integer() and abs(value) < 1e15 else value,
-                           self.formats[look])
-        return None
-
-    def amount(self, sheet: Any, row: int, at: int, cells: _Cells, key: tuple[str, str]) -> None:
-        """A cell of the table as it must not be mistaken."""
-        look = cells.look(key)
-        if look == "unknown":
-            sheet.write_blank(row, at, None, self.formats[look])
-        else:
-            self.number(sheet, row, at, cells.shown.get(key, ""), look)
-
-    def finish(self, sheet: Any, rows: int, columns: int, frozen: int, pages: int = 1) -> None:
-        """Filters over all rows, frozen heading, so many pages wide in print."""
-        sheet.autofilter(0, 0, max(rows, 1), columns - 1)
+    def fill(
+        self, sheet: Worksheet, cells: Iterable[str], rows: str, *, links: str = "", frozen: int = 0, pages: int = 1
+    ) -> None:
+        """Put `rows` (a query, `sheet_row` the number of a row on the sheet) below the heading, each the `cells` one
+        after another; filters over all of them, a frozen heading, so many pages wide in print."""
+        row = f"concat('<row r=\"', sheet_row, '\">', {', '.join(cells)}, '</row>')"
+        body = f"select {row} from ({rows}) order by sheet_row"
+        sheet.body = [row for (row,) in self.con.execute(body).fetchall()]
+        sheet.links = [row for (row,) in self.con.execute(links).fetchall()] if links else []
+        sheet.dim_rowmax = len(sheet.body)
+        sheet.autofilter(0, 0, max(len(sheet.body), 1), sheet.dim_colmax)
         sheet.freeze_panes(1, frozen)
         sheet.fit_to_pages(pages, 0)
+
+
+def _text(at: int, text: str, look: str = "''") -> str:
+    """The cell in column `at` that shows this text; all of them SQL."""
+    return f"text_cell('{xl_col_to_name(at)}' || sheet_row, {look}, {text})"
+
+
+def _number(at: int, column: str) -> str:
+    return f"number_cell('{xl_col_to_name(at)}' || sheet_row, '', \"{column}\")"
+
+
+def _amount(at: int) -> str:
+    return f"amount_cell('{xl_col_to_name(at)}' || sheet_row, look, shows)"
+
+
+def _plain(columns: Sequence[str], fields: Iterable[registry.Field]) -> list[str]:
+    """The cells of columns that are shown as they are: numbers as numbers, an empty list as nothing."""
+    numbers = {f.column for f in fields if f.type in ("number", "integer")}
+    return [_number(at, c) if c in numbers else _text(at, f"nullif(\"{c}\", '[]')") for at, c in enumerate(columns)]
 
 
 def write_workbook(folder: Path, target: Path, schemas: Path, manifest: dict[str, Any] | None = None) -> None:
@@ -173,16 +176,18 @@ def write_workbook(folder: Path, target: Path, schemas: Path, manifest: dict[str
     document = manifest or json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     components = {row["component"]: row for row in registry.components(schemas)}
     fields = registry.fields(schemas)
-    cells = _cells(folder)
+    calibrated = (folder / "calibration.csv").is_file()
     made = _Book(target, str(document.get("created", "")))
-    _read_me(made, document, (folder / "calibration.csv").is_file())
-    _wide(made, "table", folder, components, cells)
-    _wide(made, "status", folder, components, cells)
-    _provenance(made, folder / "values.csv", fields["values"], cells)
-    _gaps(made, folder / "gaps.csv", fields["gaps"], cells)
-    _dictionary(made, fields, schemas, components)
-    if (folder / "calibration.csv").is_file():
-        _calibration(made, folder / "calibration.csv", fields.get("calibration", ()))
+    with made.con:
+        _read_me(made, document, calibrated)
+        made.read(folder, "values")
+        gaps = made.read(folder, "gaps")
+        _wide(made, folder, components)
+        _provenance(made, fields["values"])
+        _gaps(made, fields["gaps"], gaps)
+        _dictionary(made, fields, schemas, components)
+        if calibrated:
+            _calibration(made, folder, fields.get("calibration", ()))
     made.book.close()
 
 
@@ -194,37 +199,6 @@ def _time(created: str) -> datetime:
     except ValueError:
         return datetime(1980, 1, 1)
     return found.astimezone(UTC).replace(tzinfo=None) if found.tzinfo else found
-
-
-def _rows(path: Path) -> Iterator[list[str]]:
-    with path.open(encoding="utf-8", newline="") as stream:
-        yield from csv.reader(stream)
-
-
-def _cells(folder: Path) -> _Cells:
-    """One pass over `values` and `gaps`: how each cell shows, and the rows (1-based, heading included) that tell it."""
-    cells = _Cells()
-    rows = _rows(folder / "gaps.csv")
-    next(rows)
-    for number, row in enumerate(rows, 2):
-        cells.gaps[row[0], row[1]] = number
-    rows = _rows(folder / "values.csv")
-    heading = next(rows)
-    value, low, high, status = (heading.index(c) for c in ("value", "low", "high", "status"))
-    at = 1
-    for row in rows:
-        key = (row[0], row[1])
-        cells.status[key] = row[status]
-        cells.shown[key] = row[value] or (_range(row[low], row[high]) if row[low] or row[high] else "")
-        if row[status] not in UNKNOWN:
-            at += 1
-            cells.provenance[key] = at
-            cells.first.setdefault(row[0], at)
-    return cells
-
-
-def _range(low: str, high: str) -> str:
-    return f"{low or '0'} to {high or 'unknown'}"
 
 
 def _read_me(made: _Book, document: dict[str, Any], calibrated: bool) -> None:
@@ -266,57 +240,44 @@ def _read_me(made: _Book, document: dict[str, Any], calibrated: bool) -> None:
     for row, (label, text, look) in enumerate(lines, 1):
         if label in sheets:
             sheet.write_url(row, 0, f"internal:'{label}'!A1", made.formats["link"], label)
-        else:
-            made.text(sheet, row, 0, label)
+        elif label:
+            sheet.write_string(row, 0, label)
         if look == "unknown":
             sheet.write_blank(row, 1, None, made.formats[look])
-        elif look in ("", "weak"):
-            made.number(sheet, row, 1, text, look)
-        else:
-            made.text(sheet, row, 1, text, look)
+        elif look in ("", "weak") and text:
+            sheet.write_number(row, 1, float(text), made.formats.get(look))
+        elif text:
+            sheet.write_string(row, 1, text, made.formats[look])
 
 
-def _wide(made: _Book, name: str, folder: Path, components: dict[str, dict[str, str]], cells: _Cells) -> None:
-    """The table with its twin column, or the statuses, each of which leads to the row that tells its cell."""
-    numbers = name == "table"
-    rows = _rows(folder / ("table.csv" if numbers else "table_status.csv"))
-    heading = next(rows)
+def _wide(made: _Book, folder: Path, components: dict[str, dict[str, str]]) -> None:
+    """The table with its twin column, and the statuses, each of which leads to the row that tells its cell."""
     tag_of = {wide_column(c): c for c in components.values()}
-    columns = [*heading, *([TWIN] if numbers else [])]
-    notes = [_warning(tag_of.get(column)) if numbers else "" for column in heading]
-    notes += ["Components of this row that show a number or a range which is no evidence."] * numbers
-    sheet = made.sheet(name, [28, 34, *[11 if numbers else 14] * (len(heading) - 2), *[40] * numbers], columns, notes)
-    tags = [tag_of[c]["component"] if c in tag_of else "" for c in heading]
-    last = 0
-    for last, row in enumerate(rows, 1):
-        ingredient = row[0]
-        if ingredient in cells.first:
-            _link(sheet, last, 0, f"provenance!A{cells.first[ingredient]}")
-        made.text(sheet, last, 0, ingredient)
-        made.text(sheet, last, 1, row[1])
-        weak = []
-        for at in range(2, len(heading)):
-            key = (ingredient, tags[at])
-            look = cells.look(key)
-            if look == "weak":
-                weak.append(tags[at])
-            if numbers:
-                made.amount(sheet, last, at, cells, key)
-                continue
-            if key in cells.provenance:
-                _link(sheet, last, at, f"provenance!A{cells.provenance[key]}")
-            elif key in cells.gaps:
-                _link(sheet, last, at, f"gaps!A{cells.gaps[key]}")
-            made.text(sheet, last, at, row[at], {"weak": "weak word", "unknown": "unknown"}.get(look, ""))
-        if numbers:
-            made.text(sheet, last, len(heading), " ".join(weak))
-    made.finish(sheet, last, len(columns), 2, pages=5)
-    sheet.repeat_columns(0, 1)
-
-
-def _link(sheet: Any, row: int, at: int, place: str) -> None:
-    """A link within the workbook; what is written to the cell next keeps it and gives the look."""
-    sheet.write_url(row, at, f"internal:{place}")
+    heading = made.read(folder, "table")
+    made.con.execute("create table wide_columns (place integer, letter text, component text)")
+    made.con.executemany(
+        "insert into wide_columns values (?, ?, ?)",
+        [(at, xl_col_to_name(at), tag_of[c]["component"]) for at, c in enumerate(heading) if c in tag_of],
+    )
+    run_file(made.con, Path(__file__).with_suffix(".sql"))
+    shown = len(heading) - 2
+    notes = [_warning(tag_of.get(column)) for column in heading]
+    twin = "Components of this row that show a number or a range which is no evidence."
+    first = "select link('A' || sheet_row, 'provenance', told) from wide where told is not null"
+    for name, cells, columns, widths, told in (
+        ("table", ["amounts", _text(len(heading), "weak")], [*heading, TWIN], [*[11] * shown, 40], [*notes, twin]),
+        ("status", ["statuses"], heading, [14] * shown, []),
+    ):
+        sheet = made.sheet(name, [28, 34, *widths], columns, told)
+        links = first if name == "table" else f"""{first} union all
+            select link(letter || t.sheet_row, if(told is null, 'gaps', 'provenance'), coalesce(told, told_gap))
+            from table_table t join shown using (ingredient_id) join wide_columns using (component)
+            where told is not null or told_gap is not null"""
+        made.fill(
+            sheet, [_text(0, "ingredient_id"), _text(1, "name"), *cells], "from wide",
+            links=f"select * from ({links}) order by all", frozen=2, pages=5,
+        )  # fmt: skip
+        sheet.repeat_columns(0, 1)
 
 
 def _warning(component: dict[str, str] | None) -> str:
@@ -326,77 +287,52 @@ def _warning(component: dict[str, str] | None) -> str:
     return ". ".join(x for x in parts if x)[:900]
 
 
-def _provenance(made: _Book, path: Path, fields: tuple[registry.Field, ...], cells: _Cells) -> None:
-    rows = _rows(path)
-    heading = next(rows)
-    known = {f.column: f for f in fields}
-    places = {c: tuple(heading.index(p) for p in JOINED.get(c, (c,))) for c in PROVENANCE if c != "evidence"}
-    notes = [
-        " : ".join(known[p].description for p in JOINED.get(c, (c,))) if c != "evidence"
-        else "no: a gap stands beside it, it cannot carry a recipe"
-        for c in PROVENANCE
-    ]  # fmt: skip
+def _provenance(made: _Book, fields: tuple[registry.Field, ...]) -> None:
+    known = {f.column: f.description for f in fields}
+    own = {
+        "evidence": "no: a gap stands beside it, it cannot carry a recipe",
+        **{c: " : ".join(known[part] for part in parts) for c, (_, parts) in JOINED.items()},
+    }
+    cells = _plain(PROVENANCE, fields)
+    for at, column in enumerate(PROVENANCE):
+        if column == "value":
+            cells[at] = _amount(at)
+        elif column == "evidence":
+            cells[at] = _text(at, "if(told_gap is null, 'yes', 'no')", "if(told_gap is null, '', 'weak word')")
+        elif column in JOINED:
+            between, parts = JOINED[column]
+            cells[at] = _text(at, f"concat_ws('{between}', {', '.join(parts)})")
     widths = [WIDTHS.get(c, 22 if c in JOINED else 12) for c in PROVENANCE]
-    sheet = made.sheet("provenance", widths, PROVENANCE, notes)
-    numeric = {c for c in PROVENANCE if c in known and known[c].type in ("number", "integer")}
-    status, last = heading.index("status"), 0
-    for row in rows:
-        if row[status] in UNKNOWN:
-            continue
-        last += 1
-        key = (row[0], row[1])
-        for at, column in enumerate(PROVENANCE):
-            if column == "value":
-                made.amount(sheet, last, at, cells, key)
-            elif column == "evidence":
-                weak = key in cells.gaps
-                made.text(sheet, last, at, "no" if weak else "yes", "weak word" if weak else "")
-            elif column in JOINED:
-                made.text(sheet, last, at, _joined([row[p] for p in places[column]]))
-            elif column in numeric:
-                made.number(sheet, last, at, row[places[column][0]])
-            elif (text := row[places[column][0]]) != "[]":
-                made.text(sheet, last, at, text)
-    made.finish(sheet, last, len(PROVENANCE), 2)
+    sheet = made.sheet("provenance", widths, PROVENANCE, [own.get(c) or known[c] for c in PROVENANCE])
+    made.fill(sheet, cells, "select * replace (told as sheet_row) from shown where told is not null", frozen=2)
 
 
-def _joined(parts: list[str]) -> str:
-    return (":" if len(parts) == 3 or parts[-1].isdigit() else " ").join(filter(None, parts))
-
-
-def _gaps(made: _Book, path: Path, fields: tuple[registry.Field, ...], cells: _Cells) -> None:
-    rows = _rows(path)
-    heading = next(rows)
-    known = {f.column: f for f in fields}
+def _gaps(made: _Book, fields: tuple[registry.Field, ...], heading: Sequence[str]) -> None:
+    known = {f.column: f.description for f in fields}
     own = {
         "table shows": "What the table shows in this cell. It is no evidence.",
         "status": "Status of the cell in the table.",
     }
     columns = [c for c in GAPS if c in heading or c in own]
-    notes = [own.get(c) or known[c].description for c in columns]
-    sheet = made.sheet("gaps", [WIDTHS.get(c, 12) for c in columns], columns, notes)
-    last = 0
-    for last, row in enumerate(rows, 1):
-        key = (row[0], row[1])
-        for at, column in enumerate(columns):
-            if column == "table shows":
-                if key in cells.provenance:
-                    _link(sheet, last, at, f"provenance!A{cells.provenance[key]}")
-                made.amount(sheet, last, at, cells, key)
-            elif column == "status":
-                made.text(sheet, last, at, cells.status.get(key, ""), "weak word")
-            elif known[column].type in ("number", "integer"):
-                made.number(sheet, last, at, row[heading.index(column)])
-            else:
-                made.text(sheet, last, at, row[heading.index(column)])
-    made.finish(sheet, last, len(columns), 2)
+    cells = _plain(columns, fields)
+    at = columns.index("table shows")
+    cells[at] = _amount(at)
+    cells[columns.index("status")] = _text(columns.index("status"), "status", "'weak word'")
+    sheet = made.sheet("gaps", [WIDTHS.get(c, 12) for c in columns], columns, [own.get(c) or known[c] for c in columns])
+    made.fill(
+        sheet, cells,
+        "select * from table_gaps left join (select ingredient_id, component, status, look, shows from shown)"
+        " using (ingredient_id, component)",
+        links=f"select link('{xl_col_to_name(at)}' || told_gap, 'provenance', told) from shown"
+        " where told is not null and told_gap is not null order by told_gap",
+        frozen=2,
+    )  # fmt: skip
 
 
 def _dictionary(
     made: _Book, fields: dict[str, tuple[registry.Field, ...]], schemas: Path, components: dict[str, dict[str, str]]
 ) -> None:
     columns = ("kind", "of", "name", "unit", "description", "usage warning")
-    sheet = made.sheet("dictionary", (14, 24, 24, 10, 60, 60), columns)
     rows = [
         ("component", r["group"], r["component"], r["unit"], ". ".join(x for x in (r["name"], r["definition"]) if x),
          r["usage_warning"])
@@ -414,21 +350,18 @@ def _dictionary(
     ]
     with (schemas / "cautions.csv").open(encoding="utf-8", newline="") as stream:
         rows += [("caution", "cautions", row["code"], "", row["text"], "") for row in csv.DictReader(stream)]
-    for number, row in enumerate(rows, 1):
-        for at, text in enumerate(row):
-            made.text(sheet, number, at, text, "wrapped" if at > 3 else "")
-    made.finish(sheet, len(rows), len(columns), 0)
+    sheet = made.sheet("dictionary", (14, 24, 24, 10, 60, 60), columns)
+    cells = [_text(at, f'"{column}"', "'wrapped'" if at > 3 else "''") for at, column in enumerate(columns)]
+    texts = ", ".join(f'unnest(?::text[]) as "{column}"' for column in columns)
+    made.con.execute(
+        f"create table dictionary as select *, row_number() over () + 1 as sheet_row from (select {texts})",
+        [list(column) for column in zip(*rows, strict=True)],
+    )
+    made.fill(sheet, cells, "from dictionary")
 
 
-def _calibration(made: _Book, path: Path, fields: tuple[registry.Field, ...]) -> None:
-    rows = _rows(path)
-    heading = next(rows)
-    known = {f.column: f for f in fields}
-    notes = [known[c].description if c in known else "" for c in heading]
-    sheet = made.sheet("calibration", [16] * len(heading), heading, notes)
-    last = 0
-    for last, row in enumerate(rows, 1):
-        for at, (column, text) in enumerate(zip(heading, row, strict=True)):
-            numeric = column in known and known[column].type in ("number", "integer")
-            (made.number if numeric else made.text)(sheet, last, at, text)
-    made.finish(sheet, last, len(heading), 1)
+def _calibration(made: _Book, folder: Path, fields: tuple[registry.Field, ...]) -> None:
+    known = {f.column: f.description for f in fields}
+    heading = made.read(folder, "calibration")
+    sheet = made.sheet("calibration", [16] * len(heading), heading, [known.get(c, "") for c in heading])
+    made.fill(sheet, _plain(heading, fields), "from table_calibration", frozen=1)

@@ -7,7 +7,6 @@ import fcntl
 import json
 import os
 import shutil
-import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -262,15 +261,10 @@ def _describe(
 
 @contextmanager
 def _workbook_beside(folder: Path, schemas: Path, described: dict[str, Any]) -> Iterator[None]:
-    """Write the spreadsheet in a process of its own meanwhile: it is Python through and through, and the rules are
-    not."""
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
+    """Write the spreadsheet meanwhile, from the files: it asks nothing of the database that the rules ask."""
     from rawref.published.workbook import write_workbook
 
-    context = get_context("spawn")
-    with ProcessPoolExecutor(1, context, signal.signal, (signal.SIGINT, signal.SIG_IGN)) as other:
+    with ThreadPoolExecutor(1) as other:
         writing = other.submit(write_workbook, folder, folder / "table.xlsx", schemas, described)
         yield
         writing.result()
