@@ -754,6 +754,7 @@ case("T01", "fail", gap_lost, True, False)
 cell("T02", "fail", "SE", {"value": -0.1}, {"value": 0.0})
 cell("T02", "fail", "SE", {"low": 21.0, "high": 19.0}, {"low": 19.0, "high": 21.0})
 cell("R04", "fail", "SE", {"low": None}, {})
+cell("R04", "fail", "ZN", {"high": None}, {})
 cell("R04", "fail", "FE", {"value": 2.0, "low": 1.0, "high": 1.9}, {"value": 2.0, "low": 1.0, "high": 2.0})
 
 

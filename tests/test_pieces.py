@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rawref.drift import compare, head, read, tiers
+from rawref.drift import compare, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
 from rawref.lookup.words import singular
@@ -193,3 +193,18 @@ def test_an_unfitting_unit_says_what_to_give() -> None:
         unit_factor("kcal", "ug", "VITD", "x:1")
     # 1 µg of vitamin D is 40 IU (WHO Expert Committee on Biological Standardization)
     assert "1 ug = 40 IU" in str(in_iu.value) and "IU" not in str(in_kcal.value)
+
+
+@pytest.mark.parametrize(("row", "concerns"), [
+    ({"kind": "derivation", "code": "A"}, True),
+    ({"kind": "derivation", "code": "BFZN"}, False),
+    ({"kind": "token", "code": "BFZN"}, True),  # says nothing of derivations
+    ({"source": "here"}, True),
+    ({"source": "elsewhere"}, False),
+    ({"id": "mg_to_g", "from_unit": "mg"}, True),
+    ({"id": "ug_to_g", "from_unit": "ug"}, False),
+])
+def test_a_changed_row_concerns_what_it_does_not_contradict(row: dict[str, str], concerns: bool) -> None:
+    about = {"source": "here", "derivation": "A", "steps": '["mg_to_g"]'}
+    assert inputs._concerns(row, about) is concerns
+    assert inputs._concerns(row, {}) is ("id" not in row)
