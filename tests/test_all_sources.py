@@ -451,3 +451,11 @@ def test_stand_ins_are_borrowed(rich: duckdb.DuckDBPyConnection) -> None:
     assert (whole["status"], whole["evidence"], whole["value"]) == ("borrowed", False, None)
     # the bird that was analysed keeps its evidence
     assert cell(rich, "chicken-bone-fresh", "CA")["evidence"]
+
+
+def test_what_was_seen_and_not_quantified_starts_at_nothing(rich: duckdb.DuckDBPyConnection) -> None:
+    """SR28, Ciqual and MEXT document Tr, traces, "<" and a measured 0 as amounts below a limit: from 0 on."""
+    found = rows(rich, """select status, low, value, count(*) as n from reference."values"
+        where source <> 'maintainer' and (status in ('trace', 'below_detection') or low is not null) group by all""")
+    assert {r["status"] for r in found} == {"trace", "below_detection"} and sum(r["n"] for r in found) > 10_000
+    assert all(r["low"] == 0 and r["value"] is None for r in found)

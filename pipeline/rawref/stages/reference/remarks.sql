@@ -8,7 +8,7 @@ from archival.footnotes n join remark_rules r on r.source = n.source and regexp_
 
 update reference."values" v
 set value = try_cast(m.figure as decimal(20, 9))::double,
-  status = if(m.figure = 'Tr', 'trace', v.status),
+  low = if(m.figure = 'Tr', 0, v.low), status = if(m.figure = 'Tr', 'trace', v.status),
   evidence = v.evidence and m.figure <> 'Tr',
   steps = to_json(list_append(from_json(v.steps, '["VARCHAR"]'), m.step))::text
 from remarked m

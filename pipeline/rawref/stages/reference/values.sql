@@ -105,6 +105,7 @@ with mapped as (
 select j.source, j.release, j.food_id, j.component, j.source_component, j.preference, j.text, j.source_unit,
   case when j.status in ('trace', 'below_detection', 'missing') then null
     when j.factor = 1 then j.amount else (j.number * j.factor)::double end as value,
+  case when j.status in ('trace', 'below_detection') then 0::double end as low,
   case when j.status = 'below_detection' and j.code = '< x' then (j.number * j.factor)::double end as high,
   j.unit, j.status,
   j.status in (select status from reference.statuses where evidence)
