@@ -77,6 +77,29 @@ def test_an_interruption_is_130_at_every_stage(space: Workspace, when: str) -> N
     assert kills.left_over(space.root) == []
 
 
+REPLACED = """
+import os, signal, time
+import duckdb
+from rawref import cli
+
+def app(**_):
+    try:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(10)
+    except KeyboardInterrupt:
+        raise duckdb.InvalidInputException("Attempting to execute an unsuccessful or closed pending query result")
+
+cli.app = app
+cli.main()
+"""
+"""A library that, interrupted, raises an error of its own, as a busy connection did during the checks."""
+
+
+def test_an_interruption_that_a_library_replaces_is_130() -> None:
+    done = subprocess.run([sys.executable, "-c", REPLACED], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "rawref: interrupted\n")
+
+
 # 2: everything inflated has a bound
 
 
