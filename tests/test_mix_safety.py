@@ -6,24 +6,27 @@ Made-up tables; the legal maxima and requirement figures are those of the profil
 from __future__ import annotations
 
 import csv
-from dataclasses import replace
+from dataclasses import asdict, replace
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from rawref.errors import InputError, InputErrors
+from rawref.lookup.resolve import component_among
 from rawref.mix.assay import read_assay
 from rawref.mix.batch import Batch, ask, bounds_of, more_of
+from rawref.mix.contributions import contributions, nutrient_of
 from rawref.mix.energy import daily_need
 from rawref.mix.inputs import read_mix, substituted
 from rawref.mix.line import judged_line, passed_maxima
 from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.table import Table, load_table
-from rawref.mix.target import reach
+from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import Need, load_need
 from rawref.render import sheet
-from rawref.render.mix import dose, mix_text, target_text
+from rawref.render.mix import contributions_text, dose, mix_text, target_text
 
 from tests.mix_tables import (
     WORKSPACE,
@@ -529,3 +532,20 @@ def test_an_unbounded_addition_is_named(tmp_path: Path) -> None:
     result = evaluate(table, rows_of(("a", 1000), ("yeast", 40)), need_of(tmp_path, maximum("ZN", "60", "mg")))
     assert codes(result) == {"maximum_in_doubt": ["ZN"]} and entry(result, "ZN")["maximum_open_from"] == ["yeast"]
     assert "may be over the maximum: Zn, unknown in yeast" in mix_text(result)
+
+
+def test_a_component_has_the_same_names_in_every_question() -> None:
+    """As `rawref trace` reads them: contributions, targets, assays."""
+    table = load_table(WORKSPACE)
+    table.named = partial(component_among, [asdict(row) for row in table.components.values()], WORKSPACE.schemas)
+    for said, meant in (("vitamin-d", "VITD"), ("B1", "THIA"), ("vit a", "RETOL"), ("mn", "MN")):
+        assert nutrient_of(table, said, "--contributions") == meant
+        assert parse_target(table, f"{said} = 5") == (meant, 5)
+    with pytest.raises(InputError, match="RETOL"):  # of what is kept for checks the table has no row: no zero is told
+        nutrient_of(table, "VITA", "--contributions")
+
+
+def test_of_what_nobody_knows_no_zero_is_told(tmp_path: Path) -> None:
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN))
+    found = contributions(batch_of(table, rows_of(("a", 100), ("water", 50)))[0], "MK4")
+    assert found["amount"] is None and "no figure" in contributions_text(found, "Menaquinone-4")

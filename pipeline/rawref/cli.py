@@ -720,6 +720,10 @@ def mix_command(
     worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge by; 2 bad input. A
     maximum from memory warns only.
     """
+    from dataclasses import asdict
+    from functools import partial
+
+    from rawref.lookup.resolve import component_among
     from rawref.mix.assay import read_assay
     from rawref.mix.compare import compare
     from rawref.mix.inputs import named, parse_replace, read_mix
@@ -735,6 +739,8 @@ def mix_command(
         opened(space).close()
     tell_which(space, ACCEPTED)
     table, profile = steady(space.curated, lambda: load_table(space)), load_need(space, need)
+    listed = [asdict(component) for component in table.components.values()]
+    table.named = partial(component_among, listed, space.schemas)
     swaps, left_out = parse_replace(replace or []), without or []
     also = named(file, file.as_posix()) | set(swaps.values())
     also |= named(other, other.as_posix()) if other else set()

@@ -4,8 +4,9 @@ that one name alone has; what several have is answered by a list."""
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rawref.database import rows
 from rawref.errors import InputError
@@ -61,14 +62,19 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient
 
 def resolve_component(con: duckdb.DuckDBPyConnection, schemas: Path, component: str) -> str:
     """The tagname of a needed component, by tagname or name; InputError with near ones, or with those that it fits."""
-    known = [r["component"] for r in rows(con, "select component from reference.components where needed order by 1")]
-    if component.upper() in known:
-        return component.upper()
     registered = rows(
         con,
         "select component, name, needed, coalesce(definition, '') as definition from reference.components"
         " order by position",
     )
+    return component_among(registered, schemas, component)
+
+
+def component_among(registered: Sequence[Mapping[str, Any]], schemas: Path, component: str) -> str:
+    """As `resolve_component`, among rows of component, name, needed and definition."""
+    known = sorted(r["component"] for r in registered if r["needed"])
+    if component.upper() in known:
+        return component.upper()
     text = component.lower()
     # What is only kept for checks says in its definition which published component to use (VITA: RETOL).
     exact = [r["definition"] for r in registered if r["component"].lower() == text]

@@ -148,11 +148,7 @@ def _take(row: dict[str, str], where: str, found: Assays, table: Table, also: fr
     if not row["ingredient_id"]:
         raise InputError("no ingredient", where, "give an ingredient id in the first column")
     ingredient_id = resolve(table, row["ingredient_id"], where, also)
-    name = component_named(table, row["component"])
-    component = table.components.get(name or "")
-    if component is None:
-        cure = did_you_mean(row["component"], table.components, "use an id of curated/components.csv, or its name")
-        raise InputError(f"unknown component {row['component']!r}", where, cure)
+    component = table.components[component_of(table, row["component"], where)]
     if component.component in {"ENERC_KCAL", "ENERC"} or component.unit in {"kcal", "kJ"}:
         cure = "give protein, fat, ash and water of the product: energy is computed from them"
         raise InputError("a figure for energy changes nothing here", where, cure)
@@ -165,13 +161,22 @@ def _take(row: dict[str, str], where: str, found: Assays, table: Table, also: fr
     found[key] = assay
 
 
-def component_named(table: Table, text: str) -> str | None:
-    """The component of a tagname in any case, or of a name with or without what stands behind it in the registry."""
+def component_of(table: Table, text: str, where: str) -> str:
+    """The component of a tagname in any case, of a name with or without what stands behind it in the registry, or of
+    the words that `Table.named` reads. InputError for anything else."""
     asked = text.strip().lower()
     for key, component in table.components.items():
         if asked in {key.lower(), component.name.lower(), component.short.lower()}:
-            return key
-    return None
+            if component.needed or component.unit in {"kcal", "kJ"} or table.named is None:
+                return key  # what is kept for checks only has no row in the table: the words say what to ask for
+            break
+    if table.named is not None and asked:
+        try:
+            return table.named(text.strip())
+        except InputError as fault:
+            raise InputError(fault.what, where, fault.cure) from None
+    cure = did_you_mean(text, table.components, "use an id of curated/components.csv, or its name")
+    raise InputError(f"unknown component {text!r}", where, cure)
 
 
 def _within_limits(table: Table, key: tuple[str, str], unit: str, assay: Assay, where: str) -> None:

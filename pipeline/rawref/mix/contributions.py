@@ -5,25 +5,20 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from rawref.errors import InputError
-from rawref.mix.assay import component_named
+from rawref.mix.assay import component_of
 from rawref.mix.batch import Batch
 from rawref.mix.content import lacking_share
 from rawref.mix.kcal import out
+from rawref.mix.line import counted_of
 from rawref.mix.table import Table
 from rawref.needs.profile import parts_of, unit_of
-from rawref.registry.nearest import did_you_mean
 
 
 def nutrient_of(table: Table, text: str, where: str) -> str:
     """The component, or the sum, that a person names by tagname or by name. InputError for anything else."""
-    form, parts = parts_of(text.replace(" ", "")) if "+" in text else ("plain", (text,))
-    found = [component_named(table, part) for part in parts]
-    for part, name in zip(parts, found, strict=True):
-        if name is None:
-            cure = did_you_mean(part, table.components, "use a tagname of curated/components.csv, or a name")
-            raise InputError(f"unknown nutrient {part!r}", where, cure)
-    return "+".join(name for name in found if name) if form == "sum" else found[0] or ""
+    form, parts = parts_of(text) if "+" in text else ("plain", (text,))
+    found = [component_of(table, part.strip(), where) for part in parts]
+    return "+".join(found) if form == "sum" else found[0]
 
 
 def contributions(batch: Batch, component: str) -> dict[str, Any]:
@@ -55,6 +50,7 @@ def contributions(batch: Batch, component: str) -> dict[str, Any]:
         })  # fmt: skip
     rows.sort(key=lambda row: (-(row["amount"] or 0), row["ingredient_id"]))
     return {
-        "component": component, "unit": unit_of(component, batch.table.units()), "amount": out(whole),
+        "component": component, "unit": unit_of(component, batch.table.units()),
+        "amount": out(counted_of(batch, contents)),
         "ingredients": rows,
     }  # fmt: skip

@@ -186,7 +186,7 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
 
 
 def _amount(batch: Batch, contents: Mapping[str, Content], quotient: Quotient) -> Amount:
-    counted = _counted(batch, contents)
+    counted = counted_of(batch, contents)
     ceiling = limited(batch.grams, {key: content.ceiling for key, content in contents.items()})
     if sum(content.low != content.high for content in contents.values()) <= 1:  # nothing to combine: exact
         low, top = (
@@ -201,7 +201,7 @@ def _amount(batch: Batch, contents: Mapping[str, Content], quotient: Quotient) -
     return Amount(counted, low, None if ceiling is None else top + float(ceiling), top)
 
 
-def _counted(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
+def counted_of(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
     """The total of what counts; None where nothing has a figure but water and what holds none by its nature, and
     something else is unknown: that is no zero."""
     figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
@@ -214,7 +214,7 @@ def _counted(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None:
 
 
 def _ratio(batch: Batch, asked: Asked, per: Range) -> Amount:
-    over, under = _counted(batch, asked.over), _counted(batch, asked.under)
+    over, under = counted_of(batch, asked.over), counted_of(batch, asked.under)
     return Amount(over / under if over is not None and under else None, *per, None)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cache
@@ -97,6 +97,7 @@ class Component:
     unit: str
     group: str
     needed: bool
+    definition: str = ""
 
     @property
     def short(self) -> str:
@@ -142,6 +143,7 @@ class Table:
     for a cell, for the components whose excess harms (schemas/mix_rules.csv). `version`: of the accepted table.
     `thiaminase_free`: by species the standing of the report that it holds none, seen or memory. `never_fed`: what is
     toxic to cats, by a word of its name.
+    `named`: reads what a person calls a component, as the other commands do; without it only tagnames and names do.
     `known`: what comparables.py has worked out so far, by component.
     """
 
@@ -164,6 +166,7 @@ class Table:
     never_fed: tuple[Mapping[str, str], ...] = ()
     version: str = ""
     statuses: Mapping[str, Status] = field(default_factory=dict)
+    named: Callable[[str], str] | None = field(default=None, repr=False)
     known: dict[str, Any] = field(default_factory=dict, repr=False)
     _largest: dict[str, dict[str, str]] = field(default_factory=dict, repr=False)
 
@@ -260,13 +263,15 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
             ("ingredient_id", "component", "kind", "needed_by", "detail", "peers_n", "peers_low", "peers_median",
              "peers_high", "ceiling"), optional=frozenset({"ceiling"}),
         )  # fmt: skip
-        components = _read(database, at, shown, "components", ("component", "name", "unit", "group", "needed"))
+        components = _read(
+            database, at, shown, "components", ("component", "name", "unit", "group", "needed", "definition")
+        )  # fmt: skip
         rules = read_rules(workspace.schemas / "mix_rules.csv")
         rivals = _rivals(database, at, rules.components("rival_evidence"), registry.evidence(workspace.schemas))
     groups = {row["species"]: row["species_group"] for row in _vocabulary(workspace.schemas / "species.csv")}
     return Table(
         ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
-        components={row[0]: Component(row[0], row[1], row[2], row[3], _yes(row[4])) for row in components},
+        components={row[0]: Component(*row[:4], _yes(row[4]), row[5] or "") for row in components},
         raw_cells={(row[0], row[1]): row[2:] for row in cells},
         raw_gaps={(row[0], row[1]): row[2:] for row in gaps},
         cautions={row["code"]: row for row in _vocabulary(workspace.schemas / "cautions.csv")},

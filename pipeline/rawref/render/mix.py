@@ -89,7 +89,7 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
     unit = shown_unit(found["unit"])
     size = max([10 if width < WIDTH else 32, *(len(row["ingredient_id"]) for row in found["ingredients"])])
     lines = [
-        f"{name} · {found['component']}: {figure(found['amount'])} {unit} in the mix, as far as it is known.",
+        total_of(found, name, unit),
         f"{'ingredient':<{size}} {'g':>7} {unit:>8} {'90 % interval':>17} {'share':>6}  note",
     ]
     for row in found["ingredients"]:
@@ -101,6 +101,13 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
         fits = len(line) + 2 + len(note) <= max(NARROW, width)
         lines += [f"{line}  {note}".rstrip()] if fits else [line.rstrip(), f"  {note}"]
     return "\n".join(line for text in lines for line in _wrapped(text, max(NARROW, width))) + "\n"
+
+
+def total_of(found: Mapping[str, Any], name: str, unit: str) -> str:
+    """How much of a nutrient is in the mix, in a sentence."""
+    amount = found["amount"]
+    total = "no figure" if amount is None else f"{figure(amount)} {unit} in the mix, as far as it is known"
+    return f"{name} · {found['component']}: {total}."
 
 
 def _wrapped(text: str, width: int) -> list[str]:

@@ -23,6 +23,7 @@ from rawref.render.mix import (
     grams_per_day,
     objections,
     source_note,
+    total_of,
     verdict_of_side,
     verdict_text,
 )
@@ -75,7 +76,7 @@ def of_nutrient(found: Mapping[str, Any], name: str, title: str) -> Sheet:
         )
         for row in found["ingredients"]
     ]  # fmt: skip
-    facts = [f"{name} · {found['component']}: {figure(found['amount'])} {unit} in the mix, as far as it is known."]
+    facts = [total_of(found, name, unit)]
     head = ("Ingredient", "g", unit, "Low", "High", "Share, %", "Note")
     return Sheet(title, facts, [("By ingredient", (head, rows))])
 
