@@ -18,6 +18,7 @@ from rawref.lookup.resolve import component_among
 from rawref.mix.assay import read_assay
 from rawref.mix.batch import Batch, ask, bounds_of, more_of
 from rawref.mix.contributions import contributions, nutrient_of
+from rawref.mix.doubt import plausible_source
 from rawref.mix.energy import daily_need
 from rawref.mix.inputs import read_mix, substituted
 from rawref.mix.line import judged_line, passed_maxima
@@ -549,3 +550,31 @@ def test_of_what_nobody_knows_no_zero_is_told(tmp_path: Path) -> None:
     table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN))
     found = contributions(batch_of(table, rows_of(("a", 100), ("water", 50)))[0], "MK4")
     assert found["amount"] is None and "no figure" in contributions_text(found, "Menaquinone-4")
+
+
+def test_a_remedy_is_a_source_of_what_lacks() -> None:
+    """By the molar masses of IUPAC 2021 potassium iodide is 23.6 % potassium and 76.4 % iodine, table salt is sodium
+    and chloride with a trace of iron, potassium chloride both of its own; no liver for protein or iron."""
+    table, need = load_table(WORKSPACE), load_need(WORKSPACE)
+    keys = ("beef-heart", "beef-liver", "potassium-iodide", "table-salt", "potassium-chloride", "kelp-dried")
+    batch, _ = batch_of(table, rows_of(*((key, 10) for key in keys)), None, [], {})
+    sources = {
+        component: {key for key in keys if plausible_source(batch, need, key, component)}
+        for component in ("K", "NA", "ID", "FE", "PROCNT", "CU")
+    }
+    assert "potassium-chloride" in sources["K"] and not {"potassium-iodide", "kelp-dried"} & sources["K"]
+    assert "table-salt" in sources["NA"] and "potassium-iodide" in sources["ID"]
+    assert "beef-heart" in sources["FE"] and not {"table-salt", "beef-liver"} & sources["FE"]
+    assert "beef-heart" in sources["PROCNT"] and "beef-liver" not in sources["PROCNT"] and "beef-liver" in sources["CU"]
+
+
+def test_less_of_an_ingredient_leaves_enough_of_it() -> None:
+    """More than half liver: without it retinol would be short, with less of it the maximum is kept."""
+    table, need = load_table(WORKSPACE), load_need(WORKSPACE)
+    rows = rows_of(("chicken-thigh-meat-and-skin", 600), ("beef-liver", 700), ("eggshell-powder", 6))
+    line = entry(evaluate(table, rows, need), "RETOL")
+    assert line["verdict"] == "undecided" and -700 < line["grams_that_decide"]["grams"] < 0
+    batch, _ = batch_of(table, rows, None, [], {})
+    less = line["grams_that_decide"]["grams"]
+    assert verdict_with(batch, need, "RETOL", "beef-liver", less) == "meets"
+    assert verdict_with(batch, need, "RETOL", "beef-liver", -700) != "meets"

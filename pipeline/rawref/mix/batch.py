@@ -62,6 +62,11 @@ class Batch:
         """What each ingredient holds of a component or a sum."""
         return {key: self._of(key, component) for key in self.grams}
 
+    def content(self, key: str, component: str) -> Content:
+        """What one ingredient holds of a component or a sum."""
+        found: Content = self._of(key, component)
+        return found
+
     def _of(self, key: str, component: str) -> Any:
         """The content of an ingredient, or its energy where no component is named; each is looked up once."""
         if (key, component) not in self.found:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from rawref.mix.batch import Asked, Batch
-from rawref.mix.content import Content, lacking_share
+from rawref.mix.content import OTHER_PRODUCTS, Content, lacking_share
 from rawref.mix.quotient import CERTAIN_HIGH, PerEnergy, Unknown
 from rawref.mix.spread import mean, scaled, solve, total, variance_within
-from rawref.needs.profile import parts_of
+from rawref.needs.profile import Need, parts_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +201,33 @@ class Dose:
     most: float
 
 
-def dose_of(batch: Batch, asked: Asked, bound: float, upper: bool) -> Dose | None:
+def plausible_source(batch: Batch, need: Need, key: str, component: str) -> bool:
+    """Whether more of an ingredient is a remedy for want of a component (schemas/mix_rules.csv).
+
+    An addition is one for what it is given for: the component that it holds most of, as multiples of the minimum, and
+    any other that comes near it; what holds an unknown dose (kelp) is none. A food is one unless it would come nearer
+    to another maximum, at its high end, than to this minimum.
+    """
+    addition = batch.is_addition(key)
+    own, most = 0.0, 0.0
+    for line in need.components():
+        if "/" in line:
+            continue
+        content = batch.content(key, line)
+        if OTHER_PRODUCTS in content.flags:
+            return False
+        least, limit = need.applied(line, "minimum"), need.applied(line, "maximum")
+        times = float(content.counted / least.per_1000kcal) if least is not None and least.per_1000kcal else 0.0
+        if line == component:
+            own = times
+        if addition:
+            most = max(most, times)
+        elif limit is not None and line != component:
+            most = max(most, float(content.high / limit.per_1000kcal))
+    return own > 0 and own >= most * float(batch.table.rules.number("remedy_own") if addition else 1)
+
+
+def dose_of(batch: Batch, need: Need, asked: Asked, bound: float, upper: bool) -> Dose | None:
     """More of the ingredient that is richest would meet a minimum, less of the one that brings most would keep a
     maximum: a first guess, at the low (high) end of that ingredient's interval, the rest of the mix as it is."""
     if not isinstance(asked.quotient, PerEnergy):
@@ -209,6 +235,8 @@ def dose_of(batch: Batch, asked: Asked, bound: float, upper: bool) -> Dose | Non
     best: tuple[float, str] | None = None
     for key, content in asked.over.items():
         if key not in batch.table.ingredients or batch.grams[key] == 0:
+            continue
+        if not upper and not plausible_source(batch, need, key, asked.component):
             continue
         kcal = float(batch.energies[key].point)
         gain = float(content.low if not upper else content.counted) - bound * kcal

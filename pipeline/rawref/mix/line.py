@@ -44,9 +44,9 @@ from rawref.registry.units import shown_unit
 
 ZERO = Fraction(0)
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
-STEP, HALVINGS, FAR = 1.5, 6, 2
+STEP, HALVINGS, FAR, LESS = 1.5, 6, 2, (0.95, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1)
 """How grams are sought: upwards by this factor, then between the last two by so many halvings; not at all where the
-first guess is this many times the most."""
+first guess is this many times the most. Where so much less is too little, these shares of it are tried."""
 _DIGITS_UP, _DIGITS_DOWN = Context(prec=3, rounding=ROUND_UP), Context(prec=3, rounding=ROUND_DOWN)
 NO_ENERGY = "the mix has no known energy, so nothing can be judged per 1000 kcal"
 Range = tuple[float | None, float | None]
@@ -386,7 +386,7 @@ def _add_remedies(
             if found:
                 entry["assay_that_decides"] = found
                 break
-    dose = dose_of(batch, asked, bound, upper)
+    dose = dose_of(batch, need, asked, bound, upper)
     if dose is not None:
         entry["grams_that_decide"], passed = _deciding_grams(batch, need, asked.component, dose, upper)
         if entry["grams_that_decide"] is None and judged.verdict == "undecided":
@@ -411,13 +411,15 @@ def _deciding_grams(
         return judged_line(changed, ask(changed, component), bounds_of(changed, need, component)).verdict == "meets"
 
     low, high = 0.0, min(round_up(dose.grams), most)
-    if high <= 0 or dose.grams > FAR * most:  # the guess is hardly wrong by so much
+    if high <= 0 or (not upper and dose.grams > FAR * most):  # the guess is hardly wrong by so much
         return None, []
+    if upper and not meets(high):  # so much less leaves too little of it
+        high = next((less for share in LESS if meets(less := round_up(high * share))), most)
     while not meets(high):
         if high >= most:
             return None, []
         low, high = high, min(round_up(high * STEP), most)
-    for _ in range(HALVINGS if low else 0):
+    for _ in range(HALVINGS if low or upper else 0):
         middle = round_up((low + high) / 2)
         if middle >= high:
             break

@@ -271,7 +271,10 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
     groups = {row["species"]: row["species_group"] for row in _vocabulary(workspace.schemas / "species.csv")}
     return Table(
         ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
-        components={row[0]: Component(*row[:4], _yes(row[4]), row[5] or "") for row in components},
+        components={
+            key: Component(key, name, unit, group, _yes(needed), definition or "")
+            for key, name, unit, group, needed, definition in components
+        },
         raw_cells={(row[0], row[1]): row[2:] for row in cells},
         raw_gaps={(row[0], row[1]): row[2:] for row in gaps},
         cautions={row["code"]: row for row in _vocabulary(workspace.schemas / "cautions.csv")},
