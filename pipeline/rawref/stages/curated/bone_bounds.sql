@@ -23,12 +23,18 @@ where v.evidence and v."value" is not null and f.may_supply_raw = 'yes'
   and v.component in (select component from curated.bone_bounds where rule = 'fat')
 group by all;
 
--- What the analysed whole holds per mg of calcium.
-create temp table per_calcium as
-select b.component, max(w."value" / c."value") as amount
+-- What the analysed whole holds, its calcium, and what its flesh holds at least: the least that any raw flesh of such an
+-- animal does. Where that is more than the whole holds, its flesh is another, and nothing is taken off.
+create temp table analysed_whole as
+select b.component, any_value(w."value") as amount, any_value(c."value") as ca, min(f."value") as flesh
 from curated.bone_bounds b
   join reference."values" w on w.source = b."of" and w.food_id = b.food_id and w.component = b.by_component
   join reference."values" c on c.source = b."of" and c.food_id = b.food_id and c.component = 'CA'
+  join reference.foods a on a.source = b."of" and a.food_id = b.food_id
+  left join reference.foods o on o.species_group = a.species_group and o.part = a.part and o.bone <> 'yes'
+    and o.may_supply_raw = 'yes'
+  left join reference."values" f on f.source = o.source and f.food_id = o.food_id and f.component = b.by_component
+    and f.evidence and f."value" is not null
 where b.rule = 'whole' and w.evidence and c.evidence and c."value" > 0 group by all;
 
 create temp table bounded as
@@ -47,7 +53,7 @@ with pairs as (
       when 'protein' then n.protein * least(1, greatest(
         coalesce(g."value" / gp."value", 0), coalesce(v.high, v."value") / nullif(ep."value", 0)))
       when 'fat' then n.fat * s.share
-      when 'whole' then n.ca * c.amount
+      when 'whole' then if(c.flesh < c.amount, (c.amount - c.flesh) * n.ca / c.ca + c.flesh, c.amount * n.ca / c.ca)
       when 'ash' then n.ash * 1000 * (1 - 0.37 - 0.185 * 94.971 / 30.974)
       when 'energy' then 4 * n.protein + 9 * n.fat
       when 'difference' then if(n.constituents = 4, greatest(n.rest, 0), null)
@@ -59,7 +65,7 @@ with pairs as (
     left join curated."values" g on g.ingredient_id = r."of" and g.component = r.component and g.evidence
     left join curated."values" gp on gp.ingredient_id = r."of" and gp.component = 'PROCNT' and gp.evidence
     left join share_of_fat s on s.species_group = p.species_group and s.component = r.component
-    left join per_calcium c on c.component = r.component
+    left join analysed_whole c on c.component = r.component
 )
 select *, least(share_low_pct, share_high_pct) * low / 100 as least_amount,
   greatest(share_low_pct * high + bone_high_pct * ceiling, share_high_pct * high + bone_low_pct * ceiling) / 100
