@@ -578,3 +578,19 @@ def test_less_of_an_ingredient_leaves_enough_of_it() -> None:
     less = line["grams_that_decide"]["grams"]
     assert verdict_with(batch, need, "RETOL", "beef-liver", less) == "meets"
     assert verdict_with(batch, need, "RETOL", "beef-liver", -700) != "meets"
+
+
+def test_an_addition_of_unknown_content_may_call_on_the_law(tmp_path: Path) -> None:
+    """Liver copper alone is under no legal maximum (7 mg per 1000 kcal, EU 2018/1039, where copper is added). Beside a
+    yeast of which nobody states the copper it may be: no `meets`, and no `over` either."""
+    parts = [ingredient("liver", "cattle", "liver"), ingredient("yeast", "none", "yeast", "addition"),
+             ingredient("shell", part="shell", kind="addition")]  # fmt: skip
+    values = [*cells("liver", **PLAIN, CU="9"), *cells("yeast", **PLAIN), *cells("shell", ASH="96", CU="0.1")]
+    table, need = table_of(tmp_path / "t", parts, values), load_need(WORKSPACE)
+    plain, doubtful = (evaluate(table, rows_of(("liver", 1000), (key, 9)), need) for key in ("shell", "yeast"))
+    copper = entry(plain, "CU")
+    assert (copper["verdict"], copper["maximum"]) == ("meets", None) and copper["far_above_minimum"]
+    copper = entry(doubtful, "CU")
+    assert copper["verdict"] == "undecided" and copper["may_be_added"] and copper["added_by"] == ["yeast"]
+    assert copper["chance_maximum"] == [0.0, 1.0] and "CU" in codes(doubtful)["maximum_in_doubt"]
+    assert next(line for line in mix_text(doubtful).splitlines() if " · CU " in line).endswith("7 may be added")

@@ -118,6 +118,19 @@ class Batch:
         return sorted(found)
 
 
+    def may_add(self, component: str, maximum: Bound) -> list[str]:
+        """The additions of which nobody states the content, and which could pass the maximum alone."""
+        found = []
+        for key, weight in self.grams.items():
+            content = self.content(key, component)
+            most = content.ceiling
+            if self.is_addition(key) and (
+                most is None or most * weight / 100 * THOUSAND > maximum.per_1000kcal * self.kcal
+            ):
+                found.append(key)
+        return sorted(found)
+
+
 @dataclass(frozen=True)
 class Asked:
     """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line.
@@ -185,13 +198,15 @@ def _bare(contents: Mapping[str, Content]) -> dict[str, Content]:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """The figures that a line is held against; `added_by`: the additions that call on the legal maximum; `of`: the
-    profile that the maximum is from where the one asked has none."""
+    """The figures that a line is held against; `added_by`: the additions that call on the legal maximum, or that may,
+    since nobody states what they hold (`may_add`); `of`: the profile that the maximum is from where the one asked has
+    none."""
 
     minimum: Bound | None
     maximum: Bound | None
     added_by: tuple[str, ...] = ()
     of: str = ""
+    may_add: bool = False
 
 
 def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
@@ -200,9 +215,9 @@ def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
     minimum, maximum = need.applied(component, "minimum"), need.applied(component, "maximum")
     legal = need.if_added(component)
     found = [Bounds(minimum, maximum)] if maximum is not None else []
-    if legal is not None and (added := tuple(batch.added(component, legal))):
+    if legal is not None and (called := _called(batch, component, minimum, legal)):
         strict = maximum is None or legal.per_1000kcal < maximum.per_1000kcal
-        found.insert(0 if strict else 1, Bounds(minimum, legal, added))
+        found.insert(0 if strict else 1, called)
     if not found and legal is None:
         found = maxima_of_others(batch, need, component, minimum)
     return found or [Bounds(minimum, None)]
@@ -216,10 +231,18 @@ def maxima_of_others(batch: Batch, need: Need, component: str, minimum: Bound | 
     found = []
     for name, row in need.others:
         if row.component == component and row.variant in {"", IF_ADDED}:
-            added = tuple(batch.added(component, row)) if row.variant else ()
-            if added or not row.variant:
-                found.append(Bounds(minimum, row, added, name))
+            called = _called(batch, component, minimum, row) if row.variant else Bounds(minimum, row)
+            if called is not None:
+                found.append(replace(called, of=name))
     return sorted(found, key=_strictness)
+
+
+def _called(batch: Batch, component: str, minimum: Bound | None, legal: Bound) -> Bounds | None:
+    """The legal maximum with the additions that call on it, surely or perhaps; None where none does."""
+    if added := batch.added(component, legal):
+        return Bounds(minimum, legal, tuple(added))
+    perhaps = batch.may_add(component, legal)
+    return Bounds(minimum, legal, tuple(perhaps), may_add=True) if perhaps else None
 
 
 def _strictness(bounds: Bounds) -> tuple[Fraction, bool]:

@@ -52,12 +52,13 @@ def _named(entries: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _in_doubt(batch: Batch, entry: Mapping[str, Any]) -> bool:
-    """Whether a maximum, with the unknown at its worst, is rather passed than kept (schemas/mix_rules.csv)."""
+    """Whether a maximum is rather passed than kept: by what is known, or with an unknown at its worst that nothing but
+    a bound tells of (schemas/mix_rules.csv)."""
     least = float(batch.table.rules.of("maximum_in_doubt") or 0)
-    return (
-        entry["verdict"] == "undecided" and entry["maximum_standing"] not in {None, "memory"}
-        and entry["chance_maximum"][0] < least
-    )  # fmt: skip
+    if entry["verdict"] != "undecided" or entry["maximum_standing"] in {None, "memory"}:
+        return False
+    low, high = entry["chance_maximum"]
+    return bool(high < least or (low < least and entry["maximum_open_from"]))
 
 
 def _decides(batch: Batch, component: str) -> float:

@@ -115,6 +115,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "other_products_from": _other_products(batch, asked),
         "no_spread_from": _flagged({key: pairs[key] for key in pairs if key != WATER_ID}, "no_spread"),
         "added_by": list(bounds.added_by),
+        "may_be_added": bounds.may_add,
         **_bound_keys("minimum", bounds.minimum),
         **_bound_keys("maximum", bounds.maximum),
         "maximum_of": bounds.of or None,
@@ -178,6 +179,8 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
     if bounds.maximum is not None:
         # a maximum is kept only with the unknown at its ceiling: what comparable foods hold blesses no overdose
         most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least)
+        if bounds.may_add:  # where the addition holds none of it, no legal maximum holds
+            most = Chances(most.low, 1.0)
     if asked.foretold is None or bounds.minimum is None or least is None or least.sure or least.hopeless:
         return Judgement(least, most, verdict_of(least, most))
     found = meets_minimum(asked.foretold[0], float(bounds.minimum.per_1000kcal / scale), asked.foretold[1])
@@ -327,13 +330,16 @@ def _at_least(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
 
 
 def _open_from(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement) -> list[str]:
-    """The ingredients of which what is unknown could, alone and at its most, rather pass the maximum than keep it."""
+    """The ingredients of which what is unknown could, alone and at its most, rather pass the maximum than keep it; not
+    those of which comparable foods foretell it."""
     if bounds.maximum is None or judged.verdict != "undecided" or not batch.kcal:
         return []
     bound = float(bounds.maximum.per_1000kcal / asked.scale)
+    if keeps_maximum(asked.quotient, bound, Unknown()).low < 0.5:  # by what is known alone: the doubt is if it holds
+        return sorted(bounds.added_by) if bounds.may_add else []
     found = []
     for key, content in asked.over.items():
-        if content.ceiling != 0:
+        if content.ceiling != 0 and content.foretold is None:
             alone = None if content.ceiling is None else float(content.ceiling) * batch.shares[key] / 100
             if keeps_maximum(asked.quotient, bound, Unknown(alone, 0.0)).low < 0.5:
                 found.append(key)

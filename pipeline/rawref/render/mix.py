@@ -18,7 +18,7 @@ NARROW, WIDTH, WIDE = 60, 80, 140
 STANDINGS = {"seen": "seen", "seen_earlier_edition": "earlier", "derived": "derived", "memory": "memory"}
 WORST = ("memory", "derived", "seen_earlier_edition", "seen")
 NO_MAXIMUM = "no maximum published"
-SINCE_ADDED = " since added"
+SINCE_ADDED, MAY_BE_ADDED = " since added", " may be added"
 NEGLIGIBLE_G = 1e-9
 UNBOUNDED = 1000  # times the figure or the minimum: a high end that only the weight of the food bounds is no figure
 CSV_COLUMNS = (
@@ -411,7 +411,8 @@ def _maximum(entry: Entry) -> str:
     if entry["maximum"] is not None:
         mark = "*" if entry["maximum_standing"] == "memory" else ""
         of = f" ({entry['maximum_of'].partition('-')[0]})" if entry["maximum_of"] else ""
-        return f"{figure(entry['maximum'], 7)}{mark}{of or (SINCE_ADDED if entry['added_by'] else '')}"
+        added = "" if not entry["added_by"] else MAY_BE_ADDED if entry["may_be_added"] else SINCE_ADDED
+        return f"{figure(entry['maximum'], 7)}{mark}{of or added}"
     if entry["maximum_if_added"] is not None:
         return f"{figure(entry['maximum_if_added'], 7)} only if added"
     return "" if entry["verdict"] == "no_requirement" else NO_MAXIMUM
@@ -432,9 +433,9 @@ def _legend(width: int) -> str:
         "the spread of comparable foods stands for the unknown of a minimum, the line says so below. "
         "+ more is there than is counted: it meets the minimum by its range, or by what comparable foods hold. "
         "* figure of the profile from memory, not seen. since added: the legal maximum for added nutrients holds, as "
-        "an addition carries this one; only if added: it does not hold here. A name in brackets: the profile has no "
-        "maximum that applies, that standard has. meets, high: far above the minimum and no maximum published, have a "
-        "look."
+        "an addition carries this one; may be added: nobody states whether one does; only if added: it does not hold "
+        "here. A name in brackets: the profile has no maximum that applies, that standard has. meets, high: far above "
+        "the minimum and no maximum published, have a look."
     )
     return "\n".join(_wrap(text, width))
 

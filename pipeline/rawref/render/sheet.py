@@ -229,7 +229,8 @@ def _bound(entry: Mapping[str, Any], name: str) -> str:
 def _most(entry: Mapping[str, Any]) -> str:
     """The maximum that holds with why and whose it is, else the one that would hold if the nutrient were added."""
     if entry["maximum"] is not None:
-        added = f", legal, since {', '.join(entry['added_by'])} carries it" if entry["added_by"] else ""
+        carries = "may carry it" if entry["may_be_added"] else "carries it"
+        added = f", legal, since {', '.join(entry['added_by'])} {carries}" if entry["added_by"] else ""
         of = f", of {entry['maximum_of']}, as this profile has none" if entry["maximum_of"] else ""
         return f"{_bound(entry, 'maximum')}{added}{of}"
     if entry["maximum_if_added"] is not None:
