@@ -443,7 +443,7 @@ def test_find_takes_words_as_they_are(root: Path) -> None:
 def test_find_never_cuts_an_id(built: duckdb.DuckDBPyConnection) -> None:
     """Ids are what the next command is given; every ingredient of the table, in the narrow form."""
     ids = [row[0] for row in built.execute("select ingredient_id from curated.ingredients").fetchall()]
-    told = render.found(find(built, "", SCHEMAS), wide=False).split("\n\n")[0].splitlines()
+    told = render.found(find(built, "", SCHEMAS), wide=False, every=True).split("\n\n")[0].splitlines()
     assert [line.split()[0] for line in told[2:]] == sorted(ids) and len(max(ids, key=len)) > 40
     for text in ("chicken egg", "poultry mechanically", "beef heart", "kelp"):
         narrow = render.found(find(built, text, SCHEMAS), wide=False)
@@ -455,15 +455,33 @@ def test_find_never_cuts_an_id(built: duckdb.DuckDBPyConnection) -> None:
 def test_find_counts_and_lists_in_plain_words(built: duckdb.DuckDBPyConnection) -> None:
     for text in ("beef heart", "kelp", "manufacturing beef", "composite beef", "chicken egg", "taurine"):
         found = find(built, text, SCHEMAS)
-        told = render.found(found, wide=True)
+        told = render.found(found, wide=True, every=True)
         few, many = len(found["ingredients"]), len(found["foods"])
         counted = f"{few} ingredient{'s' * (few != 1)}, {many} source food{'s' * (many != 1)}"
         if found["components"]:
             counted = f"{len(found['components'])} component, {counted}"
         assert told.endswith(f"\n\n{counted}") and "\n\n\n" not in told and "['" not in told
     assert "composite: all_grades, composite_of_cuts" in render.found(
-        find(built, "composite beef", SCHEMAS), wide=True
+        find(built, "composite beef", SCHEMAS), wide=True, every=True
     )
+
+
+@pytest.mark.parametrize("width", [60, 100, 160])
+def test_find_is_bounded_and_says_how_much_there_is(
+    built: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    monkeypatch.setattr(render, "columns", lambda: width)
+    found = find(built, "bone", SCHEMAS)
+    few, many = len(found["ingredients"]), len(found["foods"])
+    assert few > 20 and many > 100
+    told = render.found(found, wide=False)
+    assert len(told.splitlines()) < 100 and max(map(len, told.splitlines())) <= width
+    counted = f"{few} ingredients, the first 20 shown; {many} source foods, the first 5 shown: all with --all"
+    assert " ".join(told.split()).endswith(f"{counted} or --format csv")
+    ids = [i["ingredient_id"] for i in found["ingredients"]]
+    assert [line.split()[0] for line in told.splitlines()[2:22]] == ids[:20]
+    whole = render.found(found, wide=False, every=True)
+    assert whole.endswith(f"{few} ingredients, {many} source foods") and len(whole) > 5 * len(told)
 
 
 def test_find_of_nothing_says_so_and_what_is_near(root: Path) -> None:

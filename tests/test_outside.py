@@ -281,7 +281,7 @@ def test_one_cell_says_whether_it_is_evidence(alone: Path) -> None:
         assert (cell.low, cell.high) == tuple(float(row[c]) if row[c] else None for c in ("low", "high"))
         assert (cell.status, cell.unit, cell.gap) == (row["status"], row["unit"], gaps.get(key))
         assert cell.evidence == (key not in gaps)
-    assert table.value("chicken-liver", "vitd") == table.value("chicken-liver", "VITD")
+    assert table.value("Chicken liver", "vitd") == table.value("chicken-liver", "VITD")
     for wrong, near in ((("chiken-liver", "VITD"), "chicken-liver"), (("chicken-liver", "VITDD"), "VITD")):
         with pytest.raises(InputError, match="did you mean") as raised:
             table.value(*wrong)

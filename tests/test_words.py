@@ -32,6 +32,31 @@ def ids(built: duckdb.DuckDBPyConnection, text: str) -> list[str]:
         ("livr chicken", "chicken-liver"),
         ("lamb liver raw", "lamb-liver"),
         ("egg shell", "eggshell-powder"),
+        ("iodine supplement", "potassium-iodide"),
+        ("iodide", "potassium-iodide"),
+        ("kelp powder", "kelp-dried"),
+        ("bone meal", "bone-meal"),
+        ("fish oil", "salmon-oil"),
+        ("taurine powder", "taurine"),
+        ("eggs", "chicken-egg-whole"),
+        ("egg yolk", "chicken-egg-yolk"),
+        ("quail", "quail-breast-meat-only"),
+        ("calcium supplement", "calcium-carbonate"),
+        ("vitamin e capsules", "vitamin-e-natural"),
+        ("vitamin d drops", "cholecalciferol"),
+        ("zinc supplement", "zinc-bisglycinate"),
+        ("iron tablets", "ferrous-bisglycinate"),
+        ("salt", "table-salt-iodized"),
+        ("whole rabbit", "rabbit-meat"),
+        ("chicken frames", "chicken-back-bone-in"),
+        ("green lipped mussel", "blue-mussel"),
+        ("ox heart", "beef-heart"),
+        ("beef melt", "beef-spleen"),
+        ("minced lamb", "lamb-ground"),
+        ("duck fat", "duck-fat-rendered"),
+        ("gizzards", "chicken-gizzard"),
+        ("sprats", "european-sprat"),
+        ("suet", "beef-suet"),
     ],
 )
 def test_what_people_say_finds_what_is_meant(built: duckdb.DuckDBPyConnection, text: str, first: str) -> None:
@@ -65,6 +90,13 @@ def test_a_component_is_found_by_its_common_names(built: duckdb.DuckDBPyConnecti
 def test_shown_is_how_a_word_was_read(built: duckdb.DuckDBPyConnection) -> None:
     assert find(built, "chiken liver", SCHEMAS)["read_as"] == {"chiken": "chicken"}
     assert find(built, "chicken liver", SCHEMAS)["read_as"] == {}
+
+
+def test_a_mouse_is_no_mince_and_has_a_note(built: duckdb.DuckDBPyConnection) -> None:
+    found = find(built, "mice", SCHEMAS)
+    assert found["ingredients"] == [] and found["read_as"] == {} and "no whole mouse" in found["notes"][0]
+    assert not built.execute("select name from reference.foods where regexp_matches(name, '(?i)mouse') "
+                             "and may_supply_raw = 'yes'").fetchall()
 
 
 def test_words() -> None:

@@ -425,6 +425,7 @@ def find_command(
     unmapped: Annotated[
         bool, typer.Option("--unmapped", help="Only raw foods that stand for no ingredient yet: candidates to map.")
     ] = False,
+    every: Annotated[bool, typer.Option("--all", help="Every one in the text; json and csv are always whole.")] = False,
     format: TableOption = TableFormat.text,
     wide: WideOption = False,
 ) -> None:
@@ -446,7 +447,7 @@ def find_command(
     elif format is TableFormat.csv:
         out(rows.found(result), nl=False)
     else:
-        show(render.found(result, wide))
+        show(render.found(result, wide, every))
 
 
 @app.command("check", epilog="Example: rawref check --accepted --format junit")

@@ -21,8 +21,9 @@ def find(
     with `review`, only the foods that need review; with `unmapped`, only raw foods that could stand for an ingredient
     and stand for none.
 
-    Ingredients come first, those named by the asked words alone before others. `read_as` has the words that were read
-    as another one; where nothing is found, `not_found` has the words that no name holds, each with the nearest ones.
+    Ingredients come first, the likeliest meaning and those named by the asked words alone before others. `read_as` has
+    the words that were read as another one; where nothing is found, `not_found` has the words that no name holds, each
+    with the nearest ones.
     """
     ingredients = [] if review or unmapped else rows(
         con,
@@ -42,9 +43,9 @@ def find(
     of_food = [frozenset(words_of(name)) for *_, name in named]
     texts = [*of_ingredient, *of_component, *of_food]
     asked = _understood(text, schemas, texts)
-    hits = [(len(words), i) for words, i in zip(of_ingredient, ingredients, strict=True) if asked.meets(words)]
+    hits = [(words, i) for words, i in zip(of_ingredient, ingredients, strict=True) if asked.meets(words)]
     if asked.units:
-        hits.sort(key=lambda hit: (hit[0], hit[1]["ingredient_id"]))
+        hits.sort(key=lambda hit: (asked.likely(hit[0]), len(hit[0]), hit[1]["ingredient_id"]))
     keys = [key for key, words in zip(named, of_food, strict=True) if asked.meets(words)]
     found = {
         "ingredients": [row for _, row in hits],
@@ -58,7 +59,7 @@ def find(
                 row[column] = json.loads(row[column] or "[]")
     return {
         "schema_version": "1", "text": text, "review": review, "unmapped": unmapped, **found,
-        "notes": notes_on(text, schemas) if any(found.values()) else [], "read_as": asked.read_as,
+        "notes": notes_on(text, schemas), "read_as": asked.read_as,
         "not_found": {} if any(found.values()) else asked.unknown,
     }  # fmt: skip
 

@@ -37,7 +37,7 @@ def _several(what: str, text: str, found: list[str]) -> InputError:
 def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient: str) -> str:
     """The id under which an ingredient stands; old ids are followed, unknown ones and what fits several are an
     InputError."""
-    listed = rows(con, "select ingredient_id, name, scientific_name, species, state from curated.ingredients"
+    listed = rows(con, "select ingredient_id, name, scientific_name, species, kind, state from curated.ingredients"
                        " order by ingredient_id")  # fmt: skip
     known = [r["ingredient_id"] for r in listed]
     if ingredient in known:

@@ -2,7 +2,7 @@
 
 A text is its set of words, small letters, marks off, in the singular. A question is a list of units; a unit is met when
 all the words of one of its alternatives stand in the text. What a word or phrase means besides itself is data,
-schemas/search_words.csv (`pig` is pork and never pigeon, as a word is a word and no part of one).
+schemas/search_words.csv, the likeliest first (`pig` is pork and never pigeon, as a word is a word and no part of one).
 """
 
 from __future__ import annotations
@@ -71,6 +71,10 @@ class Question:
         """Whether a text with these words holds every unit."""
         return all(any(all(w in words for w in alternative) for alternative in unit) for unit in self.units)
 
+    def likely(self, words: frozenset[str]) -> tuple[int, ...]:
+        """Of a text that meets the question: which alternative of each unit it holds, the likeliest as 0."""
+        return tuple(next(at for at, asked in enumerate(unit) if words.issuperset(asked)) for unit in self.units)
+
 
 def question(text: str, schemas: Path, known: frozenset[str]) -> Question:
     """Read a question: longest phrases first, then words; a word that no text holds is read as the nearest one.
@@ -87,7 +91,7 @@ def question(text: str, schemas: Path, known: frozenset[str]) -> Question:
         size = next((n for n in range(min(longest, len(words) - at), 0, -1) if tuple(words[at : at + n]) in meant), 0)
         if size:
             phrase = tuple(words[at : at + size])
-            units.append((phrase, *(m for m in meant[phrase] if m != phrase)))
+            units.append(_alternatives(phrase, meant[phrase]))
             at += size
             continue
         word = words[at]
@@ -96,11 +100,16 @@ def question(text: str, schemas: Path, known: frozenset[str]) -> Question:
             near = nearest(word, (*known, *(p[0] for p in meant if len(p) == 1)))
             if near and _one_slip(word, near[0]):
                 read_as[word], word = near[0], near[0]
-                units.append(((word,), *meant.get((word,), ())))
+                units.append(_alternatives((word,), meant.get((word,), ())))
                 continue
             unknown[word] = near
         units.append(((word,),))
     return Question(tuple(units), read_as, unknown)
+
+
+def _alternatives(phrase: tuple[str, ...], meant: Unit) -> Unit:
+    """The words as they are said come first, unless the data have them in another place."""
+    return meant if phrase in meant else (phrase, *meant)
 
 
 def _one_slip(typed: str, word: str) -> bool:
@@ -126,10 +135,11 @@ def spoken_groups(schemas: Path) -> dict[str, str]:
 
 
 def text_of(ingredient: Mapping[str, Any], schemas: Path) -> str:
-    """By what an ingredient is found: id, names, state, and the group of its species."""
+    """By what an ingredient is found: id, names, state, the group of its species; an addition is a supplement too."""
     group = spoken_groups(schemas).get(ingredient["species"], "")
+    kind = "supplement" if ingredient["kind"] == "addition" else ""
     return " ".join(filter(None, (ingredient["name"], ingredient["ingredient_id"], ingredient["scientific_name"],
-                                  ingredient["state"], group)))  # fmt: skip
+                                  ingredient["state"], group, kind)))  # fmt: skip
 
 
 def vocabulary(texts: Iterable[frozenset[str]]) -> frozenset[str]:

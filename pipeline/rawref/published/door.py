@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, overload
 
 from rawref.errors import InputError
 from rawref.files import steady
-from rawref.registry.nearest import did_you_mean
+from rawref.registry.nearest import as_id, did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,14 +93,15 @@ class Table:
         return self.read("gaps", form)
 
     def value(self, ingredient: str, component: str) -> Value:
-        """One cell; InputError with near names where the table has no such ingredient or component."""
+        """One cell, the id written as a person may write it; InputError with near names where the table has no such
+        ingredient or component."""
         if not self._cells:
             self._load()
-        cell = self._cells.get((ingredient, component.upper()))
+        cell = self._cells.get((ingredient, component)) or self._cells.get((as_id(ingredient), component.upper()))
         if cell is not None:
             return cell
         ingredients = dict.fromkeys(key for key, _ in self._cells)
-        if ingredient not in ingredients:
+        if as_id(ingredient) not in ingredients:
             raise InputError(
                 f"no ingredient {ingredient!r}", "", did_you_mean(ingredient, ingredients, "see the table ingredients")
             )

@@ -68,6 +68,7 @@ ADVICE = (
 class _Sheet(Worksheet):
     """A sheet whose heading is written cell by cell, and whose rows were made in the database."""
 
+    dim_rowmax: int
     body: Sequence[str] = ()
     links: Sequence[str] = ()
 

@@ -479,20 +479,27 @@ def _gap_table(found: list[dict[str, Any]], wide: bool, ranked: bool, *, with_co
     return table([*heading, *(["decides"] if ranked else [])], body, wide)
 
 
-def found(r: dict[str, Any], wide: bool) -> str:
-    """Ingredients, then source foods with what they are and who says so; where there is none, what to try."""
+FOUND_INGREDIENTS, FOUND_FOODS = 20, 5
+"""How many of each `rawref find` shows, unless asked for all."""
+
+
+def found(r: dict[str, Any], wide: bool, every: bool = False) -> str:
+    """Ingredients, then source foods with what they are and who says so, the first of each unless `every`; it says how
+    many there are. Where there is none, what to try."""
     if not (r["ingredients"] or r["components"] or r["foods"]):
-        hint = _nothing_found(r)
-        return hint if wide else _wrap_plain(hint)
+        said = [_nothing_found(r), *r["notes"]]
+        return "\n".join(said if wide else map(_wrap_plain, said))
+    ingredients, foods = ((r["ingredients"], r["foods"]) if every
+                          else (r["ingredients"][:FOUND_INGREDIENTS], r["foods"][:FOUND_FOODS]))
     blocks = [f"no name has {typed!r}; read as {word!r}" for typed, word in r["read_as"].items()]
     if r["components"]:
         blocks.append("\n".join(f"component {c['component']}  {c['name']}, {shown_unit(c['unit'])}"
                                 for c in r["components"]))
-    if r["ingredients"]:
-        blocks.append(_found_ingredients(r["ingredients"], wide))
+    if ingredients:
+        blocks.append(_found_ingredients(ingredients, wide))
     blocks += [note if wide else _wrap_plain(note) for note in r["notes"]]
-    lines = ["\n\n".join(blocks), *([""] if r["foods"] else [])] if blocks else []
-    for f in r["foods"]:
+    lines = ["\n\n".join(blocks), *([""] if foods else [])] if blocks else []
+    for f in foods:
         message = f"{f['source']} {f['food_id']}  {f['name']}"
         lines.append(message if wide else _wrap_plain(message))
         facts = [
@@ -524,8 +531,11 @@ def found(r: dict[str, Any], wide: bool) -> str:
         if f["refuse_pct"]:
             lines.append(_wrap("  refuse", f"{f['refuse_pct']:g} % {f['refuse_note'] or ''}", wide))
     counted = [_many(r[key], noun) for key, noun in (("components", "component"),) if r[key]]
-    counted += [_many(r["ingredients"], "ingredient"), _many(r["foods"], "source food")]
-    lines += ["", ", ".join(counted)]
+    for key, noun, told in (("ingredients", "ingredient", ingredients), ("foods", "source food", foods)):
+        counted.append(_many(r[key], noun) + f", the first {len(told)} shown" * (len(told) < len(r[key])))
+    cut = len(ingredients) < len(r["ingredients"]) or len(foods) < len(r["foods"])
+    ending = ("; " if cut else ", ").join(counted) + ": all with --all or --format csv" * cut
+    lines += ["", ending if wide else _wrap_plain(ending)]
     return "\n".join(lines)
 
 
@@ -539,22 +549,18 @@ def _plain(value: Any) -> str:
 
 def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
     """An id is what the next command is given, so it is never cut: where it leaves no room the part, which most ids
-    name, is left out."""
-    heading = ["ingredient", "part", "skin", "bone", "valued", "measured", "gaps"]
-    counts = ("components_valued", "components_measured", "components_missing")
-    body = [
-        [
-            i["ingredient_id"],
-            i["part"],
-            *({"not_applicable": "-", "unknown": "?"}.get(i[column], i[column]) for column in ("skin", "bone")),
-            *(i[column] for column in counts),
-        ]
-        for i in found
-    ]
-    listing = table(heading, body, wide, (4, 5, 6), whole=(0,))
-    if wide or max(map(len, listing.splitlines())) <= columns():
-        return listing
-    return table([heading[0], *heading[2:]], [[row[0], *row[2:]] for row in body], wide, (3, 4, 5), whole=(0,))
+    name, is left out, then skin, then bone."""
+    counts = {"valued": "components_valued", "measured": "components_measured", "gaps": "components_missing"}
+    shown = {"not_applicable": "-", "unknown": "?"}
+    facts = ["part", "skin", "bone"]
+    while True:
+        body = [[i["ingredient_id"], *(shown.get(i[f], i[f]) for f in facts), *(i[c] for c in counts.values())]
+                for i in found]  # fmt: skip
+        first = 1 + len(facts)
+        listing = table(["ingredient", *facts, *counts], body, wide, (first, first + 1, first + 2), whole=(0,))
+        if wide or not facts or max(map(len, listing.splitlines())) <= columns():
+            return listing
+        del facts[0]
 
 
 def _nothing_found(r: dict[str, Any]) -> str:

@@ -40,7 +40,11 @@
   function wordsOf(text) {
     return (text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "").match(/[\p{L}\p{N}]+/gu) || []).map(singular);
   }
-  /* The units of a question; each is a list of alternatives, an alternative a list of words. */
+  /* The words as they are said come first, unless the data have them in another place. */
+  function alternatives(said, means) {
+    return means.some(function (words) { return words.join(" ") === said; }) ? means : [said.split(" ")].concat(means);
+  }
+  /* The units of a question; each is a list of alternatives, the likeliest first, an alternative a list of words. */
   function unitsOf(text) {
     var words = wordsOf(text), units = [], at = 0;
     while (at < words.length) {
@@ -49,7 +53,7 @@
         if (meant[words.slice(at, at + n).join(" ")]) { size = n; }
       }
       var phrase = words.slice(at, at + Math.max(size, 1));
-      units.push([phrase].concat(size ? meant[phrase.join(" ")] : []));
+      units.push(size ? alternatives(phrase.join(" "), meant[phrase.join(" ")]) : [phrase]);
       at += Math.max(size, 1);
     }
     return units;
@@ -66,6 +70,20 @@
     });
   }
 
+  /* Which alternative of each unit the words hold, the likeliest as 0. */
+  function likely(units, words) {
+    return units.map(function (unit) {
+      var at = unit.findIndex(function (alternative) {
+        return alternative.every(function (word) { return words.indexOf(word) >= 0; });
+      });
+      return at < 0 ? unit.length : at;
+    });
+  }
+  function inOrder(a, b) {
+    for (var at = 0; at < a.length; at += 1) { if (a[at] !== b[at]) { return a[at] - b[at]; } }
+    return 0;
+  }
+
   window.rawrefSearch = { wordsOf: wordsOf, unitsOf: unitsOf, answers: answers };
 
   /* The search of the start page: components and ingredients, the shortest names first. */
@@ -79,7 +97,11 @@
       while (list.firstChild) { list.removeChild(list.firstChild); }
       if (!units.length) { return; }
       var hits = entries.filter(function (entry) { return answers(units, entry.words, true); });
-      hits.sort(function (a, b) { return (a.kind === "component" ? 0 : 1) - (b.kind === "component" ? 0 : 1) || a.words.length - b.words.length; });
+      hits.forEach(function (entry) { entry.likely = likely(units, entry.words); });
+      hits.sort(function (a, b) {
+        return (a.kind === "component" ? 0 : 1) - (b.kind === "component" ? 0 : 1) || inOrder(a.likely, b.likely) ||
+          a.words.length - b.words.length;
+      });
       hits.slice(0, 12).forEach(function (entry) {
         var item = doc.createElement("li"), link = doc.createElement("a");
         link.href = entry.href;
