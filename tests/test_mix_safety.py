@@ -21,13 +21,13 @@ from rawref.mix.contributions import contributions, nutrient_of
 from rawref.mix.doubt import plausible_source
 from rawref.mix.energy import daily_need
 from rawref.mix.inputs import read_mix, substituted
-from rawref.mix.line import judged_line, passed_maxima
+from rawref.mix.line import chance, judged_line, passed_maxima, per_cent
 from rawref.mix.mix import batch_of, evaluate, has_findings
 from rawref.mix.table import Table, load_table
 from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import Need, load_need
 from rawref.render import sheet
-from rawref.render.mix import contributions_text, dose, mix_text, target_text
+from rawref.render.mix import amount_text, contributions_text, dose, figure, mix_text, target_text
 
 from tests.mix_tables import (
     WORKSPACE,
@@ -594,3 +594,37 @@ def test_an_addition_of_unknown_content_may_call_on_the_law(tmp_path: Path) -> N
     assert copper["verdict"] == "undecided" and copper["may_be_added"] and copper["added_by"] == ["yeast"]
     assert copper["chance_maximum"] == [0.0, 1.0] and "CU" in codes(doubtful)["maximum_in_doubt"]
     assert next(line for line in mix_text(doubtful).splitlines() if " · CU " in line).endswith("7 may be added")
+
+
+def test_a_range_from_nothing_is_no_zero_beside_what_holds_none(tmp_path: Path) -> None:
+    """Iodine below a limit in the meat, none in a pure substance: the total is no zero."""
+    parts = [ingredient("a"), ingredient("pure", "none", "vitamin", "addition", cautions='["pure_substance"]')]
+    values = [*cells("a", **PLAIN), *cells("a", "below_detection", ID="- 0 20"),
+              *cells("pure", "not_applicable", ID="-")]  # fmt: skip
+    table = table_of(tmp_path / "t", parts, values)
+    mix = rows_of(("a", 100), ("pure", 1))
+    assert entry(evaluate(table, mix, load_need(WORKSPACE)), "ID")["amount"] is None
+    found = contributions(batch_of(table, mix)[0], "ID")
+    assert found["amount"] is None and "a range" in contributions_text(found, "Iodine")
+
+
+def test_numbers_and_chances_are_for_people(tmp_path: Path) -> None:
+    printed = [figure(value, 6) for value in (None, 0, 123456.0, 1234567.0, 0.00001234)]
+    assert printed == ["-", "0", "123456", "1235k", "~0"]
+    assert figure(0.00001234) == "0.0000123"
+    assert [per_cent(part) for part in (0.0, 0.947, 0.952, 0.0503, 1.0)] == ["<1", "94", "95", "6", ">99"]
+    assert [chance(ends) for ends in ((0.0, 0.0), (0.0, 0.03), (0.97, 1.0), (0.4, 0.6))] == [
+        "less than 1 %", "at most 3 %", "97 % or more", "40 to 60 %"
+    ]  # fmt: skip
+
+
+def test_what_meets_by_its_range_is_marked(tmp_path: Path) -> None:
+    """A range counts by its low end: 10 to 100 mg per 100 g of 114 kcal, 88 to 877 per 1000 kcal."""
+    table = table_of(tmp_path / "t", [ingredient("a"), ingredient("b")], [*cells("a", **PLAIN), *cells("b", **PLAIN)])
+    need = need_of(tmp_path, minimum("K", "93", "mg"))
+    given = assays(tmp_path, table, "a,K,,mg,per_100g,lab,2024-01-31,10,100", "b,K,,mg,per_100g,lab,2024-01-31,10,100")
+    result = evaluate(table, rows_of(("a", 50), ("b", 50)), need, assay=given)
+    line = entry(result, "K")
+    assert line["verdict"] == "meets" and line["per_1000kcal"] < 93 and amount_text(line) == "87.72+"
+    assert "K meets: minimum met" in mix_text(result) and "| 87.72 mg and more |" in sheet.markdown(
+        sheet.analysis(result, "A mix"))  # fmt: skip

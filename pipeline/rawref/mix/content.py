@@ -29,6 +29,8 @@ WATER = "WATER"
 # Bone and shell have no comparable foods: what they lack a figure for is bounded by the richest raw ingredient of the
 # table, which no bone or shell could plausibly exceed (common practice, no source).
 SKELETAL = ("bone", "shell")
+# Vitamins of shell are at most those of the egg that it is from, not of liver (common practice, no source).
+SHELL, EGG = "shell", frozenset({"egg_whole", "egg_yolk", "egg_white"})
 # An oil is bounded by the richest raw ingredient or oil of the table (common practice, no source).
 OIL = "oil"
 PLANT = "plant"
@@ -266,7 +268,11 @@ def _ceiling(
     if bound is None and ingredient is not None and PURE in ingredient.cautions:
         bound = ZERO  # by the definition of its basis a pure substance holds nothing beyond its formula
     if bound is None and ingredient is not None and ingredient.part in SKELETAL and component != WATER:
-        bound = table.largest(component)
+        registered = table.components.get(component)
+        vitamin = registered is not None and "vitamin" in registered.group
+        if ingredient.part == SHELL and vitamin:
+            bound = table.largest_of_parts(component, EGG)
+        bound = table.largest(component) if bound is None else bound
     if bound is None and ingredient is not None and ingredient.part == OIL:
         bound = table.largest(component, OIL)
     if bound is None and ingredient is not None and ingredient.part == PLANT and (

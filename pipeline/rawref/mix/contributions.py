@@ -30,14 +30,15 @@ def contributions(batch: Batch, component: str) -> dict[str, Any]:
     for key, content in contents.items():
         weight = batch.grams[key] / 100
         gap = batch.table.gap(key, component)
-        none = content.state == "unknown" and not content.counted and not content.high
+        none = content.point is None and not content.low and content.state in {"unknown", "range"}
+        nothing = none and not content.high
         ceiling = None if content.ceiling is None else content.ceiling * weight
         rows.append({
             "ingredient_id": key,
             "grams": out(batch.grams[key]),
             "amount": None if none else out(counted[key]),
-            "low": None if none else out(content.low * weight),
-            "high": None if none else out(content.high * weight),
+            "low": None if nothing else out(content.low * weight),
+            "high": None if nothing else out(content.high * weight),
             "could_add": out(ceiling) if content.ceiling != 0 else 0.0,
             "foretold_low": None if content.foretold is None else content.foretold.low * float(weight),
             "foretold_high": None if content.foretold is None else content.foretold.high * float(weight),

@@ -210,7 +210,7 @@ def counted_of(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None
     figures = [key for key, content in contents.items() if content.point is not None or content.low > 0]
     own = [key for key in figures if contents[key].point or contents[key].low > 0]
     bare = [key for key in figures if key != WATER_ID and contents[key].state != "nothing"]
-    unknown = any(content.state == "unknown" for content in contents.values())
+    unknown = any(content.state in {"unknown", "range"} for content in contents.values())
     if not own and not bare and (unknown or not figures) and set(batch.grams) != {WATER_ID}:
         return None
     return weighted(batch.grams, {key: content.counted for key, content in contents.items()})
@@ -628,8 +628,16 @@ def chance(ends_of: Sequence[float], less: float = 0.0) -> str:
 
 
 def per_cent(part: float) -> str:
-    """A chance in whole per cent; never 0 or 100, which would be certain: `<1`, `>99`."""
-    return "<1" if part < 0.005 else ">99" if part >= 0.995 else f"{part * 100:.0f}"
+    """A chance in whole per cent; never 0 or 100, which would be certain: `<1`, `>99`; nor on the other side of a bound
+    that decides, as 94.7 would be."""
+    if part < 0.005 or part >= 0.995:
+        return "<1" if part < 0.005 else ">99"
+    whole = round(part * 100)
+    if whole == round(CERTAIN_HIGH * 100) and part < CERTAIN_HIGH:
+        whole -= 1
+    if whole == round(CERTAIN_LOW * 100) and part > CERTAIN_LOW:
+        whole += 1
+    return str(whole)
 
 
 def some(names: Sequence[str]) -> str:

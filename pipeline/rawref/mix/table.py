@@ -228,6 +228,15 @@ class Table:
         words = frozenset(re.findall(r"[a-z]+", f"{ingredient_id} {item.name if item else ''}".lower()))
         return [row for row in self.never_fed if row["word"] in words or f"{row['word']}s" in words]
 
+    def largest_of_parts(self, component: str, parts: frozenset[str]) -> Fraction | None:
+        """The largest content of the component that an ingredient of these parts has evidence for; None without one."""
+        found = [
+            Fraction(row[1]) for (key, name), row in self.raw_cells.items()
+            if name == component and row[1] and self.status(row[0] or "").evidence and (key, name) not in self.raw_gaps
+            and key in self.ingredients and self.ingredients[key].part in parts
+        ]  # fmt: skip
+        return max(found, default=None)
+
     def units(self) -> dict[str, str]:
         """Canonical unit per component."""
         return {key: component.unit for key, component in self.components.items()}
@@ -272,7 +281,7 @@ def load_table(workspace: Workspace, folder: Path | None = None) -> Table:
     return Table(
         ingredients={row[0]: _ingredient(row, groups) for row in ingredients},
         components={
-            key: Component(key, name, unit, group, _yes(needed), definition or "")
+            key: Component(key, name, unit, group or "", _yes(needed), definition or "")
             for key, name, unit, group, needed, definition in components
         },
         raw_cells={(row[0], row[1]): row[2:] for row in cells},

@@ -71,9 +71,7 @@ def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int =
     for row in comparison["components"]:
         if row["before"] == row["after"] and not row["verdict_changed"]:
             continue
-        change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
-        if row["change_unknown_from"]:
-            change = "unknown"
+        change = "unknown" if row["change_unknown_from"] else change_text(row["change_pct"])
         verdict = verdict_of_side(row, "after")
         if row["verdict_changed"]:
             verdict = f"{verdict_of_side(row, 'before')} -> {verdict}"
@@ -93,14 +91,21 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
         f"{'ingredient':<{size}} {'g':>7} {unit:>8} {'90 % interval':>17} {'share':>6}  note",
     ]
     for row in found["ingredients"]:
-        amount = "unknown" if row["amount"] is None else figure(row["amount"], 8)
-        span = "" if row["amount"] is None else _span(row["low"], row["high"], 17)
+        amount = supplied(row)
+        span = "" if row["low"] is None else _span(row["low"], row["high"], 17)
         share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
         note = source_note(row, unit)
         line = f"{row['ingredient_id']:<{size}} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}"
         fits = len(line) + 2 + len(note) <= max(NARROW, width)
         lines += [f"{line}  {note}".rstrip()] if fits else [line.rstrip(), f"  {note}"]
     return "\n".join(line for text in lines for line in _wrapped(text, max(NARROW, width))) + "\n"
+
+
+def supplied(row: Mapping[str, Any]) -> str:
+    """What an ingredient supplies: a figure, no more than a range, or nobody knows."""
+    if row["amount"] is not None:
+        return figure(row["amount"], 8)
+    return "unknown" if row["high"] is None else "a range"
 
 
 def total_of(found: Mapping[str, Any], name: str, unit: str) -> str:
@@ -181,6 +186,11 @@ def chance_text(entry: Entry) -> str:
 def verdict_text(entry: Entry) -> str:
     """The verdict in words; far above a minimum without a maximum asks for a look."""
     return _verdict(entry["verdict"], entry["far_above_minimum"])
+
+
+def change_text(pct: float | None) -> str:
+    """A change in per cent, from ten times on as a multiple."""
+    return "" if pct is None else f"x {figure(pct / 100 + 1, 6)}" if pct >= 900 else f"{pct:+.0f} %"
 
 
 def verdict_of_side(row: Mapping[str, Any], side: str) -> str:
@@ -428,7 +438,8 @@ def amount_text(entry: Entry) -> str:
 
 def _legend(width: int) -> str:
     text = (
-        "amount: per 1000 kcal, what is known of it. chance: in per cent, that the minimum is met (or the maximum "
+        "amount: per 1000 kcal, what is known of it; - where nothing is. chance: in per cent, that the minimum is met "
+        "(or the maximum "
         "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best; where "
         "the spread of comparable foods stands for the unknown of a minimum, the line says so below. "
         "+ more is there than is counted: it meets the minimum by its range, or by what comparable foods hold. "

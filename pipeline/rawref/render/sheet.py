@@ -19,10 +19,12 @@ from rawref.render.mix import (
     amount_text,
     cell_text,
     chance_text,
+    change_text,
     figure,
     grams_per_day,
     objections,
     source_note,
+    supplied,
     total_of,
     verdict_of_side,
     verdict_text,
@@ -70,7 +72,7 @@ def of_nutrient(found: Mapping[str, Any], name: str, title: str) -> Sheet:
     unit = shown_unit(found["unit"])
     rows: list[Sequence[str]] = [
         (
-            row["ingredient_id"], figure(row["grams"]), "unknown" if row["amount"] is None else figure(row["amount"]),
+            row["ingredient_id"], figure(row["grams"]), supplied(row),
             figure(row["low"]), figure(row["high"]),
             "" if row["share_pct"] is None else f"{row['share_pct']:.0f}", source_note(row, unit),
         )
@@ -147,7 +149,7 @@ def rows_csv(rows: Sequence[Mapping[str, Any]]) -> str:
 def _compared(comparison: Mapping[str, Any]) -> Table:
     rows: list[Sequence[str]] = []
     for row in comparison["components"]:
-        change = "" if row["change_pct"] is None else f"{row['change_pct']:+.0f} %"
+        change = change_text(row["change_pct"])
         if row["change_unknown_from"]:
             change = f"unknown ({', '.join(row['change_unknown_from'])})"
         verdicts = [verdict_of_side(row, side) for side in ("before", "after")]
@@ -212,7 +214,8 @@ def _nutrients(result: Mapping[str, Any]) -> Table:
         if entry["component"] == HUMAN_ENERGY:
             continue
         chance, more = chance_text(entry), amount_text(entry).endswith("+")
-        amount = f"{figure(entry['per_1000kcal'])} {shown_unit(entry['unit'])}".strip()
+        value = entry["per_1000kcal"]
+        amount = "unknown" if value is None else f"{figure(value)} {shown_unit(entry['unit'])}".strip()
         rows.append((
             f"{entry['name']} · {entry['component']}", f"{amount} and more" if more else amount,
             _bound(entry, "minimum"), _most(entry), verdict_text(entry), f"{chance} %" if chance else "",
