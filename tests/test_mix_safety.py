@@ -628,3 +628,28 @@ def test_what_meets_by_its_range_is_marked(tmp_path: Path) -> None:
     assert line["verdict"] == "meets" and line["per_1000kcal"] < 93 and amount_text(line) == "87.72+"
     assert "K meets: minimum met" in mix_text(result) and "| 87.72 mg and more |" in sheet.markdown(
         sheet.analysis(result, "A mix"))  # fmt: skip
+
+
+def test_a_maximum_from_memory_decides_where_an_addition_passes_it_by_far(tmp_path: Path) -> None:
+    """Ca:P at most 2 (FEDIAF 2021, from memory). Twice that, by a carbonate (40.04 % calcium, IUPAC 2021), is no slip
+    of memory; by bone, which is food, it warns. Taurine has no minimum for raw food, canned food has."""
+    parts = [ingredient("a"), ingredient("bone", part="bone"), ingredient("carbonate", "none", "mineral", "addition"),
+             ingredient("taurine", "none", "amino_acid", "addition")]  # fmt: skip
+    values = [*cells("a", **PLAIN, CA="10", P="200", TAU="50"), *cells("bone", **PLAIN, CA="9000", P="2000"),
+              *cells("carbonate", CA="40040", P="0"), *cells("taurine", TAU="100000")]  # fmt: skip
+    table, need = table_of(tmp_path / "t", parts, values), load_need(WORKSPACE)
+    some, much, food = (evaluate(table, rows_of(("a", 1000), added), need)
+                        for added in (("carbonate", 12), ("carbonate", 25), ("bone", 5000)))  # fmt: skip
+    assert [entry(found, "CA/P")["verdict"] for found in (some, much, food)] == ["over"] * 3  # 2.5, 5.0 and 3.8
+    assert ["CA/P" in codes(found).get("far_over", []) for found in (some, much, food)] == [False, True, False]
+    enough, slip = (evaluate(table, rows_of(("a", 1000), ("taurine", g)), need) for g in (2, 100))
+    assert ["TAU" in codes(found).get("high", []) for found in (enough, slip)] == [False, True]
+
+
+def test_a_seen_maximum_of_another_profile_decides_where_ours_is_from_memory(tmp_path: Path) -> None:
+    """NRC 2006: 25000 µg retinol per 1000 kcal, from memory; AAFCO 2016: 333 300 IU per kg DM, the same, seen."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, RETOL="5000"))
+    result = evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE, "nrc-2006-adult"))
+    line = entry(result, "RETOL")
+    assert line["verdict"] == "over" and line["maximum_of"] and line["maximum_standing"] != "memory"
+    assert "RETOL" in codes(result)["over"]

@@ -1,6 +1,6 @@
 """What there is to object to in a mix: the reasons for exit status 1, each with what it concerns.
 
-A maximum from memory warns in its line, yet is no finding by itself.
+A maximum from memory warns in its line, yet is no finding unless an addition passes it by far.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 from rawref.mix.batch import Batch
 from rawref.mix.line import NO_ENERGY
 
-UNFIT = ("not_to_be_fed", "no_energy", "over", "maximum_in_doubt", "high")
+UNFIT = ("not_to_be_fed", "no_energy", "over", "far_over", "maximum_in_doubt", "high")
 """The findings with which a mix is not to be fed as it stands, however little of it."""
 
 
@@ -31,16 +31,20 @@ def findings_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]
     over = [row for row in entries if row["verdict"] == "over" and row["maximum_standing"] != "memory"]
     if over:
         add("over", f"over the maximum: {_named(over)}", [row["component"] for row in over], [])
+    far = [row for row in entries if row["verdict"] == "over" and row["high_by"] and _far_over(batch, row)]
+    if far:
+        names, at = [row["component"] for row in far], sorted({key for row in far for key in row["high_by"]})
+        add("far_over", f"far over a maximum from memory: {_named(far)}, by {', '.join(at)}", names, at)
     doubtful = [row for row in entries if batch.kcal and _in_doubt(batch, row)]
     if doubtful:
         names = [row["component"] for row in doubtful]
         at = sorted({key for row in doubtful for key in row["maximum_open_from"]})
         why = f", unknown in {', '.join(at)}" if at else ""
         add("maximum_in_doubt", f"may be over the maximum: {_named(doubtful)}{why}", names, at)
-    high = [row for row in entries if row["high_by"] and row["times_minimum"] >= _decides(batch, row["component"])]
+    high = [row for row in entries if row["high_by"] and _is_high(batch, row)]
     if high:
         names, at = [row["component"] for row in high], sorted({key for row in high for key in row["high_by"]})
-        add("high", f"far above the minimum, no maximum published: {_named(high)}, by {', '.join(at)}", names, at)
+        add("high", f"far above any minimum, no maximum published: {_named(high)}, by {', '.join(at)}", names, at)
     short = [row for row in entries if row["verdict"] == "short"]
     if short:
         add("short", f"short of {_named(short)}", [row["component"] for row in short], [])
@@ -61,7 +65,22 @@ def _in_doubt(batch: Batch, entry: Mapping[str, Any]) -> bool:
     return bool(high < least or (low < least and entry["maximum_open_from"]))
 
 
-def _decides(batch: Batch, component: str) -> float:
-    """From how many times the minimum on an addition without a published maximum is objected to."""
-    limit = batch.table.rules.of("high_decides", component)
-    return float("inf") if limit is None else float(limit)
+def _far_over(batch: Batch, entry: Mapping[str, Any]) -> bool:
+    """Whether a maximum from memory is passed so far that no slip of memory explains it (schemas/mix_rules.csv)."""
+    limit = batch.table.rules.of("memory_decides")
+    amount = entry["per_1000kcal"]
+    return bool(
+        entry["maximum_standing"] == "memory" and limit and amount and amount >= float(limit) * entry["maximum"]
+    )
+
+
+def _is_high(batch: Batch, entry: Mapping[str, Any]) -> bool:
+    """Whether an addition brings so many times the minimum, or the largest figure published beside it where none is
+    applied, that it is objected to although nobody publishes a maximum."""
+    limit = batch.table.rules.of("high_decides", entry["component"])
+    if limit is None or entry["maximum"] is not None or entry["verdict"] not in {"meets", "no_requirement"}:
+        return False
+    if entry["minimum"] is not None:
+        return bool((entry["times_minimum"] or 0) >= float(limit))
+    shown = [row["per_1000kcal"] for row in entry["other_figures"] if row["bound"] == "minimum"]
+    return bool(shown and (entry["per_1000kcal"] or 0) >= float(limit) * max(shown))

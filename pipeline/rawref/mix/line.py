@@ -141,8 +141,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     entry["far_above_minimum"] = bool(
         judged.verdict == "meets" and bounds.maximum is None and limit and (entry["times_minimum"] or 0) >= float(limit)
     )
-    if entry["far_above_minimum"]:
-        entry["high_by"] = _brought_by_additions(batch, asked)
+    entry["high_by"] = _brought_by_additions(batch, asked)
     if bounds.maximum is None and (legal := legal_if_added(batch, need, component)) is not None:
         entry["maximum_if_added"] = out(legal.per_1000kcal)
     if judged.verdict in {"undecided", "short", "over"}:
@@ -153,12 +152,11 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
 
 def _held_against(batch: Batch, need: Need, asked: Asked) -> tuple[Bounds, Judgement]:
     """What a line is held against, and the judgement: the strictest maximum, unless that is from memory, or the profile
-    has one only for what is added, and another that was seen is passed. The seen one then stands in the line, as only
-    it decides the exit status."""
+    has one only for what is added, and another that was seen, of any profile, is passed. The seen one then stands in
+    the line, as only it decides the exit status."""
     first, *rest = maxima_of(batch, need, asked.component)
-    if first.maximum is None:
-        rest = maxima_of_others(batch, need, asked.component, first.minimum)
     if first.maximum is None or first.maximum.standing == "memory":
+        rest += maxima_of_others(batch, need, asked.component, first.minimum)
         for other in rest:
             if other.maximum is not None and other.maximum.standing != "memory":
                 judged = judged_line(batch, asked, other)
