@@ -205,6 +205,7 @@ def kelp(folder: Path) -> Table:
         ("chicken-liver,CA,1,mg,per_100g,lab,0001-01-01,,", "before 1950"),
         ("chicken-liver,ENERC_KCAL,120,kcal,per_100g,lab,2024-01-31,,", "energy changes nothing"),
         ("taurine,TAU,110,g,per_100g,lab,2024-01-31,,", "more than 100 g"),
+        ("chicken-liver,MN,50,g,per_100g,lab,2024-01-31,,", "leave no room for WATER"),
     ],
 )
 def test_an_impossible_figure_is_refused_with_the_reason(tmp_path: Path, line: str, problem: str) -> None:

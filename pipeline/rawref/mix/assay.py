@@ -34,6 +34,8 @@ IU_IN = {"RETOL": Fraction(3, 10), "VITD": Fraction(1, 40), "TOCPHA": Fraction(6
 # practice, no source), g per 100 g.
 PARTS_OF_100_G = ("WATER", "PROCNT", "FAT", "ASH")
 TOLERANCE_G = Fraction(5)
+PART_OF = {"amino_acid": "PROCNT", "fatty_acid": "FAT", "fat_soluble_vitamin": "FAT", "macro_mineral": "ASH",
+           "trace_element": "ASH"}  # fmt: skip
 ROUNDING = Fraction(102, 100)  # of a formula's content: a laboratory may find two per cent more (common practice)
 EARLIEST = date(1950, 1, 1)  # older figures are typing errors (common practice, no source)
 LABEL = "label"
@@ -83,7 +85,7 @@ def read_assay(path: Path, table: Table, shown: str | None = None, also: Iterabl
             _take(row, f"{name}:{line}", found, table, own)
         except InputError as fault:
             faults.append((line, fault))
-    faults += _too_full(found, table)
+    faults += _too_full(found, table) + _no_room(found, table)
     raise_all([fault for _, fault in sorted(faults, key=lambda item: item[0])], name)
     return found
 
@@ -112,6 +114,28 @@ def _too_full(found: Assays, table: Table) -> list[tuple[int, InputError]]:
             faults.append((line, InputError(what, where, f"give {' and '.join(lacking)} of the same product too")))
         else:
             faults += _too_wide(ingredient_id, own, total + beside)
+    return faults
+
+
+def _no_room(found: Assays, table: Table) -> list[tuple[int, InputError]]:
+    """A fault for every figure of a nutrient that is more than the other parts of the food leave of 100 g: what is a
+    part of the protein, the fat or the ash beside the other three, anything else beside the four."""
+    faults = []
+    for (ingredient_id, name), item in found.items():
+        component = table.components[name]
+        grams = _least(item.cell) * MASS_IN_G.get(component.unit, Fraction(0))
+        if name in PARTS_OF_100_G or name in {"CHOCDF", "FIBTG"} or grams <= TOLERANCE_G:
+            continue
+        rest = [part for part in PARTS_OF_100_G if part != PART_OF.get(component.group)]
+        figures = {
+            part: _least(found[ingredient_id, part].cell) if (ingredient_id, part) in found
+            else _figure(table, ingredient_id, part)
+            for part in rest
+        }  # fmt: skip
+        if grams + sum(figures.values(), Fraction(0)) > 100 + TOLERANCE_G:
+            beside = " and ".join(part for part, amount in figures.items() if amount)
+            what = f"{float(grams):.4g} g of {name} leave no room for {beside} in 100 g of {ingredient_id}"
+            faults.append((int(item.where.rpartition(":")[2]), InputError(what, item.where, "check unit and basis")))
     return faults
 
 
