@@ -180,7 +180,9 @@ def chance_text(entry: Entry) -> str:
     if not found:
         return ""
     low, high = (per_cent(end) for end in found)
-    return low if low == high else f"{low}-{high.lstrip('<>')}"
+    if low.lstrip("<>") == high.lstrip("<>"):  # 99 to more than 99
+        return low if low == high else low.lstrip("<>")
+    return f"{low}-{high.lstrip('<>')}"
 
 
 def verdict_text(entry: Entry) -> str:
