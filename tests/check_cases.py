@@ -396,14 +396,14 @@ def token(s: Scene, name: str, text: str) -> None:
 case("D04", "fail", token, "about 3", "-")
 
 
-def ranged(s: Scene, name: str, least: str) -> None:
+def ranged(s: Scene, name: str, least: str, number: str = "301") -> None:
     s.put("archival.foods", source=SOURCE, release="28", food_id=name, name=name)
     s.put(
         'archival."values"',
         source=SOURCE,
         release="28",
         food_id=name,
-        source_component="301",
+        source_component=number,
         text="1.0",
         min=least,
         max="9",
@@ -411,6 +411,7 @@ def ranged(s: Scene, name: str, least: str) -> None:
 
 
 case("D07", "fail", ranged, "1.051", "1.05")
+case("D07", "warn", lambda s, name, least: ranged(s, name, least, "675"), "1.051", "1.05")  # 18:2 n-6 of SR28
 cell("D07", "fail", "SE", {"low": 20.1, "high": 30.0}, {"low": 20.0, "high": 30.0})
 facet("D08", "fail", {"rows": {"SE": {"se": 0.1, "n": 1}}}, {"rows": {"SE": {"se": 0.1, "n": 2}}})
 facet("D08", "warn", {"rows": {"SE": {"se": 10.1, "n": 4}}}, {"rows": {"SE": {"se": 9.9, "n": 4}}})
@@ -494,6 +495,30 @@ def laundered(s: Scene, name: str, same: float, n: int = 0) -> None:
 
 
 case("D17", "fail", laundered, 0.6, 0.1)
+
+
+def taken(s: Scene, name: str, same: int) -> None:
+    """A component of 20 foods of which so many have the older table's figure; the first is one that it imputed."""
+    component = "ZN"
+    if not any(r.get("source") == "older" for r in s.rows["archival.releases"]):
+        s.put("archival.releases", source="older", release="1", release_date="2009-09", country="United States",
+              source_order=9)
+    for k in range(20):
+        own = {component: {"value": 11.0 + k, "text": str(11 + k), "status": "unspecified", "n": 0}}
+        old = {component: {**own[component], "value": 11.0 + k + (k >= same) / 2, "evidence": k > 0,
+                            "status": "calculated" if k else "imputed"}}
+        s.food(f"{name}-{k}", rows=own)
+        s.food(f"old-{name}-{k}", {c: None for c in SOUND if c != component}, rows=old, source="older", release="1")
+        s.put("reference.links", ingredient_id=f"{name}-{k}" if k else name, source="older", release="1",
+              food_id=f"old-{name}-{k}", match_quality="A")
+        if k:
+            s.put("reference.links", ingredient_id=f"{name}-{k}", source=SOURCE, release="28", food_id=f"{name}-{k}",
+                  match_quality="A")
+    s.ingredient(name, f"{name}-0",
+                 rows={component: {"value": 11.0, "source_value": "11", "status": "unspecified", "n": 0}})
+
+
+case("D17", "fail", taken, 10, 9)
 
 
 def stated(s: Scene, name: str, row: dict[str, Any]) -> None:

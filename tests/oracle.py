@@ -192,6 +192,8 @@ def sr28_status(row: dict[str, str | None]) -> str:
         return "below_detection"
     if code == "4":
         return "imputed"
+    if derivation in ("AR", "DA") and samples > 0:
+        return "below_detection"
     if status == "measured" and code == "1" and samples == 0:
         return "calculated"
     return status

@@ -7,6 +7,7 @@ their workbook.
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -334,6 +335,61 @@ def test_no_laundered_cell(rich: duckdb.DuckDBPyConnection) -> None:
           and o.component = t.component and o.preference < t.preference)""") == 0
 
 
+def test_no_more_equal_figures_than_chance_brings(rich: duckdb.DuckDBPyConnection) -> None:
+    """Chosen figures without samples that equal what an older table did not analyse of the same ingredient, by source,
+    against the equal ones among that table's other foods of the part and species group: what chance brings. The
+    Japanese table, which took nothing, has 9 and 9; a count above the 99th percentile of chance would be laundering."""
+    rich.execute("""create or replace temp table digits as
+      select v.source, v.food_id, v.component, v.evidence, r.release_date, f.part, f.species_group, f.state,
+        floor(log10(v.value))::int * 1000 + round(v.value / pow(10, floor(log10(v.value)) - 2))::int as figure
+      from reference."values" v join reference.foods f using (source, release, food_id)
+        join archival.releases r on r.source = v.source
+        join reference.components c on c.component = v.component and c.needed
+      where v.value > 0 and v.source <> 'maintainer' and v.component not in ('ENERC_KCAL', 'CHOCDF')
+      qualify row_number() over (partition by v.source, v.food_id, v.component
+        order by v.preference, v.source_component) = 1""")
+    rich.execute("""create or replace temp table pairs as
+      select distinct c.source, c.food_id, c.component, t.source as first_source, t.food_id as first_food, o.figure,
+        o.figure = t.figure as same, t.part, t.species_group
+      from curated."values" c join reference.links f using (ingredient_id)
+        join digits o on o.source = c.source and o.food_id = c.food_id and o.component = c.component
+        join digits t on t.source = f.source and t.food_id = f.food_id and t.component = c.component
+      where c.evidence and c.value > 0 and coalesce(c.n, 0) = 0 and not t.evidence and t.source <> o.source
+        and t.release_date < o.release_date and f.match_quality in ('A', 'B') and c.match_quality in ('A', 'B')""")
+    counted = rich.execute("""with chance as (
+        select p.* exclude (same, part, species_group, figure), avg((d.figure = p.figure)::int) as rate
+        from pairs p join digits d on d.source = p.first_source and d.component = p.component and d.part = p.part
+          and d.species_group = p.species_group and d.state = 'raw' and d.food_id <> p.first_food group by all)
+      select source, count(*), sum(same::int), sum(rate) from pairs
+        left join chance using (source, food_id, component, first_source, first_food) group by 1""").fetchall()
+    found = {source: (n, same, expected) for source, n, same, expected in counted}
+    assert found[CIQUAL][0] > 100 and found[MEXT][0] > 300
+    for source, (_, same, expected) in found.items():
+        at_most = next(k for k in range(100) if sum(
+            math.exp(-expected) * expected**i / math.factorial(i) for i in range(k + 1)) >= 0.99)
+        assert same <= at_most, (source, same, expected)
+
+
+def test_what_cannot_be_beside_the_food_s_other_figures_is_struck_out(rich: duckdb.DuckDBPyConnection) -> None:
+    """SR28 05621, emu: its 18 amino acids (501 to 518) sum to 0.677 of the protein; 17267, bison: tryptophan 0 beside
+    21.4 g protein; 13349, beef: fatty acids 9.06 g in 5.41 g fat. Ciqual 10016, cuttlefish: chloride 0."""
+    acids = sum(oracle.value("05621", str(number)) for number in range(501, 519))
+    assert round(acids / oracle.value("05621", "203"), 3) == Decimal("0.677")
+    assert oracle.value("17267", "501") == 0 and oracle.value("17267", "203") > 20
+    assert sum(oracle.value("13349", number) for number in ("606", "645", "646")) > oracle.value("13349", "204")
+    for ingredient, component, said in (
+        ("emu-ground", "LYS", "the 18 amino acids sum to 0.677 of the protein"),
+        ("bison-top-sirloin-lean", "TRP", "printed as 0 beside 21.4 g of protein"),
+        ("cuttlefish", "CLD", "printed as 0 beside 16.2 g of protein"),
+    ):
+        row = cell(rich, ingredient, component)
+        assert (row["status"], row["kind"]) == ("missing", "rejected") and said in row["detail"], row
+    struck = rich.execute("select count(distinct component) from reference.impossible where food_id = '13349'")
+    assert struck.fetchone() == (3,)  # EPA and DHA of it are below detection
+    foods = rich.execute("select count(distinct food_id) from reference.impossible where component = 'LYS'").fetchone()
+    assert foods == (7,)  # every emu of the release
+
+
 def test_copies_found_by_hand_are_found_by_value(rich: duckdb.DuckDBPyConnection) -> None:
     """The 14 foods of Ciqual 2020 that were compared with SR28 figure by figure (tests/data/known_copies.csv)."""
     known = {tuple(r[k] for k in ("source", "food_id", "original_source", "original_food_id"))
@@ -375,16 +431,6 @@ def test_what_peers_and_the_cooked_twin_deny_is_struck_out(rich: duckdb.DuckDBPy
     assert (gap["status"], gap["kind"]) == ("missing", "rejected") and "struck out by rule" in gap["detail"]
 
 
-def test_a_zero_that_takes_the_place_of_a_rejected_one_says_so(rich: duckdb.DuckDBPyConnection) -> None:
-    """raw/maintainer/decisions.csv rejects the folate 0 of SR28 10218, and Ciqual 28204 prints 0 as well. Of the cells
-    whose rejected figure gave way to a number nothing is said."""
-    gap = cell(rich, "pork-tenderloin-lean-and-fat", "FOL")
-    said = "the like zero of usda-sr28 10218 was struck out by decision folate-zero-10218-417"
-    assert (gap["value"], gap["source"]) == (0, "anses-ciqual") and said in gap["reason"] and said in gap["detail"]
-    told = rows(rich, "select value, n from curated.\"values\" where contains(reason, 'the like zero of')")
-    assert told and all(row["value"] == 0 and not row["n"] for row in told)
-
-
 def test_a_rule_strikes_out_only_what_both_deny(rich: duckdb.DuckDBPyConnection) -> None:
     """schemas/absurd_limits.csv, over every figure that was struck out: outside the peers, and 2.4 times as
     much or more, or 0.27 times or less, in cooked food. A figure that the peers allow stands whatever its twin says."""
@@ -393,7 +439,7 @@ def test_a_rule_strikes_out_only_what_both_deny(rich: duckdb.DuckDBPyConnection)
           join reference."values" v using (source, food_id, component, source_component)
           join reference.foods f using (source, food_id)
           join reference.peers p on p.component = c.component and p.part = f.part and p.species_group = f.species_group
-        where c.refused like 'struck out by rule%'""")
+        where c.refused like 'struck out by rule: outside%'""")
     assert 5 <= len(found) <= 20
     for row in found:
         times = float(re.search(r"has ([0-9.]+) times", row["refused"]).group(1))  # type: ignore[union-attr]
@@ -403,12 +449,15 @@ def test_a_rule_strikes_out_only_what_both_deny(rich: duckdb.DuckDBPyConnection)
 
 def test_a_decision_keeps_what_the_rule_would_strike_out(scratch: Workspace) -> None:
     """The cause of it: the same build with the pantothenic acid of 05091 acknowledged chooses it, and without its
-    cooked twins the rule has nothing to say."""
+    cooked twins the rule has nothing to say. Where the folate 0 of SR28 10218 is rejected, that of Ciqual 28204 takes
+    its place and says so."""
     path = scratch.maintainer / "decisions.csv"
     with path.open("a", encoding="utf-8", newline="") as stream:
-        csv.writer(stream, lineterminator="\n").writerow([
-            "keep-05091-410", SR28, "05091", "410", "chicken-thigh-meat-and-skin", "PANTAC", "0.190", "", "acknowledge",
-            "invented for a test", "none", "", "acknowledged"])
+        csv.writer(stream, lineterminator="\n").writerows([
+            ["keep-05091-410", SR28, "05091", "410", "chicken-thigh-meat-and-skin", "PANTAC", "0.190", "",
+             "acknowledge", "invented for a test", "none", "", "acknowledged"],
+            ["zero-10218-417", SR28, "10218", "417", "", "FOL", "0", "", "reject", "invented for a test", "none", "",
+             "open"]])
     limits = scratch.schemas / "absurd_limits.csv"
     limits.write_text(limits.read_text(encoding="utf-8").replace("cooked_under_raw,0.27", "cooked_under_raw,0.01"),
                       encoding="utf-8", newline="\n")
@@ -416,6 +465,9 @@ def test_a_decision_keeps_what_the_rule_would_strike_out(scratch: Workspace) -> 
         assert cell(con, "chicken-thigh-meat-and-skin", "PANTAC")["value"] == 0.19
         # the limit is read: orange roughy's folate is seven times that of the cooked fish, not a hundred times
         assert cell(con, "orange-roughy", "FOL")["value"] == 26.0
+        gap = cell(con, "pork-tenderloin-lean-and-fat", "FOL")
+        said = "the like zero of usda-sr28 10218 was struck out by decision zero-10218-417"
+        assert (gap["value"], gap["source"]) == (0, "anses-ciqual") and said in gap["reason"] and said in gap["detail"]
 
 
 def test_figures_of_another_country_lie_in_the_range(rich: duckdb.DuckDBPyConnection) -> None:

@@ -687,14 +687,14 @@ def countries(group: list[Row]) -> set[str]:
 
 def behind(row: Row, group: list[Row]) -> bool:
     """Where soil or feed decides: within a country, what nobody analysed goes behind evidence of match A or B, and an
-    import of match B behind evidence that is none; a zero without samples goes behind any."""
+    import of match B behind evidence that is none; a zero that is none goes behind any."""
     of, cited = origins()
     near = [r for r in group if r["match_quality"] in "AB" and not r["reason_not_chosen"].startswith(REFUSED)]
     analysed = [r for r in near if is_evidence(r) and r["value"] != ""]
     home = {of[r["source"]] or cited.get(r["food_id"], "") for r in analysed if not imported(r)} - {""}
     if row not in near or (is_evidence(row) and not (imported(row) and row["match_quality"] == "B")):
         return False
-    return (of[row["source"]] or cited.get(row["food_id"], "")) in home or (unsampled_zero(row) and bool(analysed))
+    return (of[row["source"]] or cited.get(row["food_id"], "")) in home or (row["value"] == "0.0" and bool(analysed))
 
 
 def imported(row: Row) -> bool:
@@ -775,8 +775,8 @@ def test_every_published_value_of_a_mapped_food_is_a_candidate(candidates: dict[
 
 
 def test_a_fallback_component_only_where_the_first_fails(candidates: dict[tuple[str, str], list[Row]]) -> None:
-    """SR28 618 stands in for 675, 324 for 328 and so on: the number with evidence first, a zero without samples last,
-    an analysis before a sum without samples, then the registry's preference."""
+    """SR28 618 stands in for 675, 324 for 328 and so on: a 0 last, the number with evidence first, an analysis before a
+    sum without samples, then the registry's preference."""
     numbers: dict[str, list[str]] = {}
     for number, component in oracle.component_map():
         numbers.setdefault(component, []).append(number)
@@ -796,8 +796,10 @@ def test_a_fallback_component_only_where_the_first_fails(candidates: dict[tuple[
             rejected = decided({**row, "source_component": number}, "reject")
             zero = not sampled and block != "proximate"
             donor = line["Ref_NDB_No"] not in (None, "", row["food_id"]) and row["donor_state"] == "cooked"
+            nothing = float(str(line["Nutr_Val"])) == 0 and status not in ("below_detection", "trace")
             return (
-                rejected, status not in oracle.EVIDENCE or donor or zero or rejected, zero,
+                rejected, nothing and block != "proximate",
+                status not in oracle.EVIDENCE or donor or zero or rejected, zero,
                 status == "calculated" and samples == 0 and not block,
                 oracle.component_map()[number, row["component"]][0], number,
             )

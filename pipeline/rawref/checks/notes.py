@@ -22,7 +22,20 @@ from archival.maintainer_decisions d
   ) v on v.source = d.source and v.food_id = d.food_id
     and v.source_component = d.source_component
 where d.source <> 'maintainer' and d.standing in ('open', 'reported') and d.action in ('reject', 'acknowledge')
-order by d.source, d.action desc, d.food_id, try_cast(d.source_component as int), d.source_component"""
+union all by name
+-- what a rule struck out, as it cannot be beside the other figures of the food
+select null as decision_id, m.source, m.food_id, m.source_component, v.text as expect_text, 'reject' as action,
+  case m.fault when 'amino_sum' then format('The 18 amino acids sum to {:.3f} of the protein', m.amount)
+    when 'fat_classes' then format('Fatty acids sum to {:.4g} g in {:.4g} g of fat', m.amount, m.beside)
+    else format('Printed as 0 beside {:.4g} g of protein, and no tissue is without', m.beside) end as reason,
+  'the other figures of the food' as citation, r.title, r.publisher,
+  r.release, f.name as food_name, c.name as component_name, c.unit, v.file, v.line
+from reference.impossible m
+  join archival.releases r using (source)
+  join archival.foods f using (source, food_id)
+  join archival.components c using (source, source_component)
+  join archival."values" v using (source, food_id, source_component)
+order by source, action desc, food_id, try_cast(source_component as int), source_component, decision_id"""
 
 
 def publisher_notes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

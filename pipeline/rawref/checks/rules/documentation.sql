@@ -134,10 +134,14 @@ with ranged as (
     0.5 * pow(10, -length(split_part(text, '.', 2))) as half
   from archival."values" where "min" <> '' and "max" <> ''
 )
-select 'D07' as rule_id, 'source' as origin, source, food_id, source_component,
-  greatest(least_one - mean, mean - largest_one) - half as x,
+-- fatty acids that a table scales to the mean fat of the food leave the extremes of the samples as they are
+select 'D07' as rule_id, if(t.source is null, null, 'normalised') as class, 'source' as origin, source, food_id,
+  source_component, greatest(least_one - mean, mean - largest_one) - half as x,
   format('mean {} outside {} to {}', text, "min", "max") as detail
-from ranged where greatest(least_one - mean, mean - largest_one) > half + 1e-9;
+from ranged left join (
+  select s.source, w.word as source_component from reference.source_traits s cross join chk_word w
+  where s.trait = 'normalised_acids' and w.rule_id = 'D07' and w.name = 'acids') t using (source, source_component)
+where greatest(least_one - mean, mean - largest_one) > half + 1e-9;
 insert into chk_figure by name
 select 'D07' as rule_id, 'spread' as class, 'ingredient' as origin, ingredient_id, component,
   greatest(coalesce(low - value, -1), coalesce(value - high, -1)) as x,
@@ -375,3 +379,25 @@ select 'D17' as rule_id, 'ingredient' as origin, s.ingredient_id, s.component,
   format('{} {} prints {}, as {} {} does ({}); {} of {} figures of the two foods are the same', s.source, s.food_id,
     s.source_value, s.first_source, s.first_food, s.status, h.same, h.compared) as detail
 from suspects s join shared h using (source, food_id, first_source, first_food);
+
+-- A component of which a table prints an older table's figure for half of the foods that stand for the same ingredients
+-- was taken from there, round figures too.
+insert into chk_figure by name
+with pairs as (
+  select distinct o.source, o.food_id, o.component, t.source as first_source, t.food_id as first_food,
+    o.figure = t.figure as same, t.evidence as first_evidence, t.status
+  from reference.links l join reference.links f using (ingredient_id)
+    join chk_digits o on o.source = l.source and o.food_id = l.food_id
+    join chk_digits t on t.source = f.source and t.food_id = f.food_id and t.component = o.component
+  where t.release_date < o.release_date and t.source <> o.source and l.match_quality in ('A', 'B')
+    and f.match_quality in ('A', 'B')
+), shares as (
+  select source, first_source, component, count(*) filter (same) as equal, count(*) as compared from pairs group by all
+  having compared >= getvariable('chk.D17.component_pairs_from')
+)
+select 'D17' as rule_id, 'component' as class, 'ingredient' as origin, c.ingredient_id, c.component,
+  equal / compared as x,
+  format('{} {} prints {}, as {} {} does ({}); {} of {} figures of the component are the same', source, food_id,
+    c.source_value, first_source, first_food, p.status, equal, compared) as detail
+from chk_cell c join pairs p using (source, food_id, component) join shares using (source, first_source, component)
+where p.same and not p.first_evidence and c.evidence and coalesce(c.n, 0) = 0;

@@ -37,11 +37,6 @@ def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) ->
     _load_rubric(con, schemas)
     _load_needed_by(con, needs)
     _load_not_applicable(con, schemas)
-    con.execute('create table curated.absurd_limits("limit" text primary key, value double)')
-    load_rows(con, "curated.absurd_limits", [
-        {"limit": r["limit"], "value": float(r["value"])}
-        for _, r in registry.read_csv(schemas / "absurd_limits.csv", "schemas/absurd_limits.csv")
-    ])
     _load_standard_bounds(con, schemas)
     run_file(con, HERE / "cells.sql")
     build_ranges(con)

@@ -43,11 +43,13 @@ with linked as (
 select * exclude (doubted_source, doubted_food_id)
   replace (evidence and reject_id is null and held is not true and not unsampled_zero as evidence)
 from valued
--- within a food: evidence before none, a zero that no sample stands behind last (a limit that somebody measured goes
--- before it), an analysis before a sum without samples (SR28 vitamin D 324 before 328), then the registry's preference
+-- within a food: a 0 of no proximate after whatever else it prints (a coarser unit rounds to 0, a sum of limits is 0:
+-- SR28 vitamin D 328 after 324), evidence before none, a zero that no sample stands behind last, an analysis before a
+-- sum without samples, then the registry's preference
 qualify row_number() over (
   partition by ingredient_id, source, food_id, component
-  order by reject_id is null desc, (evidence and unsampled_zero is not true) desc, unsampled_zero is true,
+  order by reject_id is null desc, value is not distinct from 0 and block is distinct from 'proximate',
+    (evidence and unsampled_zero is not true) desc, unsampled_zero is true,
     (status = 'calculated' and coalesce(n, 0) = 0 and block is null), preference, source_component,
     reject_id) = 1;
 
@@ -90,7 +92,7 @@ with figures as (
     join reference.components c on c.component = v.component and c.needed and c.block is null
   where v.evidence and v.value > 0 and f.additions = 'none' and f.realm = 'animal' and f.part <> 'unknown'
     and f.state in ('raw', 'cooked') and not f.composite
-    and p.value >= (select value from curated.absurd_limits where "limit" = 'protein_from')
+    and p.value >= (select value from reference.absurd_limits where "limit" = 'protein_from')
 ), first as (
   from figures anti join reference.several using (source, component)
   union all
@@ -103,7 +105,7 @@ with figures as (
     and not exists (
       from archival.maintainer_decisions d where d.action in ('acknowledge', 'prefer') and d.source = r.source
         and d.food_id = r.food_id and d.source_component = r.source_component)
-    and p.n >= (select value from curated.absurd_limits where "limit" = 'peers_from')
+    and p.n >= (select value from reference.absurd_limits where "limit" = 'peers_from')
 ), twins as (
   select r.source, r.food_id, r.component, any_value(r.value) as value, any_value(r.unit) as unit,
     any_value(r.peers_n) as peers_n, any_value(r.peers_low) as peers_low, any_value(r.peers_high) as peers_high,
@@ -114,8 +116,9 @@ with figures as (
 select source, food_id, component,
   said.struck_by_rule(peers_low, peers_high, unit, peers_n, if(value < peers_low, least_ratio, most_ratio)) as why
 from twins
-where value < peers_low and least_ratio >= (select value from curated.absurd_limits where "limit" = 'cooked_over_raw')
-  or value > peers_high and most_ratio <= (select value from curated.absurd_limits where "limit" = 'cooked_under_raw');
+where value < peers_low and least_ratio >= (select value from reference.absurd_limits where "limit" = 'cooked_over_raw')
+  or value > peers_high
+    and most_ratio <= (select value from reference.absurd_limits where "limit" = 'cooked_under_raw');
 
 -- Blocks stay together: one food per ingredient for proximates and energy, one for fatty acids, one for amino acids.
 -- Ranked as cells are: evidence between matches A and B, match quality, status, samples. For acids status speaks
@@ -191,6 +194,9 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
   case
     when o.held then said.needs_review(array_to_string(from_json(o.review_reasons, '["VARCHAR"]'), ', '))
     when o.reject_id is not null then said.struck_by_decision(o.reject_id, o.reject_reason)
+    when m.fault = 'amino_sum' then said.struck_amino_sum(m.amount)
+    when m.fault = 'fat_classes' then said.struck_fat_classes(m.amount, m.beside)
+    when m.fault = 'never_zero' then said.struck_never_zero(m.beside)
     when a.why is not null then a.why
     when y.food_id is not null then said.repeats_a_food(y.source, y.food_id)
     when o.block is not null and o.source <> 'maintainer' and b.food_id is null then
@@ -206,7 +212,7 @@ select o.* exclude (value, low, high, "min", "max", se, steps, status, evidence)
       said.block_without_base(if(o.block = 'fatty_acid', 'fat', 'protein'))
     when na.rule_id is not null and o.value = 0 and not o.evidence then said.zero_not_measured(na.reason)
   end as refused,
-  a.why is not null and not o.held and o.reject_id is null as struck_by_rule
+  (m.fault is not null or a.why is not null) and not o.held and o.reject_id is null as struck_by_rule
 from offered o
   left join block_foods b on b.ingredient_id = o.ingredient_id and b.block = o.block
   left join block_scale s on s.ingredient_id = o.ingredient_id and s.block = o.block
@@ -216,6 +222,8 @@ from offered o
   left join doubtful_zeros z on z.ingredient_id = o.ingredient_id and z.component = o.component
     and z.source = o.source and z.food_id = o.food_id
   left join absurd a on a.source = o.source and a.food_id = o.food_id and a.component = o.component and o.evidence
+  left join reference.impossible m on m.source = o.source and m.food_id = o.food_id and m.component = o.component
+    and m.source_component = o.source_component
   left join archival.maintainer_cited_values r on o.source = 'maintainer' and r.id = o.food_id
   -- the record yields where the food that it repeats supplies the cell
   left join offered y on y.ingredient_id = o.ingredient_id and y.component = o.component
@@ -236,11 +244,11 @@ where s.refused is null and s.match_quality in ('A', 'B')
 group by all having count(distinct coalesce(nullif(r.country, ''), m.country)) > 1;
 
 -- Within a country there is no such reason: there, what nobody analysed goes behind the evidence of a near food, and a
--- zero without samples behind any; an import goes behind what the country has. Key (ingredient_id, component, source,
+-- zero that is none behind any; an import goes behind what the country has. Key (ingredient_id, component, source,
 -- food_id).
 create temp table outdone as
 with candidates as (
-  select s.ingredient_id, s.component, s.source, s.food_id, s.evidence, s.unsampled_zero, s.value,
+  select s.ingredient_id, s.component, s.source, s.food_id, s.evidence, s.value,
     s.match_quality, coalesce(nullif(r.country, ''), m.country) as country,
     regexp_matches(s.food_name, '(?i)imported|輸入') as imported
   from scaled s join across_countries using (ingredient_id, component)
@@ -250,7 +258,7 @@ with candidates as (
 )
 select distinct c.ingredient_id, c.component, c.source, c.food_id
 from candidates c join candidates e using (ingredient_id, component)
-where e.evidence and e.value is not null and (not c.evidence and c.unsampled_zero
+where e.evidence and e.value is not null and (not c.evidence and c.value = 0
   or e.country = c.country and not e.imported and (not c.evidence or c.imported and c.match_quality = 'B'));
 
 create table curated.cell_candidates as

@@ -25,7 +25,8 @@ with carried as (
 ), kinds as (
   select v.*, k.part, k.species_group, p.n as peers_n, p.low as peers_low, p.median as peers_median,
     p.high as peers_high, co.component is not null as cooked_has, z.contradicted_by,
-    coalesce(s.others, true) as others, s.by_decision, s.why, coalesce(said.and_like_zero(y.struck), '') as like_zero,
+    k.kind <> 'composite' and x.ingredient_id is null as unlisted, coalesce(s.others, true) as others,
+    s.by_decision, s.why, coalesce(said.and_like_zero(y.struck), '') as like_zero,
     case
       -- where another candidate took the place of the one that was struck out, the gap is that of the other
       when v.status = 'missing' and s.component is not null then 'rejected'
@@ -46,6 +47,7 @@ with carried as (
       and z.source = v.source and z.food_id = v.food_id
     left join like_zeros y on y.ingredient_id = v.ingredient_id and y.component = v.component
     left join struck s on s.ingredient_id = v.ingredient_id and s.component = v.component
+    left join (select distinct ingredient_id from curated.cell_candidates) x on x.ingredient_id = v.ingredient_id
     left join carried ca on ca.component = v.component
     left join cooked co on co.species = k.species and co.part = k.part and co.component = v.component
       and k.kind = 'raw'
@@ -70,6 +72,7 @@ select ingredient_id, k.component, coalesce(n.needed_by, '[]') as needed_by, kin
   end as detail,
   coalesce(peers_n, 0) as peers_n, peers_low, peers_median, peers_high, unit,
   case
+    when unlisted then said.remedy_assay()
     when kind = 'not_carried' then said.remedy_cite_or_carry()
     when kind = 'only_cooked' or kind = 'not_reported' and cooked_has and alternatives = '[]' then
       said.remedy_suggest(ingredient_id, k.component)

@@ -114,6 +114,7 @@ with points as (
     if(coalesce(c.n, 0) < (select max(points) from curated.rubric where criterion = 'limit' and code = 'few samples'),
       'few samples', null) as unsampled,
     if(x.named is null, null, 'outside the range') as disputed,
+    if(c.value = 0 and not c.evidence and c.block is distinct from 'proximate', 'zero without evidence', null) as empty,
     (select sum(points) from curated.rubric where criterion = 'match' and code = c.match_quality)
     + (select sum(points) from curated.rubric where criterion = 'acquisition' and code = c.status)
     + (select sum(points) from curated.rubric where criterion = 'state' and code = case
@@ -131,7 +132,7 @@ with points as (
 select p.ingredient_id, p.component, greatest(
     (select min(code) from curated.rubric where criterion = 'grade' and points <= p.points),
     coalesce((select max(grade) from curated.rubric where criterion = 'cap'
-      and code in (p.status, p.seen_how, p.unsampled, p.disputed)),
+      and code in (p.status, p.seen_how, p.unsampled, p.disputed, p.empty)),
     'A'))
     as confidence
 from points p;
@@ -155,6 +156,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   case
     when c.status is null and na.component is not null then na.reason
     when c.status is null and o.first_refused is not null then said.no_candidate_usable(o.first_refused)
+    when c.status is null and i.food_id is null then said.no_source(i.note)
     when c.status is null then said.no_candidate()
     when c.prefer_id is not null then said.preferred(c.prefer_id)
     when c.block is not null and c.source <> 'maintainer' and not exists (
@@ -167,6 +169,9 @@ select c.ingredient_id, c.component, c.value, c.unit,
   coalesce(c.evidence, false) as evidence, c.year
 from chosen c
   left join spread s using (ingredient_id, component, source, food_id)
+  left join (
+    select m.ingredient_id, m.note, max(k.food_id) as food_id from archival.maintainer_ingredients m
+      left join curated.cell_candidates k using (ingredient_id) group by all) i using (ingredient_id)
   left join others o using (ingredient_id, component)
   left join outside x using (ingredient_id, component)
   left join like_zeros z using (ingredient_id, component)

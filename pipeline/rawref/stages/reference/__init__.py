@@ -36,6 +36,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     _require_known_codes(con)
     run_file(con, HERE / "links.sql")
     run_file(con, HERE / "copies.sql")
+    run_file(con, HERE / "impossible.sql")
     run_file(con, HERE / "derived.sql")
     _require_sound_links(con)
     run_file(con, HERE / "peers.sql")
@@ -61,6 +62,11 @@ def _load_registry(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
         for _, r in registry.read_keyed(
             schemas / "soil_driven.csv", "schemas/soil_driven.csv", "component,driven_by,source", ("component",)
         )
+    ])
+    con.execute('create table reference.absurd_limits("limit" text primary key, value double)')
+    load_rows(con, "reference.absurd_limits", [
+        {"limit": r["limit"], "value": float(r["value"])}
+        for _, r in registry.read_csv(schemas / "absurd_limits.csv", "schemas/absurd_limits.csv")
     ])
     known_steps = registry.steps(schemas)
     tags = registry.components(schemas)

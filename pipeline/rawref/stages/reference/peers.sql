@@ -20,7 +20,8 @@ with figures as (
   from figures anti join reference.several using (source, component)
   union all
   from figures semi join reference.several using (source, component)
-  qualify row_number() over (partition by source, food_id, component order by preference, source_component) = 1
+  qualify row_number() over (partition by source, food_id, component
+    order by value = 0, preference, source_component) = 1
 )
 select * exclude (preference, source_component) from first;
 

@@ -14,7 +14,8 @@ from reference.status_map group by source;
 -- The rules of each source, a column each: the status that a figure gets by it, null where the source has no such rule.
 create temp table source_rules as
 pivot (select source, code, status from reference.status_map where kind = 'rule') on code in (
-  'value=0+measured+stat1', 'value=0+measured+n>0', 'value=0+src4', 'value=0+src1+n=0', 'amount=0+measured',
+  'value=0+measured+stat1', 'value=0+measured+n>0', 'value=0+src4', 'value=0+src1+n=0',
+  'value=0+AR+n>0', 'value=0+DA+n>0', 'amount=0+measured',
   'amount=0+no_n', 'amount=0+n>0', '1+nutrient2047+no_n', 'amino_acid+src1+n=0'
 ) using any_value(status) group by source;
 
@@ -84,6 +85,9 @@ with mapped as (
         then "value=0+src4"
       when number = 0 and s.status = 'measured' and source_code = '1' and "value=0+src1+n=0" is not null
         then "value=0+src1+n=0"
+      -- a line fitted to samples in which none was found: below what was looked for, all the same
+      when number = 0 and n > 0 and derivation = 'AR' and "value=0+AR+n>0" is not null then "value=0+AR+n>0"
+      when number = 0 and n > 0 and derivation = 'DA' and "value=0+DA+n>0" is not null then "value=0+DA+n>0"
       when source_component = '2047' and n is null and s.status = 'measured' and "1+nutrient2047+no_n" is not null
         then "1+nutrient2047+no_n"
       when number = 0 and s.status = 'measured' and "amount=0+measured" is not null
