@@ -378,7 +378,7 @@ def test_what_cannot_be_beside_the_food_s_other_figures_is_struck_out(rich: duck
     assert oracle.value("17267", "501") == 0 and oracle.value("17267", "203") > 20
     assert sum(oracle.value("13349", number) for number in ("606", "645", "646")) > oracle.value("13349", "204")
     for ingredient, component, said in (
-        ("emu-ground", "LYS", "the 18 amino acids sum to 0.677 of the protein"),
+        ("emu-ground", "LYS", "the 18 amino acids of the food sum to 0.677 of its protein"),
         ("bison-top-sirloin-lean", "TRP", "printed as 0 beside 21.4 g of protein"),
         ("cuttlefish", "CLD", "printed as 0 beside 16.2 g of protein"),
     ):

@@ -774,6 +774,42 @@ def test_every_published_value_of_a_mapped_food_is_a_candidate(candidates: dict[
     assert offered == expected
 
 
+def test_every_figure_of_a_government_table_that_was_looked_up_is_used_or_left_out_for_a_reason(
+    built: duckdb.DuckDBPyConnection,
+) -> None:
+    """tests/data/figures_not_used.csv: foods of the dossier on cited values that stand for no ingredient, each with the
+    reason. Every other figure of its 1,219 of government tables is chosen, or beside the one that is. The dossier lies
+    beside the checkout, as the official files do; what can be held without it is held everywhere."""
+    unused = {(r["source"], r["food_id"]): r["why"] for r in oracle.read_csv(
+        oracle.ROOT / "tests" / "data" / "figures_not_used.csv")}
+    mapped = set(built.execute("select source, food_id from reference.links").fetchall())
+    foods = {(s, f): (species, state) for s, f, species, state in built.execute(
+        "select source, food_id, species, state from reference.foods").fetchall()}
+    species = {r["species"] for r in oracle.maintainer("ingredients")}
+    assert set(unused) <= set(foods) and not set(unused) & mapped
+    for food, why in unused.items():
+        assert len(why) > 5
+        if why == "no ingredient of this species":
+            assert foods[food][0] not in species, food
+        if why == "not raw":
+            assert foods[food][1] != "raw", food
+    path = oracle.ROOT.parent / "shared" / "reference" / "cited_value_candidates.csv"
+    if not path.is_file():
+        return
+    offered = set(built.execute("select source, food_id, component from curated.cell_candidates").fetchall())
+    needed = {r["component"] for r in oracle.schema("components") if r["needed"] == "yes"}
+    names = (("Ciqual", ("anses-ciqual",)), ("MEXT", ("mext",)), ("", ("usda-sr28", "usda-fdc")))
+    figures = [r for r in oracle.read_csv(path) if r["source_kind"] == "government_table" and r["component"] in needed]
+    assert len(figures) > 1100
+    lost = []
+    for r in figures:
+        sources = next(found for word, found in names if word in r["citation"])
+        told = [(s, r["source_food_id"]) for s in sources]
+        if not any((*food, r["component"]) in offered or food in unused for food in told):
+            lost.append(f"{told} {r['component']} {r['verbatim']}")
+    faults(lost)
+
+
 def test_a_fallback_component_only_where_the_first_fails(candidates: dict[tuple[str, str], list[Row]]) -> None:
     """SR28 618 stands in for 675, 324 for 328 and so on: a 0 last, the number with evidence first, an analysis before a
     sum without samples, then the registry's preference."""

@@ -1,7 +1,7 @@
 -- reference.impossible: figures that cannot be, by the other figures of the same food (schemas/absurd_limits.csv):
 -- amino acids that make too little of the protein, fatty acids beyond the fat, an amino acid or chloride printed as
--- nothing in tissue. They are no evidence, and the curated stage strikes them out; a decision that acknowledges one keeps
--- it. Key (source, food_id, component, source_component).
+-- nothing in tissue. They are no evidence, and the curated stage strikes them out; a decision that acknowledges one
+-- keeps it. Key (source, food_id, component, source_component).
 create table reference.impossible as
 with limits as (
   select max(value) filter ("limit" = 'amino_sum_from') as amino_sum_from,
