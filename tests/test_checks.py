@@ -283,8 +283,8 @@ COUNTS = {
 
 @pytest.mark.parametrize("rule", COUNTS)
 def test_counts_of_the_documents(result: CheckResult, rule: str) -> None:
-    """D07 854 (o04), 816 of them fatty acids; E01 6 of 576; A03 62, 9; L01 79, 9; P01, P02 9, 3: quality-rules.md counts
-    955 foods, we 976."""
+    """D07 854 (o04), 816 of them fatty acids; E01 6 of 576; A03 62, 9; L01 79, 9; P01, P02 9, 3: quality-rules.md
+    counts 955 foods, we 976."""
     found = [f for f in findings(result, rule) if f["scope"] == "source" and f["subject"].startswith("usda-sr28:")]
     assert (sum(f["severity"] == "fail" for f in found), sum(f["severity"] == "warn" for f in found)) == COUNTS[rule]
 
