@@ -43,7 +43,6 @@ def identify(path: Path, layouts: Path) -> str:
 
 def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dict[str, str]:
     """Fill archival.ciqual_food, _cell and _column and return the SELECT of each common archival table."""
-    import numpy as np
     import pyarrow as pa
 
     (path,) = release.files
@@ -56,23 +55,24 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
     headings = rows[first - 1]
     texts = [[cell_text(cell) for cell in column] for column in zip(*rows[first:], strict=True)]
     count = len(rows) - first
-    row = np.arange(first + 1, len(rows) + 1)
+    row = list(range(first + 1, len(rows) + 1))
     food = {
         columns[heading]["field"]: pa.array(texts[position], pa.string())
         for position, heading in enumerate(headings)
         if columns[heading]["field"] != "value"
     }
     values = [position for position, heading in enumerate(headings) if columns[heading]["field"] == "value"]
-    store(con, "ciqual_food", pa.table({"row": pa.array(row), **food}))
+    letters = [column_letters(position) for position in values]
+    store(con, "ciqual_food", pa.table({"row": pa.array(row, pa.int64()), **food}))
     store(con, "ciqual_column", pa.table({
-        "letter": [column_letters(position) for position in values],
+        "letter": letters,
         "heading": [headings[position] for position in values],
         "name": [columns[headings[position]]["name"] for position in values],
         "unit": [columns[headings[position]]["unit"] for position in values],
     }))
     store(con, "ciqual_cell", pa.table({
-        "row": pa.array(np.tile(row, len(values))),
-        "letter": pa.array(np.repeat([column_letters(position) for position in values], count).tolist(), pa.string()),
+        "row": pa.array(row * len(values), pa.int64()),
+        "letter": pa.array([letter for letter in letters for _ in row], pa.string()),
         "text": pa.array([text for position in values for text in texts[position]], pa.string()),
     }))
     record_file(con, ID, release.release, file, hashlib.sha256(body).hexdigest(), len(body), count)

@@ -88,7 +88,6 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
 def _read(path: Path, layouts: Path) -> tuple[str, str, Mapping[str, Sequence[Row]]]:
     """Edition, table and the rows of every sheet; InputError listing what is unknown."""
     require_kind(path, "xlsx")
-    unpack.verify(path, path.name)
     sheets = workbooks.sheets(path.read_bytes(), path.name)
     problems: list[str] = []
     for edition, described in layout(layouts, ID)["release"].items():
@@ -162,19 +161,18 @@ def _store_table(
     con: duckdb.DuckDBPyConnection, table: str, known: Sequence[dict[str, str]], rows: Sequence[tuple[str, int, Row]]
 ) -> None:
     """archival.mext_<table>_food, one row per food, and archival.mext_<table>_cell, one row per other cell."""
-    import numpy as np
     import pyarrow as pa
 
     sheet = [name for name, _, _ in rows]
-    number = np.array([row for _, row, _ in rows], dtype=np.int64)
+    number = [row for _, row, _ in rows]
     texts = [[cell_text(row[position]) if position < len(row) else None for _, _, row in rows]
              for position in range(len(known))]
     cells = [p for p, column in enumerate(known) if column["field"] in ("value", "marker", "spacer")]
     food = {known[p]["field"]: pa.array(texts[p], pa.string()) for p in range(len(known)) if p not in cells}
-    store(con, f"mext_{table}_food", pa.table({"sheet": pa.array(sheet), "row": pa.array(number), **food}))
+    store(con, f"mext_{table}_food", pa.table({"sheet": pa.array(sheet), "row": pa.array(number, pa.int64()), **food}))
     store(con, f"mext_{table}_cell", pa.table({
         "sheet": pa.array(sheet * len(cells)),
-        "row": pa.array(np.tile(number, len(cells))),
+        "row": pa.array(number * len(cells), pa.int64()),
         "letter": pa.array([known[p]["column"] for p in cells for _ in rows]),
         "text": pa.array([text for p in cells for text in texts[p]], pa.string()),
     }))

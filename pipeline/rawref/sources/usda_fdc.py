@@ -201,8 +201,10 @@ def _rows(body: bytes, columns: list[str], where: str) -> pa.Table:
             f"{lines} lines but {table.num_rows} records; the file is cut", f"{where}:{lines + 1}",
             "download the archive again",
         )
-    start = 2 + np.arange(table.num_rows) + np.concatenate(([0], np.cumsum(breaks)[:-1])) if lines > 1 else breaks
-    return table.append_column("line", pa.array(start.astype(np.int64), pa.int64()))
+    start = pa.arange(2, table.num_rows + 2)
+    if breaks.any():
+        start = pc.add(start, pa.array([0, *np.cumsum(breaks)[:-1].tolist()], pa.int64()))
+    return table.append_column("line", start)
 
 
 def _derivation_codes(

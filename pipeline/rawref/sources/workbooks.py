@@ -23,22 +23,24 @@ FAR = re.compile(rb"""\br\s*=\s*["']\s*([A-Z]{3,}\d+|[A-Z]*\d{5,})""")
 def sheets(body: bytes, where: str) -> dict[str, list[Row]]:
     """The rows of every sheet from its cell A1 on, by name in their order; an empty cell is "".
 
-    A number is an int or a float, text stands as it is. InputError where the bytes are no readable workbook.
+    A number is an int or a float, text stands as it is. InputError where the bytes are no readable workbook. Of one that
+    no digest vouches for, `require_sound` is asked first.
     """
     from python_calamine import CalamineWorkbook
 
-    _require_small(body, where)
     with parsing(where), io.BytesIO(body) as stream:
         book = CalamineWorkbook.from_filelike(stream)
         return {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
 
 
 def require_sound(path: Path) -> None:
-    """InputError where a workbook that nobody vouches for cannot be read within MEMORY bytes and SECONDS.
+    """InputError where a workbook that nobody vouches for names a cell far out, or cannot be read within MEMORY bytes
+    and SECONDS.
 
     In a process of its own, as the parser asks for the whole area up to the farthest cell, and ends the process where
     that cannot be had: a damaged number of a column would take the memory of the machine.
     """
+    _require_small(path.read_bytes(), path.name)
     code = (
         "import resource, sys\n"
         f"resource.setrlimit(resource.RLIMIT_AS, ({MEMORY}, {MEMORY}))\n"
