@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 RULES = Path(__file__).parent / "rules"
 FRAME = Path(__file__).parent / "frame"
+OF_SOURCES = ("source_identity", "source_documentation")
+"""Files of rules that ask the sources and the reference stage alone."""
 FAMILIES = (
+    *OF_SOURCES,
     "documentation",
     "identity",
     "minerals",
@@ -46,36 +49,65 @@ def run(
 ) -> CheckResult:
     """Every rule over the database, in the JSON shape of the contract; nothing is capped and nothing is edited.
 
-    `only` limits the result to some rule ids, `families` the files of rules that are run, two at a time. What they
-    hand on stands in tables `chk_*` of a database in memory that is attached as `rules` and dropped again. What `con`
-    has not committed is not seen.
+    `only` limits the result to some rule ids, `families` the files of rules that are run. What `con` has not committed
+    is not seen.
     """
-    rules = catalogue.load(schemas)
-    con.execute("attach ':memory:' as rules (read_only false)")
-    try:
-        with ExitStack() as stack:
-            cursors = [stack.enter_context(_cursor(con, rules)) for _ in range(min(WORKERS, len(families)))]
-            first = cursors[0]
-            _load(first, rules, schemas)
-            run_file(first, FRAME / "prepare.sql")
-            _pivot(first, schemas)
-            idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
-            for cursor in cursors:
+    with Rules(con, schemas, families) as rules:
+        rules.judge_sources()
+        return rules.judge_table(only)
+
+
+class Rules:
+    """A run of the rules in two steps, so that the first can be done while the table is still made: what asks the
+    sources and the reference stage alone, and then the rest.
+
+    What they hand on stands in tables `chk_*` of a database in memory that is attached as `rules` and dropped again.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, schemas: Path, families: Sequence[str] = FAMILIES) -> None:
+        self._schemas, self._families = schemas, families
+        self._rules = catalogue.load(schemas)
+        self._open = ExitStack()
+        self._home = self._open.enter_context(con.cursor())
+
+    def __enter__(self) -> Rules:
+        self._home.execute("attach ':memory:' as rules (read_only false)")
+        self._open.callback(self._home.execute, "detach rules")
+        self._cursors = [self._open.enter_context(_cursor(self._home, self._rules)) for _ in range(WORKERS)]
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._open.close()
+
+    def judge_sources(self) -> None:
+        """The rules that need no table of the curated stage, one file after another."""
+        cursor = self._cursors[0]
+        _load(cursor, self._rules, self._schemas)
+        run_file(cursor, FRAME / "prepare_sources.sql")
+        for family in OF_SOURCES:
+            if family in self._families:
+                run_file(cursor, RULES / f"{family}.sql")
+
+    def judge_table(self, only: Sequence[str] = ()) -> CheckResult:
+        """The other rules, two files at a time, and what all of them found."""
+        first = self._cursors[0]
+        run_file(first, FRAME / "prepare.sql")
+        _pivot(first, self._schemas)
+        idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
+        for cursor in self._cursors:
+            idle.put(cursor)
+
+        def judge(family: str) -> None:
+            cursor = idle.get()
+            try:
+                run_file(cursor, RULES / f"{family}.sql")
+            finally:
                 idle.put(cursor)
 
-            def judge(family: str) -> None:
-                cursor = idle.get()
-                try:
-                    run_file(cursor, RULES / f"{family}.sql")
-                finally:
-                    idle.put(cursor)
-
-            with ThreadPoolExecutor(len(cursors)) as pool:
-                list(pool.map(judge, families))
-            run_file(first, FRAME / "judge.sql")
-            return _result(first, [rule for rule in rules if not only or rule.id in only])
-    finally:
-        con.execute("detach rules")
+        with ThreadPoolExecutor(WORKERS) as pool:
+            list(pool.map(judge, (family for family in self._families if family not in OF_SOURCES)))
+        run_file(first, FRAME / "judge.sql")
+        return _result(first, [rule for rule in self._rules if not only or rule.id in only])
 
 
 def closes(finding: dict[str, Any]) -> bool:

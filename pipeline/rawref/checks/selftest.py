@@ -10,12 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rawref import registry
-from rawref.checks.run import CheckResult, run
+from rawref.checks.run import OF_SOURCES, CheckResult, run
 from rawref.checks.scene import SOURCE, Scene
 from rawref.database import connect
 from rawref.errors import InputError
 
-FAMILIES = ("identity", "proximates", "amino_acids", "fatty_acids", "minerals", "documentation", "published")
+FAMILIES = (
+    *OF_SOURCES, "identity", "proximates", "amino_acids", "fatty_acids", "minerals", "documentation", "published"
+)
 STRANGERS = ("peer0", "peer1", "peer2", "peer3", "peer4", "peer5", "peer6", "peer7", "peer8")
 
 

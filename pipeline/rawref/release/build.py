@@ -150,7 +150,7 @@ def _make(
     workspace: Workspace, inputs: dict[str, str], say: Say, threads: int | None, workbook: bool = False
 ) -> dict[str, Any]:
     from rawref.checks.gate import Gate, beneath
-    from rawref.checks.run import run
+    from rawref.checks.run import Rules
     from rawref.checks.selftest import selftest
     from rawref.database import connect
     from rawref.published.export import export_tables
@@ -182,17 +182,16 @@ def _make(
                     raise
                 require([*entered.result(), *handed_over.result()])
             verify(con)
-            say("curated: choosing values, naming gaps; planting faults meanwhile")
-            with (
-                tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
-                _beside(con) as (pool, _),
-            ):
-                planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
-                build_curated(con, workspace.schemas, workspace.maintainer / "needs")
-                plants = planted.result()
-            say("checks: every rule; writing tables meanwhile")
-            with _beside(con) as (pool, other):
-                checking = pool.submit(run, other, workspace.schemas)
+            say("curated: choosing values, naming gaps; planting faults and judging the sources meanwhile")
+            with Rules(con, workspace.schemas) as rules, _beside(con) as (pool, _):
+                with tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch:
+                    planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
+                    judged_sources = pool.submit(rules.judge_sources)
+                    build_curated(con, workspace.schemas, workspace.maintainer / "needs")
+                    plants = planted.result()
+                judged_sources.result()
+                say("checks: every rule; writing tables meanwhile")
+                checking = pool.submit(rules.judge_table)
                 summary = _summary(con)
                 summary["absent"] = [source.id for source in sources if source.id not in {r.source for r in releases}]
                 export_tables(con, staged, workspace.schemas)

@@ -23,8 +23,8 @@ FAR = re.compile(rb"""\br\s*=\s*["']\s*([A-Z]{3,}\d+|[A-Z]*\d{5,})""")
 def sheets(body: bytes, where: str) -> dict[str, list[Row]]:
     """The rows of every sheet from its cell A1 on, by name in their order; an empty cell is "".
 
-    A number is an int or a float, text stands as it is. InputError where the bytes are no readable workbook. Of one that
-    no digest vouches for, `require_sound` is asked first.
+    A number is an int or a float, text stands as it is. InputError where the bytes are no readable workbook. Of one
+    that no digest vouches for, `require_sound` is asked first.
     """
     from python_calamine import CalamineWorkbook
 
