@@ -156,7 +156,7 @@ def _make(
     from rawref.published.export import export_tables
     from rawref.published.place import write_json
     from rawref.registry.models import require, validate_handover, validate_maintainer
-    from rawref.stages.archival import build_archival
+    from rawref.stages.archival import build_archival, require_sound
     from rawref.stages.curated import build_curated
     from rawref.stages.decisions import verify
     from rawref.stages.reference import build_reference
@@ -171,24 +171,29 @@ def _make(
             con.execute("set fsync_mode = 'NONE'")  # one build or none: the file is synced when it is whole
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
-            say("reference: components, units, statuses, facets, comparable foods")
-            with _beside(con) as (pool, other):
+            say("reference: components, units, statuses, facets, comparable foods; planting faults meanwhile")
+            with (
+                tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
+                _beside(con) as (pool, other),
+            ):
+                sound = pool.submit(require_sound, other, releases)
                 handed_over = pool.submit(validate_handover, other, workspace.schemas)
                 entered = pool.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
+                planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
                 try:
                     build_reference(con, workspace.schemas)
                 except Exception:  # a fault of what was handed over or entered is named before what it led to
+                    sound.result()
                     require([*entered.result(), *handed_over.result()])
                     raise
+                sound.result()
                 require([*entered.result(), *handed_over.result()])
-            verify(con)
-            say("curated: choosing values, naming gaps; planting faults and judging the sources meanwhile")
+                verify(con)
+                plants = planted.result()
+            say("curated: choosing values, naming gaps; judging the sources meanwhile")
             with Rules(con, workspace.schemas) as rules, _beside(con) as (pool, _):
-                with tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch:
-                    planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
-                    judged_sources = pool.submit(rules.judge_sources)
-                    build_curated(con, workspace.schemas, workspace.maintainer / "needs")
-                    plants = planted.result()
+                judged_sources = pool.submit(rules.judge_sources)
+                build_curated(con, workspace.schemas, workspace.maintainer / "needs")
                 judged_sources.result()
                 say("checks: every rule; writing tables meanwhile")
                 checking = pool.submit(rules.judge_table)

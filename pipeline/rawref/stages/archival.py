@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 def build_archival(
     con: duckdb.DuckDBPyConnection, sources: Sequence[Source], releases: Sequence[Release], schemas: Path
 ) -> None:
-    """Create schema `archival` from the given releases: verbatim tables, and the common tables over them."""
+    """Create schema `archival` from the given releases: verbatim tables, and the common tables over them.
+
+    Whether they are sound is asked by `require_sound`.
+    """
     con.execute("create schema archival")
     con.execute(
         "create table archival.releases(source text, release text, title text, publisher text, release_date text,"
@@ -63,8 +66,6 @@ def build_archival(
         # the two large ones are only looked at: each row is stored once, as it was read
         form = "view" if name in ("values", "value_references") else "table"
         con.execute(f'create {form} archival."{name}" as select {named} from ({union})')
-    _require_unique(con)
-    _require_set_aside(con, releases)
 
 
 def _read(
@@ -81,6 +82,13 @@ def _read(
 
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(load, releases))
+
+
+def require_sound(con: duckdb.DuckDBPyConnection, releases: Sequence[Release]) -> None:
+    """InputError where a food or a value is published twice, or another number of records was set aside than is
+    declared. After `build_archival`; a build asks it while the reference stage is made."""
+    _require_unique(con)
+    _require_set_aside(con, releases)
 
 
 def _require_unique(con: duckdb.DuckDBPyConnection) -> None:

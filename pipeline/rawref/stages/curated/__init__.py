@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,13 @@ HERE = Path(__file__).parent
 def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
     """Create schema `curated` with the published tables from `archival` and `reference`."""
     con.execute("create schema curated")
+    with con.cursor() as beside, ThreadPoolExecutor(1) as pool:  # no other table rests on the catalogue
+        catalogue = pool.submit(run_file, beside, HERE / "catalogue.sql")
+        _build_cells(con, schemas, needs)
+        catalogue.result()
+
+
+def _build_cells(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
     _load_sentences(con, schemas)
     con.execute("create table curated.species(species text primary key, species_group text)")
     load_rows(con, "curated.species", [

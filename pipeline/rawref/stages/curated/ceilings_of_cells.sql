@@ -24,11 +24,12 @@ where (k.kind = 'raw' and (k.class <> 'other' or k.part = 'plant')
 
 create temp table ceiling_largest as
 with asked as (
-  select distinct realm, component from ceiling_open where not evidence
+  select distinct realm, component,
+    unnest(if(component in ('VITK1', 'MK4'), [component, 'VITK'], [component])) as counted
+  from ceiling_open where not evidence
 ), foods as (
   select a.realm, a.component, f.species, v.source, v.food_id, f.name, max(v.value) as value
-  from asked a join reference."values" v
-      on v.component = a.component or v.component = 'VITK' and a.component in ('VITK1', 'MK4')
+  from asked a join reference."values" v on v.component = a.counted
     join reference.foods f on f.source = v.source and f.release = v.release and f.food_id = v.food_id
       and f.realm = a.realm
   where v.value > 0 and v.source <> 'maintainer' group by all

@@ -1,4 +1,4 @@
--- The remaining published tables: candidates, ingredients, components, references, catalogue.
+-- The remaining published tables but the catalogue: candidates, ingredients, components, references.
 create table curated.candidates as
 select c.ingredient_id, c.component, c.value, c.unit, v.basis, c.status,
   if(s.s.low is null, null, least(c.value, round(s.s.low, 9))) as low,
@@ -70,28 +70,3 @@ select u.reference_id, r.source, r.authors, r.title, r.year, r.journal as contai
   m.url
 from used u join archival."references" r on u.reference_id = r.source || ':' || r.reference_id
   left join archival.maintainer_citations m on r.source = 'maintainer' and m.citation_id = r.reference_id;
-
-create table curated.catalogue as
-with held as (
-  select source, release, food_id, component, bool_or(status <> 'missing') as valued,
-    bool_or(status = 'measured') as measured
-  from reference."values" v semi join reference.components c on c.component = v.component and c.needed
-  where source <> 'maintainer' group by all
-), coverage as (
-  select source, release, food_id, count(*) filter (valued) as components_valued,
-    count(*) filter (measured) as components_measured
-  from held group by all
-), printed as (
-  select source, release, food_id, count(*) as figures from archival."values"
-  where coalesce(text, '') not in ('', '-') group by all
-)
-select f.source, f.release, f.food_id, f.name, f.group_name as "group", f.state, f.method, f.species, f.part, f.skin,
-  f.bone, f.fat_trim, f.additions, f.may_supply_raw,
-  to_json(list_transform(map_entries(from_json(f.witnesses, '"MAP(VARCHAR, VARCHAR)"')),
-    lambda e: e.key || ': ' || e.value))::text as witnesses,
-  f.langual,
-  coalesce(c.components_valued, 0) as components_valued, coalesce(c.components_measured, 0) as components_measured,
-  coalesce(p.figures, 0) as figures
-from reference.foods f left join coverage c using (source, release, food_id)
-  left join printed p using (source, release, food_id)
-where f.source <> 'maintainer';
