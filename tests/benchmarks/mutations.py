@@ -172,6 +172,10 @@ def named_published(result: dict[str, Any]) -> dict[str, set[str]]:
 
 
 # --- the reference stage
+SPOILT_WORDS = ("source_unit", "release", "derivation", "source_component")
+"""Columns of the reference values that are spoilt by a word that no source has."""
+
+
 def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -> Score:
     """Mutations of reference."values" of foods in scope, one a food and batch; each seen when a rule names its food."""
     rng, score, done = random.Random(seed), Score(), 0
@@ -185,10 +189,14 @@ def mutate_reference(database: Path, schemas: Path, count: int, seed: int = 2) -
                    where v.source = 'usda-sr28' and f.realm = 'animal' and f.state = 'raw' order by v.rowid"""
             ).fetchall()
         foods = sorted({row[1] for row in rows})
+        sound, copy = Path(scratch) / "sound.duckdb", Path(scratch) / "spoilt.duckdb"
+        shutil.copyfile(database, sound)
+        with connect(sound) as con:
+            for column in SPOILT_WORDS:  # else only words that some source prints could stand there
+                con.execute(f'alter table reference."values" alter {column} type text')
         while done < count:
             planned: dict[str, tuple[str, str, str]] = {}
-            copy = Path(scratch) / "spoilt.duckdb"
-            shutil.copyfile(database, copy)
+            shutil.copyfile(sound, copy)
             with connect(copy) as con:
                 while len(planned) < min(BATCH, count - done):
                     row, kind = rng.choice(rows), KINDS[(done + len(planned)) % len(KINDS)]

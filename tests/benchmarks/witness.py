@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.checks.run import run
+from rawref.checks.run import FAMILIES, OF_SOURCES, run
 from rawref.checks.selftest import selftest
 from rawref.database import connect
 from rawref.published.export import only
@@ -66,10 +66,16 @@ def _hashes(con: duckdb.DuckDBPyConnection, stage: str, schemas: Path) -> dict[s
 
 def _of_family(con: duckdb.DuckDBPyConnection, file: str, schemas: Path, told: dict[str, Any]) -> bool:
     """Whether the rules of one altered file of rules find something else; the other files are not run."""
-    path = Path(file)
-    ids = set(re.findall(r"'([A-Z]\d\d)' as rule_id", (ROOT / "pipeline/rawref" / path).read_text(encoding="utf-8")))
-    made = counted(run(con, schemas, families=[path.stem]))
+    ids = _judges(Path(file).name)
+    families = [name for name in FAMILIES if name in OF_SOURCES or _judges(f"{name}.sql") & ids]
+    made = counted(run(con, schemas, families=families))
     return [list(line) for line in made if line[0] in ids] != [line for line in told["rules"] if line[0] in ids]
+
+
+def _judges(file: str) -> set[str]:
+    """The ids of the rules in a file of rules."""
+    text = (ROOT / "pipeline" / "rawref" / "checks" / "rules" / file).read_text(encoding="utf-8")
+    return set(re.findall(r"'([A-Z]\d\d)' as rule_id", text))
 
 
 def _judged(con: duckdb.DuckDBPyConnection, schemas: Path) -> dict[str, Any]:
