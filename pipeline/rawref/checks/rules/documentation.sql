@@ -1,4 +1,5 @@
--- How values are documented in the table: D01 to D17. What asks the sources alone stands in source_documentation.sql.
+-- How values are documented in the table: D01 to D17. What asks the sources alone: source_documentation.sql; D18:
+-- source_identity.sql.
 insert into chk_evaluated select 'D01', count(*) from chk_cell;
 insert into chk_figure by name
 select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
