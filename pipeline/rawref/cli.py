@@ -719,7 +719,7 @@ def mix_command(
 
     Exit status: 0 nothing to object; 1 something is short, over a maximum or may well be (with the unknown at its
     worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge by; 2 bad input. A
-    maximum from memory warns only.
+    maximum from memory warns, and decides only where an addition passes it twice over.
     """
     from dataclasses import asdict
     from functools import partial
