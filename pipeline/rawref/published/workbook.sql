@@ -25,7 +25,8 @@ create macro number_cell(ref, look, t) as
 create macro amount_cell(ref, look, t) as
   case look when 'unknown' then concat('<c r="', ref, '"', style(look), '/>') else number_cell(ref, look, t) end;
 
-create macro link(ref, sheet, number) as '<hyperlink ref="' || ref || '" location="' || sheet || '!A' || number || '"/>';
+create macro link(ref, sheet, number) as
+  '<hyperlink ref="' || ref || '" location="' || sheet || '!A' || number || '"/>';
 
 -- How each cell of the table shows, and in which row of the sheets provenance and gaps it is told (`sheet_row` is a row
 -- of a file, its heading counted). What is missing or cannot be shows nothing and has no row of provenance.
@@ -47,8 +48,8 @@ create table shown as
 create table wide as
   select any_value(t.sheet_row) as sheet_row, ingredient_id, any_value(t.name) as name, min(told) as told,
     string_agg(amount_cell(letter || t.sheet_row, look, shows), '' order by place) as amounts,
-    string_agg(text_cell(letter || t.sheet_row, case look when 'weak' then 'weak word' when 'range' then '' else look end,
-                         status), '' order by place) as statuses,
+    string_agg(text_cell(letter || t.sheet_row,
+      case look when 'weak' then 'weak word' when 'range' then '' else look end, status), '' order by place) as statuses,
     string_agg(component, ' ' order by place) filter (look = 'weak') as weak
   from table_table t join shown using (ingredient_id) join wide_columns using (component)
   group by ingredient_id;

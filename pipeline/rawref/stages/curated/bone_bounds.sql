@@ -23,8 +23,8 @@ where v.evidence and v."value" is not null and f.may_supply_raw = 'yes'
   and v.component in (select component from curated.bone_bounds where rule = 'fat')
 group by all;
 
--- What the analysed whole holds, its calcium, and what its flesh holds at least: the least that any raw flesh of such an
--- animal does. Where that is more than the whole holds, its flesh is another, and nothing is taken off.
+-- What the analysed whole holds, its calcium, and what its flesh holds at least: the least that any raw flesh of such
+-- an animal does. Where that is more than the whole holds, its flesh is another, and nothing is taken off.
 create temp table analysed_whole as
 select b.component, any_value(w."value") as amount, any_value(c."value") as ca, min(f."value") as flesh
 from curated.bone_bounds b
