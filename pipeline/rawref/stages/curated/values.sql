@@ -156,7 +156,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   case
     when c.status is null and na.component is not null then na.reason
     when c.status is null and o.first_refused is not null then said.no_candidate_usable(o.first_refused)
-    when c.status is null and i.food_id is null then said.no_source(i.note)
+    when c.status is null and i.food_id is null then said.no_source(rtrim(i.note, '.'))
     when c.status is null then said.no_candidate()
     when c.prefer_id is not null then said.preferred(c.prefer_id)
     when c.block is not null and c.source <> 'maintainer' and not exists (
