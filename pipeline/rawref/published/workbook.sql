@@ -49,7 +49,8 @@ create table wide as
   select any_value(t.sheet_row) as sheet_row, ingredient_id, any_value(t.name) as name, min(told) as told,
     string_agg(amount_cell(letter || t.sheet_row, look, shows), '' order by place) as amounts,
     string_agg(
-      text_cell(letter || t.sheet_row, case look when 'weak' then 'weak word' when 'range' then '' else look end, status),
+      text_cell(letter || t.sheet_row, case look when 'weak' then 'weak word' when 'range' then '' else look end,
+        status),
       '' order by place) as statuses,
     string_agg(component, ' ' order by place) filter (look = 'weak') as weak
   from table_table t join shown using (ingredient_id) join wide_columns using (component)
