@@ -654,3 +654,14 @@ def test_a_seen_maximum_of_another_profile_decides_where_ours_is_from_memory(tmp
     line = entry(result, "RETOL")
     assert line["verdict"] == "over" and line["maximum_of"] and line["maximum_standing"] != "memory"
     assert "RETOL" in codes(result)["over"]
+
+
+@pytest.mark.parametrize(("shell", "sign"), [(4, 1), (20, -1)])
+def test_the_grams_that_decide_a_ratio_are_offered_and_do(shell: int, sign: int) -> None:
+    table, need = load_table(WORKSPACE), load_need(WORKSPACE)
+    rows = rows_of(("beef-round-top-lean", 600), ("beef-heart", 200), ("eggshell-powder", shell))
+    line = entry(evaluate(table, rows, need), "CA/P")
+    grams = line["grams_that_decide"]["grams"]
+    assert line["verdict"] != "meets" and grams * sign > 0
+    batch, _ = batch_of(table, rows, None, [], {})
+    assert verdict_with(batch, need, "CA/P", "eggshell-powder", grams) == "meets"

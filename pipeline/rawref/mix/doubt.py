@@ -231,7 +231,7 @@ def dose_of(batch: Batch, need: Need, asked: Asked, bound: float, upper: bool) -
     """More of the ingredient that is richest would meet a minimum, less of the one that brings most would keep a
     maximum: a first guess, at the low (high) end of that ingredient's interval, the rest of the mix as it is."""
     if not isinstance(asked.quotient, PerEnergy):
-        return None
+        return _dose_of_ratio(batch, need, asked, bound, upper)
     best: tuple[float, str] | None = None
     for key, content in asked.over.items():
         if key not in batch.table.ingredients or batch.grams[key] == 0:
@@ -254,7 +254,25 @@ def dose_of(batch: Batch, need: Need, asked: Asked, bound: float, upper: bool) -
         found = solve(lambda less: 1 - asked.quotient.chance(bound, shift, -less), CERTAIN_HIGH, 0.0, scale * 4, 30)
     else:
         found = solve(lambda more: asked.quotient.chance(bound, shift, more), CERTAIN_HIGH, 0.0, scale * 8, 30)
+    return Dose(key, found / gain * 100 * float(batch.total), _most(batch, key, upper))
+
+
+def _dose_of_ratio(batch: Batch, need: Need, asked: Asked, bound: float, upper: bool) -> Dose | None:
+    """The same for one mineral over another, as the figures count: what brings most above the line for each below."""
+    over, under = ({key: float(content.counted) for key, content in part.items()} for part in (asked.over, asked.under))
+    gains = {key: over[key] - bound * under[key] for key in over if key in batch.table.ingredients}
+    upper_part = parts_of(asked.component)[1][0]
+    fit = [key for key, gain in gains.items() if gain > 0 and (upper or plausible_source(batch, need, key, upper_part))]
+    if not fit:
+        return None
+    key = max(fit, key=lambda each: gains[each] * (batch.shares[each] if upper else 1.0))
+    lacks = sum((bound * under[each] - over[each]) * float(batch.grams[each]) for each in over)
+    first = float(batch.grams[key]) / 100  # the figures may be on the right side already, with too little room
+    return Dose(key, max(first, (-lacks if upper else lacks) / gains[key]), _most(batch, key, upper))
+
+
+def _most(batch: Batch, key: str, upper: bool) -> float:
+    """The most grams that a remedy may name: what the mix holds of it, or what leaves the recipe the same."""
     own, rules = float(batch.grams[key]), batch.table.rules
     share = rules.number("remedy_addition" if batch.is_addition(key) else "remedy_food")
-    most = own if upper else min(float(share * batch.total), float(rules.number("remedy_times")) * own)
-    return Dose(key, found / gain * 100 * float(batch.total), most)
+    return own if upper else min(float(share * batch.total), float(rules.number("remedy_times")) * own)

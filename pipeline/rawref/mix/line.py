@@ -44,9 +44,9 @@ from rawref.registry.units import shown_unit
 
 ZERO = Fraction(0)
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
-STEP, HALVINGS, FAR, LESS = 1.5, 6, 2, (0.95, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1)
+STEP, HALVINGS, FAR, LESS = 1.5, 6, 2, (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95)
 """How grams are sought: upwards by this factor, then between the last two by so many halvings; not at all where the
-first guess is this many times the most. Where so much less is too little, these shares of it are tried."""
+first guess is this many times the most. Of less, these shares of all that the mix holds are tried."""
 _DIGITS_UP, _DIGITS_DOWN = Context(prec=3, rounding=ROUND_UP), Context(prec=3, rounding=ROUND_DOWN)
 NO_ENERGY = "the mix has no known energy, so nothing can be judged per 1000 kcal"
 Range = tuple[float | None, float | None]
@@ -417,8 +417,8 @@ def _deciding_grams(
     low, high = 0.0, min(round_up(dose.grams), most)
     if high <= 0 or (not upper and dose.grams > FAR * most):  # the guess is hardly wrong by so much
         return None, []
-    if upper and not meets(high):  # so much less leaves too little of it
-        high = next((less for share in LESS if meets(less := round_up(high * share))), most)
+    if upper and not meets(high):  # not enough less, or too much
+        high = next((less for share in LESS if meets(less := round_up(most * share))), most)
     while not meets(high):
         if high >= most:
             return None, []
