@@ -254,6 +254,14 @@ def test_a_deep_link_opens_its_chain_and_no_other(browser: Browser, built: duckd
     box = browser.run("const r = arguments[0].getBoundingClientRect(); return [r.top, innerHeight]", chain)
     assert 0 <= box[0] < box[1], "the chain is on the screen"
     assert file in chain.text and line in chain.text and status.replace("_", " ") in box_text(browser, chain)
+    strips = browser.run(
+        "return [...document.querySelectorAll('svg.strip')].map(s => [s.closest('tbody').querySelector('details').id,"
+        " s.querySelector('.v').getBBox().x + 5, s.querySelector('.end').textContent])")
+    shown = dict(built.execute("select component, value from curated.\"values\" where ingredient_id = 'chicken-liver'"
+                               ).fetchall())  # fmt: skip
+    assert len(strips) > 5
+    for component, place, end in strips:  # a diamond stands where its value is on an axis of 144 from 3
+        assert place == pytest.approx(3 + 144 * shown[component] / float(end.split()[0]), abs=0.6), component
     browser.driver.get(f"{browser.base}/ingredient/chicken-liver.html#NA")
     assert browser.one("#NA").is_displayed()
     browser.visit("ingredient/chicken-liver.html#no-such-thing")

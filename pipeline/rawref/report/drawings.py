@@ -1,4 +1,5 @@
-"""The drawings as SVG text: no script, no colour without a shape, each with a sentence for those who do not see it."""
+"""The drawings as SVG text: no colour without a shape, each with a sentence for those who do not see it. The strips of
+an ingredient, ten thousand in all, are drawn by the script of the pages from a few letters."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from string import ascii_lowercase, ascii_uppercase
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -13,8 +15,9 @@ from markupsafe import Markup, escape
 from rawref.report.tables import Peers
 from rawref.report.words import number, plain, rounded, short
 
-STRIP_WIDTH, STRIP_HEIGHT, TICK = 150, 30, 3
+STRIP_WIDTH, TICK = 150, 3
 """Foods within TICK of each other share a tick."""
+LETTERS = ascii_uppercase + ascii_lowercase
 FEWEST = 3
 """Comparable foods from which a strip is drawn: one or two say nothing that the chain does not."""
 BLANK, BY_NATURE = "e", "n"
@@ -26,27 +29,22 @@ STACK = 11
 """Dots of one column before they overlap."""
 
 
-def strip(peers: Peers | None, value: float | None, low: float | None, high: float | None, unit: str) -> Markup:
-    """A cell against its comparable foods on an axis from zero: ticks are foods, the tall one their median, the bar the
-    range and the diamond the value of the cell. Empty where there are too few to compare with. The chain of the cell
-    says the same in words, so it is hidden from screen readers."""
+def strip(peers: Peers | None, value: float | None, low: float | None, high: float | None, unit: str) -> str:
+    """A cell against its comparable foods on an axis from zero, for the script of the pages to draw: `ticks median
+    range value end`. A tick is a letter, its place in steps of TICK (A 0, a 26); range is `at+width`; `-` is none.
+
+    Ticks are foods, the tall one their median, the bar the range and the diamond the value of the cell. Empty where
+    there are too few to compare with. The chain of the cell says the same in words."""
     if peers is None or len(peers.amounts) < FEWEST:
-        return Markup("")
+        return ""
     top = max([peers.amounts[-1], *(x for x in (value, high) if x is not None)]) or 1.0
 
-    def at(amount: float, step: int = 1) -> int:
-        return 3 + step * round((STRIP_WIDTH - 6) * amount / top / step)
+    def at(amount: float | None, step: int = 1) -> Any:
+        return "-" if amount is None else round((STRIP_WIDTH - 6) * amount / top / step)
 
-    ticks = "".join(f"M{x} 6v8" for x in sorted({at(amount, TICK) for amount in peers.amounts}))
-    drawn = f'<path class="k" d="{ticks}"/>'
-    if peers.median is not None:
-        drawn += f'<path class="m" d="M{at(peers.median)} 2v16"/>'
-    if low is not None and high is not None:
-        drawn += f'<path class="r" d="M{at(low)} 10h{max(at(high) - at(low), 1)}"/>'
-    if value is not None:
-        drawn += f'<path class="v" d="M{at(value)} 5l5 5-5 5-5-5z"/>'
-    drawn += f'<text y="29">0<tspan x="150">{rounded(top)} {escape(unit)}</tspan></text>'
-    return Markup(f'<svg class="strip" viewBox="0 0 {STRIP_WIDTH} {STRIP_HEIGHT}" aria-hidden="true">{drawn}</svg>')
+    ticks = "".join(LETTERS[at] for at in sorted({at(amount, TICK) for amount in peers.amounts}))
+    bar = f"{at(low)}+{max(at(high) - at(low), 1)}" if low is not None and high is not None else "-"
+    return f"{ticks} {at(peers.median)} {bar} {at(value)} {rounded(top)} {unit}"
 
 
 def bar(part: int, whole: int) -> Markup:

@@ -25,7 +25,7 @@ OUTLIER_Z, OUTLIER_FOODS = 3.5, 8
 """Robust z of the logarithm, and the fewest ingredients of a part: the warning limit of check M02."""
 FINDINGS_SHOWN, FINDINGS_LEAST, FINDINGS_OF_PAGE = 60, 5, 2000
 """Findings of one rule on the page: the first figure, or fewer where many rules have some."""
-CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS, GAPS_SHOWN = 1000, 60, 140, 150
+CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS, GAPS_SHOWN = 300, 60, 140, 150
 TIERS = ("requirement", "spread", "rounding", "note")
 
 

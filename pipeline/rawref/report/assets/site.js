@@ -367,7 +367,29 @@
     });
     return fill;
   }
+  /* A strip from its letters (drawings.py): ticks of comparable foods, median, range, value, end of the axis. Its chain
+     says the same in words, so it is hidden from screen readers. */
+  function strip(cell) {
+    var said = cell.getAttribute("data-strip").split(" "), made = drawn("svg", { "class": "strip", viewBox: "0 0 150 30", "aria-hidden": "true" }, cell);
+    var range = said[2].split("+");
+    function path(look, d) { drawn("path", { "class": look, d: d }, made); }
+    path("k", said[0].replace(/./g, function (letter) {
+      return "M" + (3 + 3 * "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz".indexOf(letter)) + " 6v8";
+    }));
+    if (said[1] !== "-") { path("m", "M" + (3 + Number(said[1])) + " 2v16"); }
+    if (range.length > 1) { path("r", "M" + (3 + Number(range[0])) + " 10h" + range[1]); }
+    if (said[3] !== "-") { path("v", "M" + (3 + Number(said[3])) + " 5l5 5-5 5-5-5z"); }
+    drawn("text", { y: 29 }, made).textContent = "0";
+    drawn("text", { x: 150, y: 29, "class": "end" }, made).textContent = said.slice(4).join(" ");
+  }
+  function drawn(name, given, into) {
+    var made = doc.createElementNS("http://www.w3.org/2000/svg", name);
+    Object.keys(given).forEach(function (key) { made.setAttribute(key, given[key]); });
+    into.appendChild(made);
+    return made;
+  }
   function tools() {
+    all("[data-strip]").forEach(strip);
     fillChain = chains();
     var store = doc.getElementById("cells-data");
     var said = one(".said");
