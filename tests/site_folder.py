@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import json
 import shutil
 from collections.abc import Mapping
@@ -71,14 +72,20 @@ def small(published: Path, target: Path, names: Mapping[str, str] | None = None)
     return target
 
 
-def whole(built: Workspace, base: Path) -> tuple[Path, dict[str, Any]]:
-    """The site of the whole table from the working database, written once below `base`, and its summary."""
-    out, kept = base / "whole-site" / "site", base / "whole-site" / "summary.json"
-    if not kept.is_file():
-        with connect(built.database, read_only=True) as con:
-            summary = write_site(built, con, out, check=CHECK, drift=DRIFT)
-        kept.write_text(json.dumps(summary), encoding="utf-8")
-    return out, json.loads(kept.read_text(encoding="utf-8"))
+def whole(built: Workspace, base: Path) -> tuple[Path, Path, dict[str, Any]]:
+    """The site of the whole table from the working database, written once below `base`, that of a run of tests, by the
+    first worker to ask for it; the published files that it leads to, and its summary."""
+    folder = (base.parent if base.name.startswith("popen-") else base) / "whole-site"
+    folder.mkdir(exist_ok=True)
+    out, kept = folder / "site", folder / "summary.json"
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not kept.is_file():
+            with connect(built.database, read_only=True) as con:
+                summary = write_site(built, con, out, check=CHECK, drift=DRIFT)
+            kept.write_text(json.dumps([str(built.built), summary]), encoding="utf-8")
+    published, summary = json.loads(kept.read_text(encoding="utf-8"))
+    return out, Path(published), summary
 
 
 CHECK: dict[str, Any] = {

@@ -120,8 +120,7 @@ class Site:
 @pytest.fixture(scope="module")
 def site(built_workspace: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Site:
     """The site of the whole table, from the working database."""
-    folder, summary = site_folder.whole(built_workspace, tmp_path_factory.getbasetemp())
-    return Site(folder, built_workspace.built, summary)
+    return Site(*site_folder.whole(built_workspace, tmp_path_factory.getbasetemp()))
 
 
 @pytest.fixture(scope="module")

@@ -393,8 +393,11 @@ def test_no_serious_accessibility_violation(request: pytest.FixtureRequest, page
 
 
 @pytest.mark.parametrize("page", [*PAGES, "ingredient/chicken-liver.html#VITD"])
-def test_pages_open_silently_and_fit_the_window(browser: Browser, page: str) -> None:
-    """Nothing is said on the console; nothing but a marked region scrolls sideways; no text is too small to read."""
+def test_pages_open_silently_and_fit_the_window(request: pytest.FixtureRequest, page: str) -> None:
+    """Nothing is said on the console; nothing but a marked region scrolls sideways; no text is too small to read. Lists
+    stand on a small site."""
+    browser: Browser = request.getfixturevalue("small_site" if page in LISTS else "browser")
+    browser.complaints()
     browser.window(360)
     browser.visit(page)
     assert browser.one("h1").text
@@ -409,6 +412,7 @@ def test_pages_open_silently_and_fit_the_window(browser: Browser, page: str) -> 
         if pictures := os.environ.get("RAWREF_SCREENSHOTS"):
             name = page.replace("/", "_").replace("#", "-").replace(".html", "")
             browser.driver.save_screenshot(str(Path(pictures) / f"{name}_{width}.png"))
+    assert browser.complaints() == []
 
 
 def test_status_is_told_apart_without_colour(browser: Browser) -> None:
@@ -531,9 +535,10 @@ def test_a_print_has_the_page_without_its_tools(browser: Browser) -> None:
 
 def test_the_search_reads_words_as_the_command_line_does(browser: Browser, built: duckdb.DuckDBPyConnection) -> None:
     """The list shows what `rawref find` finds: both read schemas/search_words.csv; pig is pork and no pigeon."""
-    for text in ("pig", "cow heart", "kidneys", "green tripe", "offal", "fish", "shellfish"):
-        browser.visit("ingredients.html")
-        browser.one("input[name=q]").send_keys(text)
+    browser.visit("ingredients.html")
+    for text in ("pig", "cow heart", "kidneys", "green tripe", "offal", "fish", "shellfish", "iodine supplement"):
+        browser.run("const q = document.querySelector('input[name=q]'); q.value = arguments[0];"
+                    " q.dispatchEvent(new Event('input', {bubbles: true}))", text)
         found = {row["ingredient_id"] for row in find(built, text, SCHEMAS)["ingredients"]}
         shown = browser.run(
             "return [...document.querySelectorAll('#list tbody tr')].filter(r => !r.hidden)"
@@ -544,6 +549,7 @@ def test_the_search_reads_words_as_the_command_line_does(browser: Browser, built
 
 def test_the_start_page_finds_components_and_ingredients(browser: Browser) -> None:
     browser.visit("index.html")
-    browser.one("input[name=q]").send_keys("vitamin e")
-    first = browser.run("return document.querySelector('[data-results] a').getAttribute('href')")
-    assert first == "component/TOCPHA.html"
+    for text, first in (("vitamin e", "component/TOCPHA.html"), ("eggs", "ingredient/chicken-egg-whole.html")):
+        browser.one("input[name=q]").clear()
+        browser.one("input[name=q]").send_keys(text)
+        assert browser.run("return document.querySelector('[data-results] a').getAttribute('href')") == first

@@ -90,7 +90,7 @@
   function search(form) {
     var list = one("[data-results]");
     var entries = ((window.rawrefWords || {}).entries || []).map(function (entry) {
-      return { name: entry[0], href: entry[1], kind: entry[2], words: wordsOf(entry[0] + " " + entry[3]) };
+      return { name: entry[0], href: entry[1], kind: entry[2], words: Array.from(new Set(wordsOf(entry[0] + " " + entry[3]))) };
     });
     function show() {
       var units = unitsOf(form.elements.q.value);
