@@ -80,19 +80,23 @@ class Rules:
         self._open.close()
 
     def judge_sources(self) -> None:
-        """The rules that need no table of the curated stage, one file after another."""
-        cursor = self._cursors[0]
-        _load(cursor, self._rules, self._schemas)
-        run_file(cursor, FRAME / "prepare_sources.sql")
-        for family in OF_SOURCES:
-            if family in self._families:
-                run_file(cursor, RULES / f"{family}.sql")
+        """The rules that need no table of the curated stage."""
+        first = self._cursors[0]
+        _load(first, self._rules, self._schemas)
+        run_file(first, FRAME / "prepare_sources.sql")
+        self._judge([family for family in self._families if family in OF_SOURCES])
 
     def judge_table(self, only: Sequence[str] = ()) -> CheckResult:
-        """The other rules, two files at a time, and what all of them found."""
+        """The other rules, and what all of them found."""
         first = self._cursors[0]
         run_file(first, FRAME / "prepare.sql")
         _pivot(first, self._schemas)
+        self._judge([family for family in self._families if family not in OF_SOURCES])
+        run_file(first, FRAME / "judge.sql")
+        return _result(first, [rule for rule in self._rules if not only or rule.id in only])
+
+    def _judge(self, families: Sequence[str]) -> None:
+        """Files of rules, two at a time."""
         idle: SimpleQueue[duckdb.DuckDBPyConnection] = SimpleQueue()
         for cursor in self._cursors:
             idle.put(cursor)
@@ -105,9 +109,7 @@ class Rules:
                 idle.put(cursor)
 
         with ThreadPoolExecutor(WORKERS) as pool:
-            list(pool.map(judge, (family for family in self._families if family not in OF_SOURCES)))
-        run_file(first, FRAME / "judge.sql")
-        return _result(first, [rule for rule in self._rules if not only or rule.id in only])
+            list(pool.map(judge, families))
 
 
 def closes(finding: dict[str, Any]) -> bool:
