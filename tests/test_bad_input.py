@@ -639,9 +639,9 @@ def test_every_cap_of_a_grade_is_a_word_of_a_vocabulary(checkout: Workspace) -> 
     words = registry.vocabularies(checkout.schemas)
     rubric = [r for _, r in registry.read_csv(checkout.schemas / "confidence.csv")]
     caps = {r["code"] for r in rubric if r["criterion"] == "cap"}
-    # two are said by the number of samples and by other tables, not by a word: test_completeness.py
+    # three are said by the number of samples, by other tables and by the figure, not by a word: test_completeness.py
     assert {"abstract", "secondary quote", "imputed"} <= caps
-    assert caps <= {*words["status"], *words["seen_how"], "few samples", "outside the range"}
+    assert caps <= {*words["status"], *words["seen_how"], "few samples", "outside the range", "zero without evidence"}
 
 
 @pytest.mark.parametrize(

@@ -104,7 +104,8 @@ def test_grams_are_rounded_to_three_digits_away_from_the_doubt(value: float, up:
 
 def test_a_change_is_in_per_cent_of_what_was_there() -> None:
     """50 g of protein for each 1000 kcal, then 60: a fifth more."""
-    old: dict[str, Any] = dict.fromkeys(("per_1000kcal_low", "per_1000kcal_high", "unknown_share", "verdict"))
+    old: dict[str, Any] = dict.fromkeys(("per_1000kcal_low", "per_1000kcal_high", "unknown_share", "verdict",
+                                         "far_above_minimum"))
     old |= {"component": "PROCNT", "name": "protein", "unit": "g", "unknown_from": [], "material_unknown_from": []}
     row = change_row(old | {"per_1000kcal": 50.0}, old | {"per_1000kcal": 60.0}, [{}, {}])
     assert (row["change"], row["change_pct"]) == pytest.approx((10, 20))

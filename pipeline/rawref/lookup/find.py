@@ -45,7 +45,9 @@ def find(
     asked = _understood(text, schemas, texts)
     hits = [(words, i) for words, i in zip(of_ingredient, ingredients, strict=True) if asked.meets(words)]
     if asked.units:
-        hits.sort(key=lambda hit: (asked.likely(hit[0]), len(hit[0]), hit[1]["ingredient_id"]))
+        # who names an animal alone means its meat
+        hits.sort(key=lambda hit: (
+            asked.likely(hit[0]), len(hit[0]), hit[1]["part"] != "muscle", hit[1]["ingredient_id"]))
     keys = [key for key, words in zip(named, of_food, strict=True) if asked.meets(words)]
     found = {
         "ingredients": [row for _, row in hits],

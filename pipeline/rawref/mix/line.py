@@ -45,8 +45,9 @@ from rawref.registry.units import shown_unit
 ZERO = Fraction(0)
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
 STEP, HALVINGS, FAR, LESS = 1.5, 6, 2, (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95)
-"""How grams are sought: upwards by this factor, then between the last two by so many halvings; not at all where the
-first guess is this many times the most. Of less, these shares of all that the mix holds are tried."""
+"""How grams are sought: upwards by this factor, then between the last two by so many halvings, or below the first guess
+where half of it is enough; not at all where that guess is this many times the most. Of less, these shares of all that
+the mix holds are tried."""
 _DIGITS_UP, _DIGITS_DOWN = Context(prec=3, rounding=ROUND_UP), Context(prec=3, rounding=ROUND_DOWN)
 NO_ENERGY = "the mix has no known energy, so nothing can be judged per 1000 kcal"
 Range = tuple[float | None, float | None]
@@ -423,7 +424,7 @@ def _deciding_grams(
         if high >= most:
             return None, []
         low, high = high, min(round_up(high * STEP), most)
-    for _ in range(HALVINGS if low or upper else 0):
+    for _ in range(HALVINGS if low or upper or meets(round_up(high / 2)) else 0):
         middle = round_up((low + high) / 2)
         if middle >= high:
             break

@@ -440,13 +440,14 @@ def dictionary(schemas: Any) -> dict[str, Any]:
 
 
 def search_words(tables: Tables, schemas: Path) -> dict[str, Any]:
-    """What the search of the pages reads: the meanings of lookup/words, and a line per component and ingredient."""
+    """What the search of the pages reads: the meanings of lookup/words, and a line per component and ingredient, meat
+    before the other parts of an animal."""
     return {
         "means": {" ".join(said): [list(m) for m in meant] for said, meant in meanings(schemas).items()},
         "entries": [[c["name"], f"component/{c['component']}.html", "component", c["component"]]
                     for c in tables.components]
         + [[row["name"], f"ingredient/{row['ingredient_id']}.html", "ingredient",
-            text_of(row, schemas)] for row in tables.ingredients],
+            text_of(row, schemas)] for row in sorted(tables.ingredients, key=lambda row: row["part"] != "muscle")],
     }  # fmt: skip
 
 
