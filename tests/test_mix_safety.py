@@ -27,7 +27,16 @@ from rawref.mix.table import Table, load_table
 from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import Need, load_need
 from rawref.render import sheet
-from rawref.render.mix import amount_text, contributions_text, dose, figure, mix_text, target_text
+from rawref.render.mix import (
+    amount_text,
+    contributions_text,
+    dose,
+    energy_text,
+    figure,
+    grams_per_day,
+    mix_text,
+    target_text,
+)
 
 from tests.mix_tables import (
     WORKSPACE,
@@ -665,3 +674,14 @@ def test_the_grams_that_decide_a_ratio_are_offered_and_do(shell: int, sign: int)
     assert line["verdict"] != "meets" and grams * sign > 0
     batch, _ = batch_of(table, rows, None, [], {})
     assert verdict_with(batch, need, "CA/P", "eggshell-powder", grams) == "meets"
+
+
+def test_an_energy_below_its_own_interval_is_not_told_as_the_energy() -> None:
+    """Invented: parts that are only ranges count at their low ends, so that the sum can lie below the interval."""
+    daily = {"kcal": 200.0, "grams": 250.0, "ounces": 8.8}
+    mix = {"grams": 1000.0, "energy_low_kcal": 1000.0, "energy_high_kcal": 2000.0, "daily": daily, "findings": []}
+    inside, below = mix | {"energy_kcal": 1250.0}, mix | {"energy_kcal": 800.0}
+    assert energy_text(inside, "kcal") == "1250 kcal (90 % interval 1000 to 2000)"
+    assert energy_text(below, "kcal").startswith("1000 to 2000 kcal (90 % interval; 800 where")
+    assert grams_per_day(inside).endswith("oz of this mix (100 to 200 g by the interval of its energy)")
+    assert grams_per_day(below) == "100 to 200 g of this mix"

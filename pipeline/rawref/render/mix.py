@@ -235,8 +235,7 @@ def _span(low: float | None, high: float | None, width: int) -> str:
 
 def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
     lines = [
-        f"Mix of {figure(result['grams'])} g, {figure(result['energy_kcal'])} kcal ME (90 % interval "
-        f"{figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}), "
+        f"Mix of {figure(result['grams'])} g, {energy_text(result, 'kcal ME')}, "
         f"{figure(result['energy_density_kcal_per_g'])} kcal/g as fed, "
         f"{figure(result['energy_density_kcal_per_g_dm'])} kcal/g dry matter. Energy is metabolisable energy for cats "
         f"by {result['energy_formula']} ({result['energy_formula_title']}).{_widest(result)}",
@@ -268,6 +267,21 @@ def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
     return "\n".join(line for text in lines for line in _wrap(text, width))
 
 
+def _counted_inside(result: Mapping[str, Any]) -> bool:
+    """Whether the energy that counts lies in its interval: it does not where much is only a range, at its low end."""
+    low, high = result["energy_low_kcal"], result["energy_high_kcal"]
+    return low is None or high is None or bool(low <= (result["energy_kcal"] or 0) <= high)
+
+
+def energy_text(result: Mapping[str, Any], unit: str) -> str:
+    """The energy that counts with its interval; the interval first where that does not hold it."""
+    span = f"{figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}"
+    if _counted_inside(result):
+        return f"{figure(result['energy_kcal'])} {unit} (90 % interval {span})"
+    return (f"{span} {unit} (90 % interval; {figure(result['energy_kcal'])} where what is only a range counts at its"
+            " low end, as in the amounts below)")
+
+
 def objections(result: Mapping[str, Any]) -> str:
     """Why the exit status is 1, the gravest first; nothing where it is 0."""
     texts = [row["text"] for row in result["findings"]]
@@ -283,6 +297,11 @@ def grams_per_day(result: Mapping[str, Any]) -> str:
     if daily["grams"] is None:
         return "how much of this mix that is, is unknown"
     amount = f"{figure(daily['grams'])} g or {figure(daily['ounces'])} oz of this mix"
+    if result["energy_low_kcal"] and result["energy_high_kcal"]:
+        ends = [daily["kcal"] * result["grams"] / result[f"energy_{end}_kcal"] for end in ("high", "low")]
+        span = f"{figure(ends[0])} to {figure(ends[1])} g"
+        whole = _counted_inside(result)
+        amount = f"{amount} ({span} by the interval of its energy)" if whole else f"{span} of this mix"
     unfit = any(row["code"] in UNFIT for row in result["findings"])
     return f"{amount}, if it were fit to be fed, which it is not" if unfit else amount
 

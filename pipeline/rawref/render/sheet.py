@@ -20,6 +20,7 @@ from rawref.render.mix import (
     cell_text,
     chance_text,
     change_text,
+    energy_text,
     figure,
     grams_per_day,
     objections,
@@ -162,8 +163,7 @@ def _compared(comparison: Mapping[str, Any]) -> Table:
 
 def _facts(result: Mapping[str, Any]) -> list[str]:
     found = [
-        f"{figure(result['grams'])} g hold {figure(result['energy_kcal'])} kcal of metabolisable energy "
-        f"(90 % interval {figure(result['energy_low_kcal'])} to {figure(result['energy_high_kcal'])}), by "
+        f"{figure(result['grams'])} g hold {energy_text(result, 'kcal of metabolisable energy')}, by "
         f"{result['energy_formula_title']} ({result['energy_formula']}).",
         f"Animal ingredients without bone {figure(result['meat_pct'])} %, bone {figure(result['bone_pct'])} %, "
         f"additions {figure(result['additions_pct'])} %. Calcium to phosphorus "
