@@ -685,3 +685,15 @@ def test_an_energy_below_its_own_interval_is_not_told_as_the_energy() -> None:
     assert energy_text(below, "kcal").startswith("1000 to 2000 kcal (90 % interval; 800 where")
     assert grams_per_day(inside).endswith("oz of this mix (100 to 200 g by the interval of its energy)")
     assert grams_per_day(below) == "100 to 200 g of this mix"
+
+
+def test_a_chance_of_a_third_that_liver_is_too_much_is_a_finding(tmp_path: Path) -> None:
+    """600 g of beef liver in 1.5 kg: by SR28 (NDB 13325, retinol 4948 µg in 100 g) about half of FEDIAF's nutritional
+    maximum of 30 000 µg per 1000 kcal, by other tables far beyond. White of egg holds no more of it than yolk does."""
+    table, _ = shipped("example")
+    path = tmp_path / "liver.csv"
+    for text, doubtful in (("beef-liver,600", ["RETOL"]), ("chicken-egg-white,600", None)):
+        path.write_text(f"ingredient_id,grams\nchicken-thigh-meat-only,700\nbeef-heart,150\n{text}\n", encoding="utf-8")
+        result = evaluate(table, read_mix(path, path.name, table, set()), load_need(WORKSPACE))
+        assert codes(result).get("maximum_in_doubt") == doubtful
+        assert has_findings(result)

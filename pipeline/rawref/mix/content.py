@@ -31,6 +31,9 @@ WATER = "WATER"
 SKELETAL = ("bone", "shell")
 # Vitamins of shell are at most those of the egg that it is from, not of liver (common practice, no source).
 SHELL, EGG = "shell", frozenset({"egg_whole", "egg_yolk", "egg_white"})
+# White of egg is nearly free of fat: it holds no more of a fat-soluble vitamin than the yolk does (common practice, no
+# source).
+WHITE, FAT_SOLUBLE = "egg_white", "fat_soluble_vitamin"
 # An oil is bounded by the richest raw ingredient or oil of the table (common practice, no source).
 OIL = "oil"
 PLANT = "plant"
@@ -279,6 +282,11 @@ def _ceiling(
         component in table.rules.components("plant_no_richer")
     ):
         bound = max(filter(None, (table.largest(component), table.largest(component, OIL))), default=None)
+    if ingredient is not None and ingredient.part == WHITE and component in table.components and (
+        table.components[component].group == FAT_SOLUBLE
+    ):
+        yolk = table.largest_of_parts(component, frozenset({"egg_yolk"}))
+        bound = min((most for most in (bound, yolk) if most is not None), default=None)
     if bound is None:
         return limit
     return bound if limit is None else min(bound, limit)

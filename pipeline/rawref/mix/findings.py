@@ -56,7 +56,7 @@ def _named(entries: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _in_doubt(batch: Batch, entry: Mapping[str, Any]) -> bool:
-    """Whether a maximum is rather passed than kept: by what is known, or with an unknown at its worst that nothing but
+    """Whether a maximum may well be passed: by what is known, or with an unknown at its worst that nothing but
     a bound tells of (schemas/mix_rules.csv)."""
     least = float(batch.table.rules.of("maximum_in_doubt") or 0)
     if entry["verdict"] != "undecided" or entry["maximum_standing"] in {None, "memory"}:
