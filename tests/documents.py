@@ -1,7 +1,7 @@
 """The transcripts in README.md and reports/README.md: `$ rawref ...` and what it prints, run and compared or renewed.
 
-A block that ends with a line `...` shows the beginning of the output. `python -m tests.documents` renews them from the
-last build of this checkout; tests/test_documents.py compares.
+A block that ends with a line `...` shows the beginning of the output, as many lines as it did. `python -m
+tests.documents` renews them from the last build of this checkout; tests/test_documents.py compares.
 """
 
 from __future__ import annotations
@@ -15,8 +15,6 @@ from pathlib import Path
 REPO = Path(__file__).parents[1]
 DOCUMENTS = ("README.md", "reports/README.md")
 BLOCK = re.compile(r"```console\n(.*?)```", re.S)
-MOST = 14
-"""Lines of an output that is shown by its beginning."""
 
 
 def printed(command: str, root: Path) -> str:
@@ -55,8 +53,9 @@ def renewed(text: str, root: Path) -> str:
         if not first.startswith("$ rawref ") or "\n$ " in match.group(1):
             return match.group(0)
         output = printed(first[2:], root)
-        if rest.rstrip().endswith("..."):
-            output = "\n".join([*output.splitlines()[:MOST], "..."])
+        shown = rest.rstrip().splitlines()
+        if shown and shown[-1] == "...":
+            output = "\n".join([*output.splitlines()[: len(shown) - 1], "..."])
         return f"```console\n{first}\n{output}\n```"
 
     return BLOCK.sub(again, text)

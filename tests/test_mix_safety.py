@@ -536,6 +536,38 @@ def test_a_dose_without_any_maximum_is_no_quiet_success(tmp_path: Path) -> None:
     assert entry(rich, "K")["far_above_minimum"] and codes(rich) == codes(plain) == {}
 
 
+def test_what_is_rather_missed_than_met_is_an_objection(tmp_path: Path) -> None:
+    """75 % interval ends as of a normal figure: 3 of 100 g with 2 to 4 around a minimum of 4 is met in few cases, of
+    2.9 in more than half; what an unknown could still bring is no objection. 114 kcal per 100 g."""
+    parts = [ingredient("a"), ingredient("b")]
+    table = table_of(tmp_path / "t", parts, [*cells("a", **PLAIN, ZN="3 2 4"), *cells("b", **PLAIN)])
+    found = {}
+    for least in (3.5, 2.9):
+        need = need_of(tmp_path, minimum("ZN", str(least / 0.114), "mg"))
+        found[least] = evaluate(table, rows_of(("a", 1000)), need)
+        assert entry(found[least], "ZN")["verdict"] == "undecided"
+    assert codes(found[3.5]) == {"probably_short": ["ZN"]} and has_findings(found[3.5]) and codes(found[2.9]) == {}
+    assert "Not complete as it stands: probably short of Zn." in mix_text(found[3.5])
+    assert f"By the figures of {need.name} nothing is short or over; undecided: Zn." in mix_text(found[2.9])
+    half = evaluate(table, rows_of(("a", 500), ("b", 500)), need_of(tmp_path, minimum("ZN", "20", "mg")))
+    assert entry(half, "ZN")["chance_minimum"][0] < 0.5 and codes(half) == {}
+
+
+def test_what_is_published_for_other_food_alone_stands_at_the_head(tmp_path: Path) -> None:
+    """Taurine of canned food, FEDIAF 2021: 270 mg per 100 g DM at MER 75, which is 675 mg per 1000 kcal (4000 kcal per
+    kg DM). No standard sets a minimum for raw food."""
+    need = load_need(WORKSPACE)
+    heads = {}
+    for taurine in ("40 35 45", "75 70 80", "100 90 110"):
+        table = table_of(tmp_path / taurine[:2], [ingredient("a")], cells("a", **PLAIN, TAU=taurine))
+        heads[taurine] = " ".join(mix_text(evaluate(table, rows_of(("a", 1000)), need)).split())
+    assert "Tau is below what is published for canned food, 350.9 of 675 mg per 1000 kcal" in heads["40 35 45"]
+    assert "Tau may be below what is published for canned food, 657.9 of 675 mg" in heads["75 70 80"]
+    assert "1140 kcal ME (90 % interval 1140 to 1140)" in heads["40 35 45"]
+    assert "is below what is published" not in heads["100 90 110"]
+    assert "canned food 675 mg (this mix holds that)" in heads["100 90 110"]
+
+
 def test_an_unbounded_addition_is_named(tmp_path: Path) -> None:
     """A yeast of which nobody states the zinc: with it at its most, the maximum is passed."""
     parts = [ingredient("a"), ingredient("yeast", "none", "yeast", "addition")]

@@ -717,9 +717,9 @@ def mix_command(
 ) -> None:
     """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change.
 
-    Exit status: 0 nothing to object; 1 something is short, over a maximum or may well be (with the unknown at its
-    worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge by; 2 bad input. A
-    maximum from memory warns, and decides only where an addition passes it twice over.
+    Exit status: 0 nothing to object; 1 something is short or rather short than not, over a maximum or may well be
+    (with the unknown at its worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge
+    by; 2 bad input. A maximum from memory warns, and decides only where an addition passes it twice over.
     """
     from dataclasses import asdict
     from functools import partial

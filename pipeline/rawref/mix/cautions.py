@@ -12,6 +12,7 @@ from typing import Any
 from rawref.mix.batch import Batch
 from rawref.mix.content import KELP, content_of
 from rawref.mix.dry import greatest_share
+from rawref.mix.line import three_digits
 from rawref.mix.table import WATER_ID
 
 BONE = "bone"
@@ -64,9 +65,12 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
     at: dict[str, tuple[list[str], str]] = {"always": ([], f"profile {result['need']}")}
     incomplete = [entry["component"] for entry in result["components"] if entry["unknown_share"]]
     if incomplete:
-        at["any_unknown"] = ([], f"{len(incomplete)} of {len(result['components'])} components")
+        moved = [entry["name"] for entry in result["components"] if entry["material_unknown_from"]]
+        which = f"could change the verdict on {', '.join(moved)}" if moved else "could change no chance by a point"
+        at["any_unknown"] = ([], f"{len(incomplete)} of {len(result['components'])} totals lack something; it {which}")
     if result["energy_unknown_from"]:
-        at["energy_unknown"] = (list(result["energy_unknown_from"]), "")
+        more = float(sum(batch.grams[key] * batch.energies[key].unknown / 100 for key in result["energy_unknown_from"]))
+        at["energy_unknown"] = (list(result["energy_unknown_from"]), f"up to {three_digits(more)} kcal")
     own = {key: table.ingredients[key] for key in grams if key in table.ingredients and key != WATER_ID}
     raw = sorted(key for key, item in own.items() if item.kind != "addition" and item.part != "plant")
     if raw:

@@ -48,6 +48,9 @@ def findings_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]
     short = [row for row in entries if row["verdict"] == "short"]
     if short:
         add("short", f"short of {_named(short)}", [row["component"] for row in short], [])
+    likely = [row for row in entries if batch.kcal and _rather_short(batch, row)]
+    if likely:
+        add("probably_short", f"probably short of {_named(likely)}", [row["component"] for row in likely], [])
     return found
 
 
@@ -58,11 +61,18 @@ def _named(entries: Sequence[Mapping[str, Any]]) -> str:
 def _in_doubt(batch: Batch, entry: Mapping[str, Any]) -> bool:
     """Whether a maximum may well be passed: by what is known, or with an unknown at its worst that nothing but
     a bound tells of (schemas/mix_rules.csv)."""
-    least = float(batch.table.rules.of("maximum_in_doubt") or 0)
+    least = float(batch.table.rules.number("maximum_in_doubt"))
     if entry["verdict"] != "undecided" or entry["maximum_standing"] in {None, "memory"}:
         return False
     low, high = entry["chance_maximum"]
     return bool(high < least or (low < least and entry["maximum_open_from"]))
+
+
+def _rather_short(batch: Batch, entry: Mapping[str, Any]) -> bool:
+    """Whether a minimum is rather missed than met, even with the unknown at its best (schemas/mix_rules.csv)."""
+    least = float(batch.table.rules.number("minimum_in_doubt"))
+    chances = entry["chance_minimum"]
+    return bool(entry["verdict"] == "undecided" and chances and chances[1] < least)
 
 
 def _far_over(batch: Batch, entry: Mapping[str, Any]) -> bool:

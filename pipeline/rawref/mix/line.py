@@ -329,18 +329,19 @@ def _at_least(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
 
 
 def _open_from(batch: Batch, asked: Asked, bounds: Bounds, judged: Judgement) -> list[str]:
-    """The ingredients of which what is unknown could, alone and at its most, rather pass the maximum than keep it; not
-    those of which comparable foods foretell it."""
+    """The ingredients of which what is unknown could, alone and at its most, bring the maximum into doubt
+    (schemas/mix_rules.csv); not those of which comparable foods foretell it."""
     if bounds.maximum is None or judged.verdict != "undecided" or not batch.kcal:
         return []
     bound = float(bounds.maximum.per_1000kcal / asked.scale)
-    if keeps_maximum(asked.quotient, bound, Unknown()).low < 0.5:  # by what is known alone: the doubt is if it holds
+    least = float(batch.table.rules.number("maximum_in_doubt"))
+    if keeps_maximum(asked.quotient, bound, Unknown()).low < least:  # by what is known alone: the doubt is if it holds
         return sorted(bounds.added_by) if bounds.may_add else []
     found = []
     for key, content in asked.over.items():
         if content.ceiling != 0 and content.foretold is None:
             alone = None if content.ceiling is None else float(content.ceiling) * batch.shares[key] / 100
-            if keeps_maximum(asked.quotient, bound, Unknown(alone, 0.0)).low < 0.5:
+            if keeps_maximum(asked.quotient, bound, Unknown(alone, 0.0)).low < least:
                 found.append(key)
     return sorted(found)
 
@@ -601,8 +602,12 @@ def _without_requirement(entry: Mapping[str, Any]) -> str:
     shown = [row for row in entry["other_figures"] if row["bound"] == "minimum"]
     if not shown:
         return "the profile has no figure"
-    figures = ", ".join(f"{row['variant']} {row['per_1000kcal']:.4g} ({row['compares']})" for row in shown)
-    return f"no minimum exists for raw food; published per 1000 kcal: {figures}"
+    unit = shown_unit(entry["unit"])
+    words = {"above": "this mix holds that", "below": "this mix holds less", "either": "this mix may hold less"}
+    figures = ", ".join(
+        f"{row['variant']} food {three_digits(row['per_1000kcal'])} {unit} ({words[row['compares']]})" for row in shown
+    )
+    return f"no minimum exists for raw food; published per 1000 kcal for {figures}"
 
 
 def _by(entry: Mapping[str, Any]) -> str:

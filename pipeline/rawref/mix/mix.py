@@ -203,6 +203,7 @@ def _proximates(entries: Mapping[str, Mapping[str, Any]], total: Fraction) -> di
             "dry_matter_high_pct": None if not dry or high is None else min(100.0, high),
             "per_1000kcal": entry["per_1000kcal"],
             "unknown_share": entry["unknown_share"],
+            "unknown_from": entry["unknown_from"],
         }
     return found
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
 from rawref.mix.findings import UNFIT
-from rawref.mix.line import per_cent
+from rawref.mix.line import per_cent, round_down, round_up, some, three_digits
 from rawref.registry.units import shown_unit
 
 NARROW, WIDTH, WIDE = 60, 80, 140
@@ -20,6 +20,8 @@ WORST = ("memory", "derived", "seen_earlier_edition", "seen")
 NO_MAXIMUM = "no maximum published"
 SINCE_ADDED, MAY_BE_ADDED = " since added", " may be added"
 NEGLIGIBLE_G = 1e-9
+ROUNDING = 1e-9  # of binary arithmetic, relative
+SLIGHT = 1  # per cent: a figure on dry matter that unknown water moves by less is told so in short
 UNBOUNDED = 1000  # times the figure or the minimum: a high end that only the weight of the food bounds is no figure
 CSV_COLUMNS = (
     "component", "name", "unit", "amount", "low", "high", "per_1000kcal", "per_1000kcal_low", "per_1000kcal_high",
@@ -37,8 +39,8 @@ def mix_text(result: Mapping[str, Any], wide: bool = False, width: int = WIDTH) 
     """The whole result for a terminal of `width` columns, at least 60; `wide` takes 140 and adds the other formulas."""
     columns = max(NARROW, WIDE if wide else width)
     blocks = [
+        "\n".join(line for text in outcome(result) for line in _wrap(text, columns)),
         _head(result, columns, wide),
-        "\n".join(_wrap(objections(result), columns)),
         _table(result, columns),
         _legend(columns),
         _notes(result, columns),
@@ -254,8 +256,8 @@ def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
         _proximates(result),
         *_dry_matter(result),
         f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Animal ingredients"
-        f"{' without bone' if result['bone_high_pct'] else ''} {figure(result['meat_pct'])} %, {_bone(result)}"
-        f"additions {figure(result['additions_pct'])} %.",
+        f"{' without bone' if result['bone_high_pct'] else ''} {three_digits(result['meat_pct'])} %, {_bone(result)}"
+        f"additions {three_digits(result['additions_pct'])} %.",
     ]
     daily = result["daily"]
     if daily:
@@ -270,7 +272,8 @@ def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
 def _counted_inside(result: Mapping[str, Any]) -> bool:
     """Whether the energy that counts lies in its interval: it does not where much is only a range, at its low end."""
     low, high = result["energy_low_kcal"], result["energy_high_kcal"]
-    return low is None or high is None or bool(low <= (result["energy_kcal"] or 0) <= high)
+    counted = result["energy_kcal"] or 0
+    return low is None or high is None or bool(low <= counted * (1 + ROUNDING) and counted * (1 - ROUNDING) <= high)
 
 
 def energy_text(result: Mapping[str, Any], unit: str) -> str:
@@ -282,13 +285,40 @@ def energy_text(result: Mapping[str, Any], unit: str) -> str:
             " low end, as in the amounts below)")
 
 
-def objections(result: Mapping[str, Any]) -> str:
-    """Why the exit status is 1, the gravest first; nothing where it is 0."""
+def outcome(result: Mapping[str, Any]) -> list[str]:
+    """What a reader must not overlook, a sentence each."""
+    return [text for text in (_objections(result), _below_published(result)) if text]
+
+
+def _objections(result: Mapping[str, Any]) -> str:
+    """Why the exit status is 1, the gravest first, or that nothing is objected to; then what stays undecided."""
     texts = [row["text"] for row in result["findings"]]
+    told = {key for row in result["findings"] for key in row["components"]}
+    open_lines = [row for row in result["components"] if row["verdict"] == "undecided"]
+    left = [row["name"] for row in open_lines if row["component"] not in told]
     if not texts:
-        return ""
-    unfit = any(row["code"] in UNFIT for row in result["findings"])
-    return f"{'Not to be fed as it stands' if unfit else 'Not complete as it stands'}: {'; '.join(texts)}."
+        head = f"By the figures of {result['need']} nothing is short or over"
+    elif any(row["code"] in UNFIT for row in result["findings"]):
+        head = f"Not to be fed as it stands: {'; '.join(texts)}"
+    else:
+        head = f"Not complete as it stands: {'; '.join(texts)}"
+    return f"{head}; undecided: {', '.join(left)}." if left else f"{head}."
+
+
+def _below_published(result: Mapping[str, Any]) -> str:
+    """What has no minimum for raw food, yet less (or maybe less) than is published for other food; "" for nothing."""
+    found = []
+    for entry in result["components"]:
+        rows = [row for row in entry["other_figures"] if row["bound"] == "minimum" and row["compares"] != "above"]
+        if entry["verdict"] == "no_requirement" and rows and entry["per_1000kcal"] is not None:
+            row = max(rows, key=lambda each: each["per_1000kcal"])
+            word = "is" if row["compares"] == "below" else "may be"
+            found.append(
+                f"{entry['name']} {word} below what is published for {row['variant']} food, "
+                f"{figure(entry['per_1000kcal'])} of {figure(row['per_1000kcal'])} {shown_unit(entry['unit'])} per "
+                "1000 kcal; no minimum exists for raw food."
+            )
+    return " ".join(found)
 
 
 def grams_per_day(result: Mapping[str, Any]) -> str:
@@ -332,10 +362,13 @@ def _dry_matter(result: Mapping[str, Any]) -> list[str]:
         if names
     ]  # fmt: skip
     left = None if dry is None else dry - open_water / 100 * result["grams"]
-    off = "without a known limit" if not dry or not left or left <= 0 else f"up to {figure((dry / left - 1) * 100)} %"
+    more = None if not dry or not left or left <= 0 else (dry / left - 1) * 100
+    if more is not None and more < SLIGHT:
+        return [f"Water is {' and '.join(who)}: no figure on dry matter is as much as {SLIGHT:g} % higher for it."]
+    off = "without a known limit" if more is None else f"up to {three_digits(more)} %"
     return [
-        f"Water is {' and '.join(who)}: it could be up to {figure(open_water)} % of the mix more than counted here, "
-        f"and figures on dry matter {off} higher than printed."
+        f"Water is {' and '.join(who)}: it could be up to {three_digits(open_water)} % of the mix more than counted "
+        f"here, and figures on dry matter {off} higher than printed."
     ]
 
 
@@ -344,9 +377,9 @@ def _bone(result: Mapping[str, Any]) -> str:
     low, high, unknown = result["bone_low_pct"], result["bone_high_pct"], result["bone_unknown_from"]
     if not high:
         return ""
-    span = "" if low == high else f" (range {figure(low)} to {figure(high)})"
+    span = "" if low == high else f" (range {three_digits(low)} to {three_digits(high)})"
     at = f", unknown in {', '.join(unknown)} and not taken off there" if unknown else ""
-    return f"bone {figure(result['bone_pct'])} %{span}{at}, "
+    return f"bone {three_digits(result['bone_pct'])} %{span}{at}, "
 
 
 def _proximates(result: Mapping[str, Any]) -> str:
@@ -359,12 +392,14 @@ def _proximates(result: Mapping[str, Any]) -> str:
             low, high = row["as_fed_low_pct"], row["as_fed_high_pct"]
             if key == "WATER":
                 low, high = result["moisture_low_pct"], result["moisture_high_pct"]
-            span = f"range {figure(low)} to {'?' if high is None else figure(high)}"
-            notes = [] if span == f"range {figure(low)} to {figure(low)}" else [span]
+            ends = [three_digits(low), "?" if high is None else three_digits(high)]
+            notes = [f"range {ends[0]} to {ends[1]}"] if ends[0] != ends[1] else []
             if row["dry_matter_pct"] is not None:
-                notes.append(f"{figure(row['dry_matter_pct'])} of dry matter")
+                notes.append(f"{three_digits(row['dry_matter_pct'])} of dry matter")
+            if row["unknown_from"] and key != "WATER":
+                notes.append(f"unknown in {some(row['unknown_from'])}")
             beside = f" ({'; '.join(notes)})" if notes else ""
-            parts.append(f"{name} {figure(row['as_fed_pct'])}{beside}")
+            parts.append(f"{name} {'-' if row['as_fed_pct'] is None else three_digits(row['as_fed_pct'])}{beside}")
     return f"Per cent as fed: {', '.join(parts)}."
 
 
@@ -459,15 +494,15 @@ def amount_text(entry: Entry) -> str:
 
 def _legend(width: int) -> str:
     text = (
-        "amount: per 1000 kcal, what is known of it; - where nothing is. chance: in per cent, that the minimum is met "
-        "(or the maximum "
-        "kept, where that is the more doubtful); two numbers: with what is unknown at its worst and at its best; where "
-        "the spread of comparable foods stands for the unknown of a minimum, the line says so below. "
-        "+ more is there than is counted: it meets the minimum by its range, or by what comparable foods hold. "
-        "* figure of the profile from memory, not seen. since added: the legal maximum for added nutrients holds, as "
-        "an addition carries this one; may be added: nobody states whether one does; only if added: it does not hold "
-        "here. A name in brackets: the profile has no maximum that applies, that standard has. meets, high: far above "
-        "the minimum and no maximum published, have a look."
+        "amount: per 1000 kcal, what is known of it; - where nothing is known. chance: in per cent, that the minimum "
+        "is met, or that the maximum is kept where that is the more doubtful; two numbers: with what is unknown at "
+        "its worst and at its best (for a minimum, what comparable foods hold may stand for the unknown: the line "
+        "says so below). + some ingredients have only a range, or comparable foods: they count at their least, or "
+        "not, in the amount, and in full in the chance. * this figure of the profile is from memory, not seen. since "
+        "added: this legal maximum holds for nutrients that are added, and an ingredient adds this one; may be added: "
+        "nobody states whether an ingredient adds it; only if added: no ingredient does, so it does not hold. "
+        "Brackets name the standard that a maximum is taken from, where the profile has none that applies. meets, "
+        "high: far above the minimum, and nobody publishes a maximum: have a look."
     )
     return "\n".join(_wrap(text, width))
 
@@ -532,16 +567,18 @@ def remedy_text(entry: Entry) -> str:
     assay, grams = entry["assay_that_decides"], entry["grams_that_decide"]
     unit = shown_unit(entry["unit"])
     if assay:
-        words = {"minimum": ("meets from", "short at"), "maximum": ("", "keeps the maximum at"),
-                 "energy": ("short from", "meets at")}[assay["bound"]]  # fmt: skip
-        ends = [f"{words[0]} {figure(assay['at_least'])}"] if assay["at_least"] is not None else []
-        if ends and assay.get("kept_up_to") is not None:
-            ends[0] += f" to {figure(assay['kept_up_to'])} (above that the maximum is in doubt)"
+        more, less = {"minimum": ("meets", "short"), "maximum": ("", "the maximum is kept"),
+                      "energy": ("short", "meets")}[assay["bound"]]  # fmt: skip
+        of = f"{'g' if assay['bound'] == 'energy' else unit} per 100 g"
+        ends = []
+        if assay["at_least"] is not None:
+            top = assay.get("kept_up_to")
+            beyond = "" if top is None else f", up to {figure(round_down(top))}, from where on the maximum is in doubt"
+            ends.append(f"{more} if it finds {figure(round_up(assay['at_least']))} {of} or more{beyond}")
         if assay["at_most"] is not None:
-            ends.insert(0 if assay["bound"] == "energy" else 1, f"{words[1]} {figure(assay['at_most'])} or less")
+            ends.append(f"{less} if it finds {figure(round_down(assay['at_most']))} {of} or less")
         who = f"{assay['component']} of {assay['ingredient_id']}"
-        of = "g" if assay["bound"] == "energy" else unit
-        found.append(f"an assay of {who} would decide: {', '.join(ends)} {of} per 100 g")
+        found.append(f"an assay of {who} could decide: {'; '.join(ends)}")
     if grams:
         more = "more" if grams["grams"] > 0 else "less"
         found.append(f"about {dose(abs(grams['grams']))} {more} of {grams['ingredient_id']} would"
@@ -558,7 +595,7 @@ def _no_grams(row: Mapping[str, Any]) -> str:
         passed = ", ".join(row["passes_maximum_of"])
         return f"more of {row['ingredient_id']} would decide it, yet pass the maximum of {passed} or leave it in doubt"
     more = "more" if row["up_to"] > 0 else "less"
-    return f"no amount up to {dose(abs(row['up_to']))} {more} of {row['ingredient_id']} decides it"
+    return f"even {dose(abs(row['up_to']))} {more} of {row['ingredient_id']} would not decide it"
 
 
 def _names(entry: Entry) -> str:

@@ -23,7 +23,7 @@ from rawref.render.mix import (
     energy_text,
     figure,
     grams_per_day,
-    objections,
+    outcome,
     source_note,
     supplied,
     total_of,
@@ -169,8 +169,7 @@ def _facts(result: Mapping[str, Any]) -> list[str]:
         f"additions {figure(result['additions_pct'])} %. Calcium to phosphorus "
         f"{figure(result['calcium_phosphorus_ratio'])}.",
     ]
-    if result["findings"]:
-        found.append(objections(result))
+    found += outcome(result)
     daily = result["daily"]
     if daily:
         found.append(
