@@ -103,7 +103,8 @@ def _of_energy(batch: Batch, asked: Asked, bound: float) -> list[tuple[float, Do
 
 
 def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper: bool) -> dict[str, Any] | None:
-    """From which content of one ingredient on an assay would decide, per 100 g: {at_least, at_most, bound}.
+    """From which content of one ingredient on an assay would decide, per 100 g: {at_least, at_most, bound}, with the
+    interval that the table has of it (known_low, known_high).
 
     For a minimum `at_least` makes it met and `at_most` short; for a maximum (`upper`) `at_most` makes it kept; for
     what only brings energy (bound `energy`) `at_most` makes the minimum met and `at_least` short. None where no content
@@ -147,7 +148,7 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
         return None
     return {
         "ingredient_id": doubt.ingredient_id, "component": doubt.component, "at_least": at_least, "at_most": at_most,
-        "bound": "maximum" if upper else "minimum",
+        "bound": "maximum" if upper else "minimum", **_interval(own),
     }  # fmt: skip
 
 
@@ -178,8 +179,14 @@ def _energy_assay(
         return None
     return {
         "ingredient_id": doubt.ingredient_id, "component": doubt.component, "at_least": short, "at_most": met,
-        "bound": "energy",
+        "bound": "energy", **_interval(content),
     }  # fmt: skip
+
+
+def _interval(content: Content) -> dict[str, float | None]:
+    """What the table says of a content, per 100 g, to hold a deciding content against; None where it has no figure."""
+    known = content.known and content.low != content.high
+    return {"known_low": float(content.low) if known else None, "known_high": float(content.high) if known else None}
 
 
 def _other_parts(batch: Batch, parts: tuple[str, ...], doubt: Doubt) -> list[tuple[float, ...]]:

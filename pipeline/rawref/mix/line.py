@@ -614,9 +614,12 @@ def _by(entry: Mapping[str, Any]) -> str:
     if not entry["decided_by"]:
         return "; the mix has no known energy" if entry["per_1000kcal"] is None else ""
     first = entry["decided_by"][0]
-    verbs = {"spread": "varies", "a range": "is only a range", "unknown": "is unknown", "energy": "(energy) varies",
-             "partly unknown": "is not wholly known", "energy unknown": "(energy) is unknown"}  # fmt: skip
-    who = f"{first['component']} of {first['ingredient_id']} {verbs[first['why']]}"
+    verbs = {
+        "spread": " varies", "a range": " is only a range", "unknown": " is unknown",
+        "partly unknown": " is not wholly known", "energy": ", and with it the energy, varies",
+        "energy unknown": ", and with it the energy, is unknown",
+    }  # fmt: skip
+    who = f"{first['component']} of {first['ingredient_id']}{verbs[first['why']]}"
     return f"; {who}: {first['share'] * 100:.0f} % of the doubt"
 
 

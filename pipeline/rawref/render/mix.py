@@ -578,7 +578,9 @@ def remedy_text(entry: Entry) -> str:
         if assay["at_most"] is not None:
             ends.append(f"{less} if it finds {figure(round_down(assay['at_most']))} {of} or less")
         who = f"{assay['component']} of {assay['ingredient_id']}"
-        found.append(f"an assay of {who} could decide: {'; '.join(ends)}")
+        span = [assay["known_low"], assay["known_high"]]
+        beside = f" (the table has {figure(span[0])} to {figure(span[1])})" if None not in span else ""
+        found.append(f"an assay of {who}{beside} could decide: {'; '.join(ends)}")
     if grams:
         more = "more" if grams["grams"] > 0 else "less"
         found.append(f"about {dose(abs(grams['grams']))} {more} of {grams['ingredient_id']} would"
