@@ -125,6 +125,8 @@ def test_the_head_tells_foods_by_what_became_of_them() -> None:
     assert [s.lead for s in head._gained(foods)] == ["own: 1 food gained 2 figures"]
     assert [s.lead for s in head._gone(foods)] == ["own: 1 food removed", "own: 1 food lost 4 figures"]
     assert [s.names for s in head._gained(foods)] == [["Goat (G)"]]
+    mixed = [food("gained", "Goat", 2), food("gained", "Hare", -1), food("gained", "Kid", 0)]
+    assert [s.lead for s in head._gained(mixed)] == ["own: 3 foods gained 2 figures"]
 
 
 def test_a_heading_is_faulted_on_its_line(tmp_path: Path) -> None:

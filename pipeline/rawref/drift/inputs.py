@@ -87,7 +87,8 @@ REACH = (
 )
 """By how a path begins, the longest first: the cause that it stands for, None where no published cell comes from it;
 the columns or tables that it can alter, empty for all; and how that is told."""
-KEYS = ("ingredient_id", "component", "source", "food_id")
+CELL = ("ingredient_id", "component")
+KEYS = (*CELL, "source", "food_id")
 """Columns by which a row of a changed file names the cells that it is about."""
 
 
@@ -117,7 +118,7 @@ class Input:
         """The first of its changed rows that may be about the change."""
         if not self.rows:
             return None
-        about = (change.get("about") or {}) | {k: change[k] for k in KEYS[:2]}
+        about = (change.get("about") or {}) | {k: change[k] for k in CELL}
         key = tuple(about.get(k) for k in self._asked)
         if key not in self._rows_of:
             known = dict(zip(self._asked, key, strict=True))
@@ -132,7 +133,7 @@ class Input:
         """The changed row that names just this cell, or just the figure that it rests on."""
         if not self.rows:
             return None
-        about = (change.get("about") or {}) | {k: change[k] for k in KEYS[:2]}
+        about = (change.get("about") or {}) | {k: change[k] for k in CELL}
         return next((self._cells[key] for key in _cells_of(about) if key in self._cells), None)
 
     def alters(self, table: str, fields: Iterable[str]) -> bool:

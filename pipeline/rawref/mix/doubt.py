@@ -41,7 +41,7 @@ def doubts_of(batch: Batch, asked: Asked, bound: float, upper: bool = False) -> 
     rules = batch.table.rules
     least = float(rules.number("doubt_named"))
     guessed = not upper and asked.foretold is not None
-    found: list[tuple[float, Doubt]] = []
+    found: list[Weighed] = []
     parts = parts_of(asked.component)[1]
     over_parts = parts[:1] if asked.is_ratio else parts
     for part in over_parts:
@@ -54,51 +54,53 @@ def doubts_of(batch: Batch, asked: Asked, bound: float, upper: bool = False) -> 
             found += _of_content(batch, key, parts[1], content, bound, False)
     else:
         found += _of_energy(batch, asked, bound)
-    whole = math.fsum(weight for weight, _ in found)
-    endless = sum(math.isinf(weight) for weight, _ in found)
+    whole = math.fsum(weight for weight, *_ in found)
+    endless = sum(math.isinf(weight) for weight, *_ in found)
     named = []
-    for weight, doubt in found:
+    for weight, key, part, why, could_add in found:
         share = (math.isinf(weight) / endless) if endless else weight / whole if whole else 0.0
         if share >= least:
-            named.append(Doubt(doubt.ingredient_id, doubt.component, doubt.why, share, doubt.could_add))
+            named.append(Doubt(key, part, why, share, could_add))
     named.sort(key=lambda doubt: (-doubt.share, doubt.ingredient_id, doubt.component, doubt.why))
     return named[: int(rules.number("doubts_named"))]
 
 
-def _of_content(
-    batch: Batch, key: str, part: str, content: Content, factor: float, guessed: bool
-) -> list[tuple[float, Doubt]]:  # fmt: skip
+Weighed = tuple[float, str, str, str, float | None]
+"""The variance that a doubt brings, and the Doubt without its share."""
+
+
+def _of_content(batch: Batch, key: str, part: str, content: Content, factor: float, guessed: bool) -> list[Weighed]:
     share, weight = batch.shares[key] / 100 * factor, float(batch.grams[key]) / 100
-    found = []
+    found: list[Weighed] = []
     spread = variance_within(scaled(content.points, share))
     if spread:
         why = "a range" if content.state == "range" else "spread"
-        found.append((spread, Doubt(key, part, why, 0.0, float(content.high - content.counted) * weight)))
+        found.append((spread, key, part, why, float(content.high - content.counted) * weight))
     why = "partly unknown" if lacking_share(key, content) < 1 and not content.known else "unknown"
     ceiling = content.unforetold if guessed else content.ceiling
     if guessed and content.foretold is not None:
-        doubt = Doubt(key, part, why, 0.0, content.foretold.high * weight)
-        found.append((variance_within(scaled(content.foretold.points, share)), doubt))
+        likely = variance_within(scaled(content.foretold.points, share))
+        found.append((likely, key, part, why, content.foretold.high * weight))
     if ceiling is None:
-        found.append((math.inf, Doubt(key, part, why, 0.0, None)))
+        found.append((math.inf, key, part, why, None))
     elif ceiling:
         wide = float(ceiling) * share
-        found.append((wide * wide / 12, Doubt(key, part, why, 0.0, float(ceiling) * weight)))
+        found.append((wide * wide / 12, key, part, why, float(ceiling) * weight))
     return found
 
 
-def _of_energy(batch: Batch, asked: Asked, bound: float) -> list[tuple[float, Doubt]]:
-    found = []
+def _of_energy(batch: Batch, asked: Asked, bound: float) -> list[Weighed]:
+    found: list[Weighed] = []
     for key, energy in batch.energies.items():
         share = batch.shares[key] / 100 * bound
         for bearer, (factor, content) in energy.parts.items():
             if bearer != asked.component:
                 spread = variance_within(scaled(content.points, float(factor) * share))
                 if spread:
-                    found.append((spread, Doubt(key, bearer, "energy", 0.0, None)))
+                    found.append((spread, key, bearer, "energy", None))
         if energy.unknown:
             wide = float(energy.unknown) * share
-            found.append((wide * wide / 12, Doubt(key, "+".join(energy.unknown_in), "energy unknown", 0.0, None)))
+            found.append((wide * wide / 12, key, "+".join(energy.unknown_in), "energy unknown", None))
     return found
 
 
