@@ -11,7 +11,7 @@ from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
 from rawref.mix.findings import UNFIT
-from rawref.mix.line import per_cent, round_down, round_up, some, three_digits
+from rawref.mix.line import per_cent, round_down, round_up, three_digits
 from rawref.registry.units import shown_unit
 
 NARROW, WIDTH, WIDE = 60, 80, 140
@@ -397,7 +397,8 @@ def _proximates(result: Mapping[str, Any]) -> str:
             if row["dry_matter_pct"] is not None:
                 notes.append(f"{three_digits(row['dry_matter_pct'])} of dry matter")
             if row["unknown_from"] and key != "WATER":
-                notes.append(f"unknown in {some(row['unknown_from'])}")
+                at = row["unknown_from"]
+                notes.append(f"unknown in {', '.join(at) if len(at) < 3 else f'{len(at)} ingredients'}")
             beside = f" ({'; '.join(notes)})" if notes else ""
             parts.append(f"{name} {'-' if row['as_fed_pct'] is None else three_digits(row['as_fed_pct'])}{beside}")
     return f"Per cent as fed: {', '.join(parts)}."
