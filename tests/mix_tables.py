@@ -131,8 +131,8 @@ def minimum(component: str, value: str, unit: str, variant: str = "", standing: 
     return f"{component},minimum,recommended,{value},{unit},per_1000kcal_ME,{variant},2021,{standing},a standard,"
 
 
-def maximum(component: str, value: str, unit: str, variant: str = "") -> str:
-    return f"{component},maximum,safe_upper_limit,{value},{unit},per_1000kcal_ME,{variant},2021,seen,a standard,"
+def maximum(component: str, value: str, unit: str, variant: str = "", standing: str = "seen") -> str:
+    return f"{component},maximum,safe_upper_limit,{value},{unit},per_1000kcal_ME,{variant},2021,{standing},a standard,"
 
 
 def entry(result: Mapping[str, Any], component: str) -> dict[str, Any]:

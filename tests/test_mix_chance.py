@@ -199,7 +199,8 @@ def test_two_mixes_side_by_side_and_an_unknown_swap_has_no_percentage(tmp_path: 
     row = next(row for row in compare(one, evaluate(table, rows_of(("a", 100), ("c", 100)), need))["components"]
                if row["component"] == "MN")  # fmt: skip
     assert row["change_pct"] is None and row["change_unknown_from"] == ["c"]
-    text = compare_text(compare(one, evaluate(table, rows_of(("a", 100), ("c", 100)), need)))
+    other = evaluate(table, rows_of(("a", 100), ("c", 100)), need)
+    text = compare_text(compare(one, other), (one, other))
     assert "unknown" in next(line for line in text.splitlines() if " · MN" in line)
 
 

@@ -718,8 +718,8 @@ def mix_command(
     """Try a mix against a requirement profile: what is known, what is not, and what the unknown could change.
 
     Exit status: 0 nothing to object; 1 something is short or rather short than not, over a maximum or may well be
-    (with the unknown at its worst), ten times its minimum by an addition, toxic to cats, or there is no energy to judge
-    by; 2 bad input. A maximum from memory warns, and decides only where an addition passes it twice over.
+    (with the unknown at its worst), many times its minimum by an addition, toxic to cats, or there is no energy to
+    judge by; 2 bad input. A maximum from memory warns, and decides only where an addition passes it twice over.
     """
     from dataclasses import asdict
     from functools import partial
@@ -753,12 +753,13 @@ def mix_command(
         _ask_of_mix(batch, profile, own, contributions, target, adding, format)
         return
     result = evaluate(table, rows, profile, weight, activity, assays, left_out, swaps)
-    comparison = None
+    sides = None
     if other:
         others = read_mix(other, other.as_posix(), table, own)
-        comparison = compare(result, evaluate(table, others, profile, weight, activity, assays))
+        sides = result, evaluate(table, others, profile, weight, activity, assays)
     elif left_out or swaps:
-        comparison = compare(evaluate(table, rows, profile, weight, activity, assays), result)
+        sides = evaluate(table, rows, profile, weight, activity, assays), result
+    comparison = compare(*sides) if sides else None
     if plot:
         from rawref.report.profile import draw
 
@@ -774,14 +775,15 @@ def mix_command(
     elif format is MixFormat.text:
         if not other:
             show(render_mix.mix_text(result, wide, terminal_width()), nl=False)
-        if comparison:
-            show(("" if other else "\n") + render_mix.compare_text(comparison, wide, terminal_width()), nl=False)
-    elif other and comparison:
+        if sides and comparison:
+            text = render_mix.compare_text(comparison, sides, wide, terminal_width())
+            show(text if other else f"\n{text}", nl=False)
+    elif other and sides and comparison:
         title, notes = f"{file.stem} and {other.stem}", [result["method"]]
-        _publish(sheet.side_by_side(comparison, title, notes), format)
+        _publish(sheet.side_by_side(comparison, title, notes, render_mix.outcomes(sides)), format)
     else:
         _publish(sheet.analysis(result, f"Analysis of {file.stem}", comparison), format)
-    if has_findings(result):
+    if has_findings(result) or (other and sides and has_findings(sides[1])):
         raise typer.Exit(1)
 
 

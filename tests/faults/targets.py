@@ -226,7 +226,7 @@ def _tried(space: Workspace) -> Iterator[Target]:
         if len(rows) < 5:
             other = mix.evaluate(table, rows, profile)
             json.dumps(compare(judged, other), default=str, allow_nan=False)
-            compare_text(compare(other, judged), True, 100)
+            compare_text(compare(other, judged), (other, judged), True, 100)
 
     yield Target("compare", {"other.csv": mixes["mix.csv"]}, damaged, beside, 5)
     asked = {"target": b"CA/P=1.2", "energy": b"RETOL=5000", "one": b"Vitamin A, retinol = 90000"}

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
 
 from rawref.mix.assay import Assays
-from rawref.mix.content import KELP, ZERO, Content, content_of, unknown
+from rawref.mix.content import KELP, OIL, ZERO, Content, content_of, unknown
 from rawref.mix.energy import Factors
 from rawref.mix.kcal import Energy, EnergyTotal, energy_of, energy_total, limited, weighted
 from rawref.mix.quotient import PerEnergy, PerMineral, Quotient, Unknown
 from rawref.mix.spread import Points, scaled, total
 from rawref.mix.table import WATER_ID, Table
+from rawref.mix.taken import Taken, lost_of, taken_of
 from rawref.needs.profile import IF_ADDED, Bound, Need, parts_of
 
 THOUSAND = Fraction(1000)
+AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,13 @@ class Batch:
         ingredient = self.table.ingredients.get(key)
         return key != WATER_ID if ingredient is None else ingredient.kind == "addition"
 
+    def fish_oils(self) -> list[str]:
+        """The oils of fish in the mix."""
+        own = {key: self.table.ingredients.get(key) for key, weight in self.grams.items() if weight}
+        return sorted(
+            key for key, item in own.items() if item is not None and item.part == OIL and item.species_group in AQUATIC
+        )
+
     def added(self, component: str, maximum: Bound) -> list[str]:
         """The additions that carry a component: a hundredth of its legal maximum or more (schemas/mix_rules.csv)."""
         least = self.table.rules.of("added_share") or ZERO
@@ -136,7 +145,8 @@ class Asked:
     """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line.
 
     `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing. `least`:
-    what the unknown holds at least, per gram of the batch; counts against a maximum only.
+    what the unknown holds at least, per gram of the batch; counts against a maximum only. `taken`: what food of the
+    mix takes of it, `lost` the most of that, per gram of the batch, None for all; they count against a minimum only.
     """
 
     component: str
@@ -146,6 +156,8 @@ class Asked:
     unknown: Unknown
     foretold: tuple[Quotient, Unknown] | None = None
     least: float = 0.0
+    taken: Sequence[Taken] = ()
+    lost: float | None = 0.0
 
     @property
     def is_ratio(self) -> bool:
@@ -183,8 +195,10 @@ def ask(batch: Batch, component: str, bare: bool = False) -> Asked:
             amounts, rest = batch.foretold(over)
             foretold = PerEnergy(amounts, batch.energy, bearer), Unknown(rest, batch.energy.unknown)
         least = sum(float(content.least) * batch.shares[key] / 100 for key, content in over.items())
+        taken = taken_of(batch.table, batch.grams, component)
         return Asked(
-            component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold, least
+            component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold, least,
+            taken, lost_of(taken, batch.shares),
         )  # fmt: skip
     over, under = (_bare(batch.contents(part)) if bare else batch.contents(part) for part in parts)
     above, below = batch.amounts(over), batch.amounts(under)
@@ -212,7 +226,7 @@ class Bounds:
 def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
     """The maxima that apply with the minimum beside each, the strictest first: that of foods and, where an addition
     carries it, that of the law; those of the other profiles where this one has neither; else the minimum alone."""
-    minimum, maximum = need.applied(component, "minimum"), need.applied(component, "maximum")
+    minimum, maximum = minimum_of(batch, need, component), need.applied(component, "maximum")
     legal = need.if_added(component)
     found = [Bounds(minimum, maximum)] if maximum is not None else []
     if legal is not None and (called := _called(batch, component, minimum, legal)):
@@ -221,6 +235,17 @@ def maxima_of(batch: Batch, need: Need, component: str) -> list[Bounds]:
     if not found and legal is None:
         found = maxima_of_others(batch, need, component, minimum)
     return found or [Bounds(minimum, None)]
+
+
+def minimum_of(batch: Batch, need: Need, component: str) -> Bound | None:
+    """The minimum of the profile, raised by what every gram of fish oil asks for on top (schemas/mix_rules.csv)."""
+    minimum = need.applied(component, "minimum")
+    each = batch.table.rules.of("fish_oil_demand", component)
+    oils = batch.fish_oils()
+    if minimum is None or each is None or not oils or not batch.kcal:
+        return minimum
+    more = each * sum((batch.grams[key] for key in oils), ZERO) / batch.kcal * THOUSAND
+    return replace(minimum, per_1000kcal=minimum.per_1000kcal + more)
 
 
 def maxima_of_others(batch: Batch, need: Need, component: str, minimum: Bound | None) -> list[Bounds]:

@@ -9,17 +9,16 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
-from rawref.mix.batch import Batch
+from rawref.mix.batch import AQUATIC, Batch
 from rawref.mix.content import KELP, content_of
 from rawref.mix.dry import greatest_share
 from rawref.mix.line import three_digits
 from rawref.mix.table import WATER_ID
+from rawref.mix.taken import THIAMINASE
 
 BONE = "bone"
-THIAMINASE = "raw_fish_thiaminase"
 SEEN = "seen"  # standing of a report that was read
 WITHOUT_END = 100  # times the maximum: a high end that only the weight of an addition bounds says nothing
-AQUATIC = frozenset({"finfish", "mollusc", "crustacean"})
 
 
 def cautions_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -104,10 +103,19 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
     plants = sorted(key for key, item in own.items() if item.part == "plant" and item.kind != "addition")
     if plants:
         at["any_plant"] = (plants, "")
+    salts = sorted(key for key in own if batch.is_addition(key) and _phosphate(batch, key))
+    if salts:
+        at["phosphate_added"] = (salts, "")
     ratio = result["calcium_phosphorus_ratio"]
     if ratio is not None and not 1 <= ratio <= 2:
         at["ratio_outside"] = ([], f"here {ratio:.2f}")
     return at
+
+
+def _phosphate(batch: Batch, key: str) -> bool:
+    """Whether a mineral addition is one of phosphorus."""
+    least = batch.table.rules.number("phosphate_salt")
+    return batch.table.ingredients[key].part == "mineral" and batch.content(key, "P").counted >= least
 
 
 def _vitamin_a(result: Mapping[str, Any]) -> str:

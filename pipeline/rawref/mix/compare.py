@@ -25,6 +25,7 @@ def compare(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, An
         "grams": {"before": before["grams"], "after": after["grams"]},
         "energy_kcal": {"before": before["energy_kcal"], "after": after["energy_kcal"]},
         "grams_per_1000kcal": {"before": _per_1000(before), "after": _per_1000(after)},
+        "findings": {"before": before["findings"], "after": after["findings"]},
         "verdicts_changed": [row["component"] for row in rows if row["verdict_changed"]],
         "components": rows,
     }

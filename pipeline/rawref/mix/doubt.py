@@ -112,10 +112,10 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
     what only brings energy (bound `energy`) `at_most` makes the minimum met and `at_least` short. None where no content
     that is possible would decide.
     """
-    if not isinstance(asked.quotient, PerEnergy):
+    if not isinstance(asked.quotient, PerEnergy) or (asked.lost is None and not upper):
         return None
     if doubt.why == "energy":
-        return None if upper else _energy_assay(batch, asked.quotient, asked.unknown, bound, doubt)
+        return None if upper else _energy_assay(batch, asked, asked.quotient, bound, doubt)
     parts = parts_of(asked.component)[1]
     if doubt.component not in parts:
         return None
@@ -132,7 +132,7 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
     top = limit / per_100g
 
     def met(extra: float) -> float:
-        return quotient.chance(bound, Unknown(0.0, asked.unknown.under), extra)
+        return quotient.chance(bound, Unknown(0.0, asked.unknown.under), extra - (asked.lost or 0.0))
 
     def possible(extra: float) -> float:
         return quotient.chance(bound, Unknown(others, 0.0), extra)
@@ -155,7 +155,7 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
 
 
 def _energy_assay(
-    batch: Batch, quotient: PerEnergy, unknown: Unknown, bound: float, doubt: Doubt
+    batch: Batch, asked: Asked, quotient: PerEnergy, bound: float, doubt: Doubt
 ) -> dict[str, Any] | None:
     """From which protein, fat or carbohydrate of one ingredient on its energy would decide about a minimum."""
     factor, content = batch.energies[doubt.ingredient_id].parts[doubt.component]
@@ -170,10 +170,10 @@ def _energy_assay(
     top = float(batch.table.rules.number("assay_times") * content.high) / per_100g
 
     def lost(kcal: float) -> float:
-        return 1 - rest.chance(bound, Unknown(0.0, (unknown.under or 0.0) + kcal))
+        return 1 - rest.chance(bound, Unknown(0.0, (asked.unknown.under or 0.0) + kcal), -(asked.lost or 0.0))
 
     def hopeless(kcal: float) -> float:
-        return 1 - rest.chance(bound, Unknown(unknown.over, kcal))
+        return 1 - rest.chance(bound, Unknown(asked.unknown.over, kcal))
 
     met = solve(lost, 1 - CERTAIN_HIGH, 0.0, top, 24) * per_100g if lost(0.0) <= 1 - CERTAIN_HIGH else None
     short = solve(hopeless, CERTAIN_HIGH, 0.0, top, 24) * per_100g if hopeless(top) >= CERTAIN_HIGH else None

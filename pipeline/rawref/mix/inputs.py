@@ -84,7 +84,7 @@ def named(path: Path, shown: str | None = None) -> frozenset[str]:
 
 
 def _grams(text: str, where: str) -> Fraction:
-    grams = number(text, where, "grams")
+    grams = number(text, where, "grams", "above zero")
     if grams > MAX_GRAMS:
         what = f"grams is {text!r}, more than ten tonnes"
         raise InputError(what, where, "give grams; a smaller batch of the same recipe has the same verdicts")
@@ -148,6 +148,9 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
     cooked = sorted(words & COOKED_WORDS)
     base = "-".join(part for part in re.split(r"[-_ ]+", ingredient_id.lower()) if part not in COOKED_WORDS)
     near = near_ids(table, base, also)
+    if cooked and "bone" in words:
+        what = f"{ingredient_id!r} is {cooked[0]} bone, which is never fed: it splinters"
+        raise InputError(what, where, "leave it out")
     if cooked:
         cure = f"give the raw ingredient and its raw weight{': ' + ', '.join(near) if near else ''}"
         raise InputError(f"{ingredient_id!r} is {cooked[0]}: the table holds raw ingredients only", where, cure)

@@ -39,10 +39,12 @@ from rawref.mix.quotient import (
 )
 from rawref.mix.spread import quantile, total
 from rawref.mix.table import WATER_ID
+from rawref.mix.taken import as_entries
 from rawref.needs.profile import Bound, Need, unit_of
 from rawref.registry.units import shown_unit
 
 ZERO = Fraction(0)
+HUNDRED_G = 100.0
 OUNCE_G = Fraction("28.349523125")  # international avoirdupois ounce, exact by definition
 STEP, HALVINGS, FAR, LESS = 1.5, 6, 2, (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95)
 """How grams are sought: upwards by this factor, then between the last two by so many halvings, or below the first guess
@@ -90,8 +92,9 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     amount = _ratio(batch, asked, per) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     scale = float(asked.scale)
     bottom, top = (None if value is None else value * scale for value in per)
-    if bottom is not None and not asked.is_ratio and amount.counted is not None and batch.kcal:
-        bottom = min(bottom, float(amount.counted / batch.kcal) * scale)
+    if amount.counted is not None and (asked.is_ratio or batch.kcal):  # a range counts at its low end, in energy too
+        counted = float(amount.counted if asked.is_ratio else amount.counted / batch.kcal * asked.scale)
+        bottom, top = None if bottom is None else min(bottom, counted), None if top is None else max(top, counted)
     pairs = asked.pairs()
     lacking = {key: lacking_share(key, *contents) for key, contents in pairs.items()}
     imputed = _flagged(pairs, "imputed")
@@ -113,6 +116,8 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "assayed_from": _flagged(pairs, "assay"),
         "rival_from": _flagged(pairs, "rival"),
         "not_counted_from": _flagged(pairs, "bound"),
+        "taken_by": _taken(batch, asked) if bounds.minimum is not None else [],
+        "minimum_raised_by": _raised_by(batch, need, component, bounds),
         "other_products_from": _other_products(batch, asked),
         "no_spread_from": _flagged({key: pairs[key] for key in pairs if key != WATER_ID}, "no_spread"),
         "added_by": list(bounds.added_by),
@@ -145,6 +150,9 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     entry["high_by"] = _brought_by_additions(batch, asked)
     if bounds.maximum is None and (legal := legal_if_added(batch, need, component)) is not None:
         entry["maximum_if_added"] = out(legal.per_1000kcal)
+        if judged.verdict == "meets":
+            most = float(batch.table.rules.number("natural_high") * legal.per_1000kcal)
+            entry["far_above_minimum"] = entry["far_above_minimum"] or (entry["per_1000kcal"] or 0) >= most
     if judged.verdict in {"undecided", "short", "over"}:
         _add_remedies(batch, need, asked, bounds, judged, entry)
     entry["reason"] = reason_of(entry, need.name) if batch.kcal or asked.is_ratio else NO_ENERGY
@@ -174,7 +182,7 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
         least, most = (Chances(0.0, 1.0) if row else None for row in (bounds.minimum, bounds.maximum))
         return Judgement(least, most, verdict_of(least, most))
     if bounds.minimum is not None:
-        least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown)
+        least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown, asked.lost)
     if bounds.maximum is not None:
         # a maximum is kept only with the unknown at its ceiling: what comparable foods hold blesses no overdose
         most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least)
@@ -182,7 +190,7 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
             most = Chances(most.low, 1.0)
     if asked.foretold is None or bounds.minimum is None or least is None or least.sure or least.hopeless:
         return Judgement(least, most, verdict_of(least, most))
-    found = meets_minimum(asked.foretold[0], float(bounds.minimum.per_1000kcal / scale), asked.foretold[1])
+    found = meets_minimum(asked.foretold[0], float(bounds.minimum.per_1000kcal / scale), asked.foretold[1], asked.lost)
     least = Chances(max(least.low, found.low), min(least.high, max(least.low, found.high)))
     return Judgement(least, most, verdict_of(least, most), True)
 
@@ -239,6 +247,8 @@ def _per(
         if batch.kcal and kcal_per_day is not None:
             found["per_day"] = float(counted / batch.kcal) * kcal_per_day
     middle, low, high = dry.per(counted, amount.low, amount.high)
+    if unit_of(asked.component, batch.table.units()) == "g":  # the ends of both are no one mix
+        low, high = (None if end is None else min(end, HUNDRED_G) for end in (low, high))
     found |= {"per_100g_dm": middle, "per_100g_dm_low": low, "per_100g_dm_high": high}
     return found
 
@@ -357,10 +367,13 @@ def over_now(batch: Batch, need: Need) -> list[str]:
 
 
 def _brought_by_additions(batch: Batch, asked: Asked) -> list[str]:
-    """The additions that bring a component, where they bring half of it or more; none otherwise."""
+    """The additions that bring a component, where they bring half of it or more; none otherwise. One that brings less
+    than a share of the whole (schemas/mix_rules.csv) is not named."""
     brought = {key: batch.grams[key] * content.counted for key, content in asked.over.items()}
+    whole = sum(brought.values(), ZERO)
     added = {key: amount for key, amount in brought.items() if amount and batch.is_addition(key)}
-    return sorted(added) if 2 * sum(added.values(), ZERO) >= sum(brought.values(), ZERO) else []
+    least = batch.table.rules.number("brought_named") * whole
+    return sorted(key for key in added if added[key] >= least) if 2 * sum(added.values(), ZERO) >= whole else []
 
 
 def _times(batch: Batch, asked: Asked, amount: Amount, bounds: Bounds) -> float | None:
@@ -398,7 +411,7 @@ def _add_remedies(
         if entry["grams_that_decide"] is None and judged.verdict == "undecided":
             entry["no_grams_decide"] = {
                 "ingredient_id": dose.ingredient_id, "up_to": round_down(dose.most) * (-1 if upper else 1),
-                "passes_maximum_of": passed,
+                "passes_maximum_of": passed, "of_addition": batch.is_addition(dose.ingredient_id),
             }  # fmt: skip
 
 
@@ -469,12 +482,13 @@ def judged_components(need: Need) -> list[str]:
 def passed_maxima(batch: Batch, need: Need, key: str, grams: Fraction) -> list[str]:
     """The components whose maximum more of an ingredient passes or leaves in doubt."""
     fuller = more_of(batch, key, grams)
+    least = float(batch.table.rules.number("immaterial_chance"))
     found = []
     for component in judged_components(need):
         after = _chance_kept(fuller, need, component)
         if after is not None and after < CERTAIN_HIGH:
             before = _chance_kept(batch, need, component)
-            if before is None or after < before:
+            if before is None or before >= CERTAIN_HIGH or before - after >= least:
                 found.append(component)
     return found
 
@@ -487,6 +501,19 @@ def _chance_kept(batch: Batch, need: Need, component: str) -> float | None:
     asked = ask(batch, component)
     scale = asked.scale
     return keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least).low
+
+
+def _taken(batch: Batch, asked: Asked) -> list[dict[str, Any]]:
+    """What food of the mix may take of the component, per 1000 kcal."""
+    per = {key: float(weight / batch.kcal * THOUSAND) if batch.kcal else 0.0 for key, weight in batch.grams.items()}
+    return as_entries(list(asked.taken), per)
+
+
+def _raised_by(batch: Batch, need: Need, component: str, bounds: Bounds) -> list[str]:
+    """The ingredients for which the minimum stands above that of the profile."""
+    own = need.applied(component, "minimum")
+    raised = own is not None and bounds.minimum is not None and bounds.minimum.per_1000kcal > own.per_1000kcal
+    return batch.fish_oils() if raised else []
 
 
 def _flagged(contents: Mapping[str, Sequence[Content]], flag: str) -> list[str]:
@@ -543,6 +570,9 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         f"; {row['ingredient_id']} alone brings {three_digits(row['per_1000kcal'])} {shown_unit(entry['unit'])} or "
         "more, which counts against the maximum" for row in entry["at_least_from"]
     )  # fmt: skip
+    tail += "".join(f"; {_taker(row, entry['unit'])}" for row in entry["taken_by"])
+    if entry["minimum_raised_by"]:
+        tail += f"; the minimum counts what {some(entry['minimum_raised_by'])} asks for on top"
     if entry["not_counted_from"]:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
@@ -569,6 +599,14 @@ def _other_range(row: Mapping[str, Any], unit: str) -> str:
         f"the published range of {row['ingredient_id']}, {row['low']:.0f} to {row['high']:.0f} {shown_unit(unit)} per "
         f"100 g, is of the products of one study and does not count; it would bring {ends} {shown_unit(unit)}"
     )
+
+
+def _taker(row: Mapping[str, Any], unit: str) -> str:
+    """What may take of the nutrient, in words."""
+    if row["per_1000kcal"] is None:
+        return f"{row['what']} of {row['ingredient_id']} may destroy all of it while the mix is kept"
+    most = f"{three_digits(row['per_1000kcal'])} {shown_unit(unit)}"
+    return f"{row['what']} of {row['ingredient_id']} may bind {most} of it"
 
 
 def _comparable(row: Mapping[str, Any], unit: str) -> str:

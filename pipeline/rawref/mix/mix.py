@@ -94,10 +94,13 @@ def evaluate(
 ) -> dict[str, Any]:
     """The mix judged against `need`: amounts are totals in the mix, minimum and maximum are per 1000 kcal ME.
 
-    Raises InputError as `batch_of`, and for a weight or activity that makes no sense (an activity without a weight
-    included).
+    Raises InputError as `batch_of`, and for a weight or activity that makes no sense (an activity without a weight, a
+    weight with a profile that is not for adults).
     """
     check_activity(activity, weight_kg)
+    if weight_kg is not None and not need.is_adult:
+        what = f"the energy of a day is known for adult cats, and {need.name} is not for them"
+        raise InputError(what, "--weight", "leave --weight out: kittens and nursing cats need far more")
     batch, purchased = batch_of(table, mix, assay, without, replace, formula)
     level = activity or activity_of(need.mer)
     daily = daily_need(weight_kg, level) if weight_kg is not None else None
@@ -163,7 +166,11 @@ def _energy(batch: Batch, dry: DryMatter, formula: str) -> dict[str, Any]:
     """The energy of the mix and its density, with 90 % intervals, and what makes it uncertain."""
     used = next(iter(batch.formula.values()))
     low, high = energy_ends(batch.energy, float(batch.total))
-    density = dry.per(batch.kcal, low, high)
+    density = [
+        None if value is None else min(value, 100 * float(used.fat)) for value in dry.per(batch.kcal, low, high)
+    ]  # no food is richer than fat
+    if density[0] is not None and density[1] is not None:
+        density[1] = min(density[0], density[1])
     return {
         "energy_kcal": out(batch.kcal),
         "energy_low_kcal": low,

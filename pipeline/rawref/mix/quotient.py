@@ -156,9 +156,10 @@ class Chances:
         return [self.low, self.high]
 
 
-def meets_minimum(asked: Quotient, minimum: float, unknown: Unknown) -> Chances:
-    """Low: what has no figure brings nothing of the nutrient and all the energy that it could; high: the reverse."""
-    low = asked.chance(minimum, Unknown(0.0, unknown.under))
+def meets_minimum(asked: Quotient, minimum: float, unknown: Unknown, lost: float | None = 0.0) -> Chances:
+    """Low: what has no figure brings nothing of the nutrient and all the energy that it could, and `lost` per gram of
+    the mix is taken away, None for all of it; high: the reverse, and nothing is taken."""
+    low = 0.0 if lost is None else asked.chance(minimum, Unknown(0.0, unknown.under), -lost)
     return _chances(low, asked.chance(minimum, Unknown(unknown.over, 0.0)))
 
 

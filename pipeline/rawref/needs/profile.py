@@ -46,6 +46,7 @@ IU_CURES: Mapping[str, str] = {
 }
 _NUMBER = re.compile(r"\d+(\.\d+)?([eE][+-]?\d+)?")
 _MER = re.compile(r"-mer(\d+)$")
+_OTHER_STAGES = re.compile(r"growth|reproduction|kitten|gestation|lactation")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,11 @@ class Need:
     bounds: tuple[Bound, ...]
     others: tuple[tuple[str, Bound], ...] = ()
     """The maxima of the other profiles that come with the program, each with the name of its profile."""
+
+    @property
+    def is_adult(self) -> bool:
+        """Whether the profile is for adults: by its name it is for no other stage of life."""
+        return not _OTHER_STAGES.search(self.name)
 
     def applied(self, component: str, bound: str) -> Bound | None:
         """The figure that a verdict compares with: the row without a variant."""
@@ -211,10 +217,13 @@ def read_rows(
         raise InputError(f"not CSV: {error}", f"{shown}:{line}", registry.MEND_QUOTE) from None
 
 
-def number(text: str, where: str, what: str) -> Fraction:
-    """A plain decimal number, zero or above; InputError otherwise (a decimal comma, a unit, a sign, nothing)."""
+def number(text: str, where: str, what: str, span: str = "of zero or above") -> Fraction:
+    """A plain decimal number, zero or above; InputError otherwise (a decimal comma, a unit, a sign, nothing).
+
+    `span`: what the remedy asks for.
+    """
     if not _NUMBER.fullmatch(text):
-        cure = "write a number of zero or above with a decimal point and without a unit"
+        cure = f"write a number {span} with a decimal point and without a unit"
         problem = "is missing" if not text else f"is negative: {text!r}" if text.startswith("-") else f"is {text!r}"
         raise InputError(f"{what} {problem}", where, cure)
     # a text such as 1e999999999 would be an integer of a billion digits

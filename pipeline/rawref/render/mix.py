@@ -10,8 +10,9 @@ from decimal import Decimal
 from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
-from rawref.mix.findings import UNFIT
+from rawref.mix.findings import UNFIT, warned
 from rawref.mix.line import per_cent, round_down, round_up, three_digits
+from rawref.mix.quotient import CERTAIN_HIGH
 from rawref.registry.units import shown_unit
 
 NARROW, WIDTH, WIDE = 60, 80, 140
@@ -30,7 +31,7 @@ CSV_COLUMNS = (
     "no_spread_from", "minimum", "maximum", "maximum_of", "maximum_if_added", "minimum_standing",
     "maximum_standing", "minimum_kind", "maximum_kind",
     "minimum_source", "maximum_source", "added_by", "chance_minimum", "chance_maximum", "far_above_minimum",
-    "rests_on_imputed", "rests_on_comparables", "verdict", "reason",
+    "rests_on_imputed", "rests_on_comparables", "taken_by", "minimum_raised_by", "verdict", "reason",
 )  # fmt: skip
 Entry = Mapping[str, Any]
 
@@ -59,12 +60,21 @@ def mix_csv(result: Mapping[str, Any]) -> str:
     return out.getvalue()
 
 
-def compare_text(comparison: Mapping[str, Any], wide: bool = False, width: int = WIDTH) -> str:
-    """Two results side by side per 1000 kcal: the components whose figure or verdict differs."""
+def outcomes(sides: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What a reader must not overlook of either side of a comparison."""
+    return [f"{name}. {' '.join(outcome(side))}" for name, side in zip(("Before", "After"), sides, strict=True)]
+
+
+def compare_text(
+    comparison: Mapping[str, Any], sides: Sequence[Mapping[str, Any]], wide: bool = False, width: int = WIDTH
+) -> str:
+    """Two results side by side per 1000 kcal: what is to be said of each, the components whose figure or verdict
+    differs."""
     columns = max(NARROW, WIDE if wide else width)
     size = _name_size(comparison["components"], 26, columns - WIDTH)
     grams, energy, scaled = (comparison[key] for key in ("grams", "energy_kcal", "grams_per_1000kcal"))
     lines = [
+        *outcomes(sides),
         f"Before: {figure(grams['before'])} g, {figure(energy['before'])} kcal; after: {figure(grams['after'])} g, "
         f"{figure(energy['after'])} kcal. Scaled to 1000 kcal: {figure(scaled['before'])} g before, "
         f"{figure(scaled['after'])} g after.",
@@ -129,8 +139,8 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     beware, over = ", ".join(found["passes_maximum_of"]), ", ".join(found["over_already"])
     text = (
         f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
-        f"{dose(found['grams'])} of {found['with']} by the figures of the table; with a chance of 5 % "
-        f"{_enough(low)}, with 95 % {_enough(high)}. "
+        f"{dose(found['grams'])} of {found['with']} by the figures of the table. {_enough(95, high)}; "
+        f"{_enough(5, low)}. "
         + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
         + (f"The mix is over the maximum of {over} already: not to be fed as it stands. " if over else "")
         + "Look at the other lines again."
@@ -138,11 +148,13 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
 
 
-def _enough(grams: float | None) -> str:
-    """Which dose is enough, as part of a sentence."""
+def _enough(chance: int, grams: float | None) -> str:
+    """Which dose has a chance, in per cent, to be enough."""
     if grams is None:
-        return "no amount below the weight of the mix is enough"
-    return "the mix holds enough as it is" if grams < NEGLIGIBLE_G else f"{dose(grams)} is enough"
+        return f"No amount below the weight of the mix is enough with a chance of {chance} %"
+    if grams < NEGLIGIBLE_G:
+        return f"the mix as it is holds enough with a chance of {chance} % or more"
+    return f"{dose(grams)} is enough with a chance of {chance} %"
 
 
 def figure(value: float | None, width: int = 9) -> str:
@@ -294,15 +306,35 @@ def _objections(result: Mapping[str, Any]) -> str:
     """Why the exit status is 1, the gravest first, or that nothing is objected to; then what stays undecided."""
     texts = [row["text"] for row in result["findings"]]
     told = {key for row in result["findings"] for key in row["components"]}
-    open_lines = [row for row in result["components"] if row["verdict"] == "undecided"]
-    left = [row["name"] for row in open_lines if row["component"] not in told]
-    if not texts:
+    told |= {row["component"] for row in warned(result, "undecided")}
+    rest = [row for row in result["components"] if row["component"] not in told]
+    beware = [
+        f"{words} a maximum that is from memory: {', '.join(row['name'] for row in rows)}"
+        for words, rows in (("over", warned(result, "over")), ("probably over", warned(result, "undecided"))) if rows
+    ]  # fmt: skip
+    if not texts and beware:
+        head = f"Not to be fed without a look: {'; '.join(beware)}"
+    elif not texts:
         head = f"By the figures of {result['need']} nothing is short or over"
-    elif any(row["code"] in UNFIT for row in result["findings"]):
-        head = f"Not to be fed as it stands: {'; '.join(texts)}"
     else:
-        head = f"Not complete as it stands: {'; '.join(texts)}"
-    return f"{head}; undecided: {', '.join(left)}." if left else f"{head}."
+        texts += beware
+        unfit = any(row["code"] in UNFIT for row in result["findings"])
+        head = f"Not {'to be fed' if unfit else 'complete'} as it stands: {'; '.join(texts)}"
+    parts = [head]
+    for words, keep in (
+        ("undecided", lambda row: row["verdict"] == "undecided" and not _by_maximum(row)),
+        ("perhaps above the maximum", lambda row: row["verdict"] == "undecided" and _by_maximum(row)),
+        ("high, have a look", lambda row: row["far_above_minimum"]),
+    ):  # fmt: skip
+        if names := [row["name"] for row in rest if keep(row)]:
+            parts.append(f"{words}: {', '.join(names)}")
+    return f"{'; '.join(parts)}."
+
+
+def _by_maximum(entry: Entry) -> bool:
+    """Whether an undecided line is so by its maximum alone."""
+    least = entry["chance_minimum"]
+    return least is None or least[0] >= CERTAIN_HIGH
 
 
 def _below_published(result: Mapping[str, Any]) -> str:
@@ -311,12 +343,11 @@ def _below_published(result: Mapping[str, Any]) -> str:
     for entry in result["components"]:
         rows = [row for row in entry["other_figures"] if row["bound"] == "minimum" and row["compares"] != "above"]
         if entry["verdict"] == "no_requirement" and rows and entry["per_1000kcal"] is not None:
-            row = max(rows, key=lambda each: each["per_1000kcal"])
-            word = "is" if row["compares"] == "below" else "may be"
+            word = "is" if all(row["compares"] == "below" for row in rows) else "may be"
+            asked = " and ".join(f"{row['variant']} food ({figure(row['per_1000kcal'])})" for row in rows)
             found.append(
-                f"{entry['name']} {word} below what is published for {row['variant']} food, "
-                f"{figure(entry['per_1000kcal'])} of {figure(row['per_1000kcal'])} {shown_unit(entry['unit'])} per "
-                "1000 kcal; no minimum exists for raw food."
+                f"{entry['name']}, {figure(entry['per_1000kcal'])} {shown_unit(entry['unit'])} per 1000 kcal, {word} "
+                f"below what is published for {asked}; no minimum exists for raw food."
             )
     return " ".join(found)
 
@@ -332,8 +363,10 @@ def grams_per_day(result: Mapping[str, Any]) -> str:
         span = f"{figure(ends[0])} to {figure(ends[1])} g"
         whole = _counted_inside(result)
         amount = f"{amount} ({span} by the interval of its energy)" if whole else f"{span} of this mix"
-    unfit = any(row["code"] in UNFIT for row in result["findings"])
-    return f"{amount}, if it were fit to be fed, which it is not" if unfit else amount
+    if any(row["code"] in UNFIT for row in result["findings"]):
+        return f"{amount}, if it were fit to be fed, which it is not"
+    doubt = result["findings"] or warned(result, "over") or warned(result, "undecided")
+    return f"{amount}, once what is said first of it is put right" if doubt else amount
 
 
 def _widest(result: Mapping[str, Any]) -> str:
@@ -486,9 +519,10 @@ def _maximum(entry: Entry) -> str:
 
 
 def amount_text(entry: Entry) -> str:
-    """The amount per 1000 kcal; `+` where it is printed below a minimum that is met, as more is there than counts."""
+    """The amount per 1000 kcal; `+` where more is there than counts, which the verdict of a minimum above it counts."""
     amount, least = entry["per_1000kcal"], entry["minimum"]
-    if entry["verdict"] == "meets" and least is not None and (amount is None or amount < least):
+    more = entry["verdict"] == "meets" or (entry["verdict"] == "undecided" and entry["range_from"])
+    if more and least is not None and (amount is None or amount < least):
         return f"{figure(amount, 5)}+"
     return figure(amount, 6)
 
@@ -499,7 +533,8 @@ def _legend(width: int) -> str:
         "is met, or that the maximum is kept where that is the more doubtful; two numbers: with what is unknown at "
         "its worst and at its best (for a minimum, what comparable foods hold may stand for the unknown: the line "
         "says so below). + some ingredients have only a range, or comparable foods: they count at their least, or "
-        "not, in the amount, and in full in the chance. * this figure of the profile is from memory, not seen. since "
+        "not, in the amount, and in full in the chance; so does energy that is only a range, which makes amounts "
+        "large. * this figure of the profile is from memory, not seen. since "
         "added: this legal maximum holds for nutrients that are added, and an ingredient adds this one; may be added: "
         "nobody states whether an ingredient adds it; only if added: no ingredient does, so it does not hold. "
         "Brackets name the standard that a maximum is taken from, where the profile has none that applies. meets, "
@@ -522,10 +557,11 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
                 legal = entry["maximum_if_added"]
                 none = NO_MAXIMUM if legal is None else f"the legal maximum, {figure(legal)}, holds only if it is added"
                 by = f", brought by {', '.join(entry['high_by'])}" if entry["high_by"] else ""
-                what = f"{entry['times_minimum']:.0f} times the minimum{by}, and {none}: have a look"
+                what = f"{entry['times_minimum']:.3g} times the minimum{by}, and {none}: have a look"
                 lines += _wrap(f"{label(entry, 60)} meets, high: {what}.", width)
             elif amount_text(entry).endswith("+") or any(
-                entry[key] for key in ("rests_on_imputed", "not_counted_from", "rests_on_comparables", "at_least_from")
+                entry[key] for key in ("rests_on_imputed", "not_counted_from", "rests_on_comparables", "at_least_from",
+                                       "taken_by", "minimum_raised_by")
             ):
                 lines += _wrap(f"{label(entry, 60)} meets: {entry['reason']}.", width)
         elif entry["verdict"] == "no_requirement" and any(row["bound"] == "minimum" for row in entry["other_figures"]):
@@ -597,6 +633,8 @@ def _no_grams(row: Mapping[str, Any]) -> str:
     if row["passes_maximum_of"]:
         passed = ", ".join(row["passes_maximum_of"])
         return f"more of {row['ingredient_id']} would decide it, yet pass the maximum of {passed} or leave it in doubt"
+    if row["of_addition"] and row["up_to"] > 0:
+        return f"more than as much again of {row['ingredient_id']} would be needed: look at the recipe"
     more = "more" if row["up_to"] > 0 else "less"
     return f"even {dose(abs(row['up_to']))} {more} of {row['ingredient_id']} would not decide it"
 

@@ -57,14 +57,16 @@ def analysis(result: Mapping[str, Any], title: str, comparison: Mapping[str, Any
     return Sheet(title, _facts(result), tables, _cautions(result), list(_standing(result)))
 
 
-def side_by_side(comparison: Mapping[str, Any], title: str, notes: Sequence[str]) -> Sheet:
-    """Two mixes, scaled to the same energy."""
+def side_by_side(
+    comparison: Mapping[str, Any], title: str, notes: Sequence[str], outcomes: Sequence[str] = ()
+) -> Sheet:
+    """Two mixes, scaled to the same energy, with what is to be said of each."""
     grams, energy, scaled = (comparison[key] for key in ("grams", "energy_kcal", "grams_per_1000kcal"))
-    facts = [
+    facts = [*outcomes, *(
         f"{name.capitalize()}: {figure(grams[name])} g hold {figure(energy[name])} kcal of metabolisable energy; "
         f"{figure(scaled[name])} g hold 1000 kcal."
         for name in ("before", "after")
-    ]
+    )]
     return Sheet(title, facts, [("Per 1000 kcal", _compared(comparison))], (), notes)
 
 
