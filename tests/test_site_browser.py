@@ -409,6 +409,10 @@ def test_pages_open_silently_and_fit_the_window(request: pytest.FixtureRequest, 
     for width in (360, 1600):
         browser.window(width)
         assert browser.run("return document.documentElement.scrollWidth") <= width
+        # what is read row by row stands as blocks; what is read down its columns may scroll in its own region
+        assert browser.run(
+            "return [...document.querySelectorAll('.scroll')].filter(e => e.querySelector('.stacked') && "
+            "e.scrollWidth > e.clientWidth + 1).map(e => e.getAttribute('aria-label'))") == []
         if pictures := os.environ.get("RAWREF_SCREENSHOTS"):
             name = page.replace("/", "_").replace("#", "-").replace(".html", "")
             browser.driver.save_screenshot(str(Path(pictures) / f"{name}_{width}.png"))

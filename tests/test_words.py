@@ -10,6 +10,7 @@ from rawref.errors import InputError
 from rawref.lookup.find import find
 from rawref.lookup.resolve import resolve_component, resolve_ingredient
 from rawref.lookup.words import question, singular, words_of
+from rawref.render import terminal
 
 SCHEMAS = Path(__file__).parents[1] / "schemas"
 
@@ -132,6 +133,25 @@ def test_green_tripe_is_told_apart_from_what_the_sources_hold(built: duckdb.Duck
     assert built.execute("select count(*) from reference.foods where name ilike '%green tripe%'").fetchone() == (0,)
     assert "green (uncleaned) tripe is another thing" in " ".join(find(built, "green tripe", SCHEMAS)["notes"])
     assert find(built, "tripe", SCHEMAS)["notes"] == []
+
+
+def test_what_is_found_comes_with_its_cautions(built: duckdb.DuckDBPyConnection) -> None:
+    """Cod liver oil is rich in vitamins A and D (United States Pharmacopeia, Cod Liver Oil, as in cautions.csv)."""
+    found = find(built, "fish oil", SCHEMAS)
+    carried = {c["code"]: c for c in found["cautions"]}
+    assert carried["liver_vitamin_a"]["ingredients"] == ["cod-liver-oil"]
+    assert {"cod-liver-oil", "salmon-oil"} <= set(carried["fish_oil_vitamin_d"]["ingredients"])
+    assert find(built, "taurine", SCHEMAS)["components"] and find(built, "no such thing", SCHEMAS)["cautions"] == []
+    shown = " ".join(terminal.found(found, wide=False).split())
+    assert "caution (cod-liver-oil): Vitamin A of liver" in shown and "Fish liver oil and oily fish add up" in shown
+    assert "E. coli" in terminal.found(find(built, "beef heart", SCHEMAS), wide=True)  # no sentence ends there
+
+
+def test_plants_come_after_animals(built: duckdb.DuckDBPyConnection) -> None:
+    """Ciqual 2020 has a tomato that is called beef heart, 20192."""
+    names = [food["name"] for food in find(built, "cow heart", SCHEMAS)["foods"]]
+    assert names[-1] == "Tomato, beef heart, raw" and "Heart, beef, raw" in names
+    assert "Tomato, beef heart, raw" in [food["name"] for food in find(built, "tomato", SCHEMAS)["foods"]]
 
 
 def test_a_question_asks_for_every_word() -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from rawref import registry
 from rawref.database import rows
-from rawref.lookup.words import Question, notes_on, question, text_of, vocabulary, words_of
+from rawref.lookup.words import Question, no_meat, notes_on, question, text_of, vocabulary, words_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,7 +22,9 @@ def find(
     with `review`, only the foods that need review; with `unmapped`, only raw foods that could stand for an ingredient
     and stand for none.
 
-    Ingredients come first, the likeliest meaning and those named by the asked words alone before others. `read_as` has
+    Ingredients come first, the likeliest meaning and those named by the asked words alone before others; of the source
+    foods plants come last (a tomato can be called beef heart). `cautions` has each caution that a found ingredient
+    carries: its code and text and those ingredients, the one that the fewest carry first. `read_as` has
     the words that were read as another one; where nothing is found, `not_found` has the words that no name holds, each
     with the nearest ones.
     """
@@ -36,7 +39,7 @@ def find(
         "select source, release, food_id, name from reference.foods where (not $review or may_supply_raw = 'review')"
         " and (not $unmapped or may_supply_raw = 'yes' and (source, food_id) not in"
         "   (select source, food_id from reference.links))"
-        " order by (may_supply_raw = 'yes') desc, source, release, food_id",
+        " order by species = 'plant', may_supply_raw = 'yes' desc, source, release, food_id",
         {"review": review, "unmapped": unmapped}).fetchall()
     of_ingredient = [frozenset(words_of(text_of(i, schemas))) for i in ingredients]
     of_component = [frozenset(words_of(f"{c['name']} {c['component']}")) for c in components]
@@ -45,9 +48,7 @@ def find(
     asked = _understood(text, schemas, texts)
     hits = [(words, i) for words, i in zip(of_ingredient, ingredients, strict=True) if asked.meets(words)]
     if asked.units:
-        # who names an animal alone means its meat
-        hits.sort(key=lambda hit: (
-            asked.likely(hit[0]), len(hit[0]), hit[1]["part"] != "muscle", hit[1]["ingredient_id"]))
+        hits.sort(key=lambda hit: (asked.likely(hit[0]), len(hit[0]), no_meat(hit[1]), hit[1]["ingredient_id"]))
     keys = [key for key, words in zip(named, of_food, strict=True) if asked.meets(words)]
     found = {
         "ingredients": [row for _, row in hits],
@@ -61,8 +62,8 @@ def find(
                 row[column] = json.loads(row[column] or "[]")
     return {
         "schema_version": "1", "text": text, "review": review, "unmapped": unmapped, **found,
-        "notes": notes_on(text, schemas), "read_as": asked.read_as,
-        "not_found": {} if any(found.values()) else asked.unknown,
+        "cautions": _cautions(found["ingredients"], schemas), "notes": notes_on(text, schemas),
+        "read_as": asked.read_as, "not_found": {} if any(found.values()) else asked.unknown,
     }  # fmt: skip
 
 
@@ -76,6 +77,17 @@ def _understood(text: str, schemas: Path, texts: list[frozenset[str]]) -> Questi
             if other.read_as and any(map(other.meets, texts)):
                 return other
     return asked
+
+
+def _cautions(ingredients: list[dict[str, Any]], schemas: Path) -> list[dict[str, Any]]:
+    """The cautions that these ingredients carry, each once, with its text from schemas/cautions.csv."""
+    carried: dict[str, list[str]] = {}
+    for row in ingredients:
+        for code in row["cautions"]:
+            carried.setdefault(code, []).append(row["ingredient_id"])
+    texts = {r["code"]: r["text"] for _, r in registry.read_csv(schemas / "cautions.csv", "schemas/cautions.csv")}
+    return [{"code": code, "text": texts.get(code, ""), "ingredients": carried[code]}
+            for code in sorted(carried, key=lambda code: (len(carried[code]), code))]
 
 
 def _foods(con: duckdb.DuckDBPyConnection, keys: list[tuple[str, ...]]) -> list[dict[str, Any]]:

@@ -142,6 +142,11 @@ def text_of(ingredient: Mapping[str, Any], schemas: Path) -> str:
                                   ingredient["state"], group, kind)))  # fmt: skip
 
 
+def no_meat(ingredient: Mapping[str, Any]) -> bool:
+    """The order of what is found alike: who names an animal alone means its meat."""
+    return bool(ingredient["part"] != "muscle")
+
+
 def vocabulary(texts: Iterable[frozenset[str]]) -> frozenset[str]:
     """Every word of these texts."""
     return frozenset(word for words in texts for word in words)

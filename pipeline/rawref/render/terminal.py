@@ -497,6 +497,7 @@ def found(r: dict[str, Any], wide: bool, every: bool = False) -> str:
                                 for c in r["components"]))
     if ingredients:
         blocks.append(_found_ingredients(ingredients, wide))
+        blocks += _found_cautions(r["cautions"], [i["ingredient_id"] for i in ingredients], wide)
     blocks += [note if wide else _wrap_plain(note) for note in r["notes"]]
     lines = ["\n\n".join(blocks), *([""] if foods else [])] if blocks else []
     for f in foods:
@@ -561,6 +562,19 @@ def _found_ingredients(found: list[dict[str, Any]], wide: bool) -> str:
         if wide or not facts or max(map(len, listing.splitlines())) <= columns():
             return listing
         del facts[0]
+
+
+def _found_cautions(found: list[dict[str, Any]], shown: list[str], wide: bool) -> list[str]:
+    """The cautions of the ingredients that are shown, each by its first sentences, with those that carry it."""
+    lines = []
+    for caution in found:
+        at = [name for name in shown if name in caution["ingredients"]]
+        if not at:
+            continue
+        named = ", ".join(at[:3]) + (f" and {len(at) - 3} more" if len(at) > 3 else "")
+        said = " ".join(re.split(r"(?<=[a-z)\d]\.) (?=[A-Z])", caution["text"])[:2]) or _plain(caution["code"])
+        lines.append(f"caution{f' ({named})' if len(at) < len(shown) else ''}: {said}")
+    return ["\n".join(lines if wide else map(_wrap_plain, lines))] if lines else []
 
 
 def _nothing_found(r: dict[str, Any]) -> str:

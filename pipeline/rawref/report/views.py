@@ -14,7 +14,7 @@ from typing import Any
 from rawref import registry
 from rawref.checks.run import closes
 from rawref.lookup.trace import part_known
-from rawref.lookup.words import meanings, text_of
+from rawref.lookup.words import meanings, no_meat, text_of
 from rawref.registry.units import shown_unit
 from rawref.report import drawings
 from rawref.report.drawings import Dot
@@ -57,6 +57,8 @@ def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], st
         grouped.setdefault(component["group"], []).append({
             "cell": cell, "component": component, "gap": cell["gap"], "parts": parts,
             "in_a_mix": _in_a_mix(tables, cell, parts),
+            "beside": f"{peers.n} comparable, median {rounded(peers.median)}"
+            if peers and peers.n and peers.median is not None else "",
             "strip": drawings.strip(peers, cell["value"], cell["low"], cell["high"], shown_unit(cell["unit"])),
         })  # fmt: skip
         text = lines.get((cell["source"], cell["file"], cell["line"]), "")
@@ -447,7 +449,8 @@ def search_words(tables: Tables, schemas: Path) -> dict[str, Any]:
         "entries": [[c["name"], f"component/{c['component']}.html", "component", c["component"]]
                     for c in tables.components]
         + [[row["name"], f"ingredient/{row['ingredient_id']}.html", "ingredient",
-            text_of(row, schemas)] for row in sorted(tables.ingredients, key=lambda row: row["part"] != "muscle")],
+            text_of(row, schemas), ", ".join(map(plain, row["cautions"]))]
+           for row in sorted(tables.ingredients, key=no_meat)],
     }  # fmt: skip
 
 
@@ -483,7 +486,8 @@ def compared(tables: Tables) -> dict[str, Any]:
 
 def catalogue(tables: Tables) -> dict[str, Any]:
     """The foods that may supply raw ingredients or need review, and those that supply the table, a row each:
-    source, id, name, group, whether it may supply (0 no, 1 review, 2 yes), ingredients that it supplies."""
+    source, id, name, group, whether it may supply (0 no, 1 review, 2 yes), ingredients that it supplies;
+    plants last."""
     used: dict[tuple[str, str], set[str]] = {}
     for name, cells in tables.cells.items():
         for cell in cells:
@@ -491,6 +495,7 @@ def catalogue(tables: Tables) -> dict[str, Any]:
                 if read["source"] and read["food_id"]:
                     used.setdefault((read["source"], read["food_id"]), set()).add(name)
     kept = [f for f in tables.catalogue if f["may_supply_raw"] != "no" or (f["source"], f["food_id"]) in used]
+    kept.sort(key=lambda f: bool(f["species"] == "plant"))
     sources = sorted({f["source"] for f in kept})
     groups = sorted({f["group"] for f in kept})
     place = {group: at for at, group in enumerate(groups)}

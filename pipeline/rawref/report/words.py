@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from markupsafe import Markup
 
 SPELT = {
-    "closing": "closing the gate", "none": "additions", "sheep_goat": "sheep and goat",
+    "closing": "stop publication", "none": "additions", "sheep_goat": "sheep and goat",
     "marine_mammal": "marine mammals",
     "reptile_amphibian": "reptiles and amphibians", "liver_vitamin_a": "liver and vitamin A",
     "fish_oil_vitamin_d": "fish oil and vitamin D", "vitamin_a_d_margin": "margin of vitamins A and D",
@@ -117,8 +117,9 @@ def share(part: float, whole: float) -> str:
 
 
 def micro(text: str | None) -> str:
-    """A sentence with µg where a person reads it; behind a figure or before a stroke, so that no id is touched."""
-    return re.sub(r"(?<=\d )ug\b|\bug(?=/)", "µg", text or "")
+    """A sentence with µg where a person reads it; behind a figure or before a stroke, so that no id is touched. The
+    thousands of a figure stay on one line."""
+    return re.sub(r"(?<=\d) (?=\d{3}\b)", "\u202f", re.sub(r"(?<=\d )ug\b|\bug(?=/)", "µg", text or ""))
 
 
 def cut(value: Any, most: int = 400) -> str:

@@ -90,7 +90,7 @@
   function search(form) {
     var list = one("[data-results]");
     var entries = ((window.rawrefWords || {}).entries || []).map(function (entry) {
-      return { name: entry[0], href: entry[1], kind: entry[2], words: Array.from(new Set(wordsOf(entry[0] + " " + entry[3]))) };
+      return { name: entry[0], href: entry[1], kind: entry[2], cautions: entry[4] || "", words: Array.from(new Set(wordsOf(entry[0] + " " + entry[3]))) };
     });
     function show() {
       var units = unitsOf(form.elements.q.value);
@@ -107,7 +107,10 @@
         link.href = entry.href;
         link.textContent = entry.name;
         item.appendChild(link);
-        if (entry.kind === "component") { item.appendChild(doc.createTextNode(" component")); }
+        var more = doc.createElement("span");
+        more.className = "at";
+        more.textContent = entry.kind === "component" ? " component" : entry.cautions ? " cautions: " + entry.cautions : "";
+        item.appendChild(more);
         list.appendChild(item);
       });
       if (hits.length > 12 || !hits.length) {
@@ -371,6 +374,7 @@
      says the same in words, so it is hidden from screen readers. */
   function strip(cell) {
     var said = cell.getAttribute("data-strip").split(" "), made = drawn("svg", { "class": "strip", viewBox: "0 0 150 30", "aria-hidden": "true" }, cell);
+    cell.insertBefore(made, cell.firstChild);
     var range = said[2].split("+");
     function path(look, d) { drawn("path", { "class": look, d: d }, made); }
     path("k", said[0].replace(/./g, function (letter) {
