@@ -277,7 +277,7 @@ def test_one_click_opens_a_chain_and_names_it_in_the_address(browser: Browser) -
     assert browser.run("return new Promise(done => setTimeout(() => done(location.hash), 50))") == "#RETOL"
 
 
-def test_without_the_script_every_figure_stands(browser: Browser) -> None:
+def test_without_the_script_every_figure_stands(browser: Browser, built: duckdb.DuckDBPyConnection) -> None:
     """Amounts, ranges, statuses, foods and lines are in the page; it says that the chains need the script."""
     browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:
@@ -285,6 +285,10 @@ def test_without_the_script_every_figure_stands(browser: Browser) -> None:
         assert browser.one("#VITD").is_displayed() and "line" in browser.one("#RETOL summary").text
         assert "need the script" in browser.one("noscript").text
         assert not browser.one(".tools").is_displayed()
+        beside = browser.one("#VITD").find_element(By.XPATH, "ancestor::tbody//td[@data-strip]").text
+        n, median = built.execute("select n, median from reference.peers where component = 'VITD' and part = 'liver' "
+                                  "and species_group = 'bird'").fetchall()[0]
+        assert beside == f"{n} comparable, median {median:.4g}"
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 

@@ -349,7 +349,7 @@
         var reference = details.references[id];
         if (reference) { say("Reference", reference[0] + " ", reference[1] ? bit("a", reference[1], reference[1]) : ""); }
       });
-      if (c.disagreement !== null) { say("Disagreement", "largest by smallest evidence value of independent sources: " + c.disagreement); }
+      if (c.disagreement !== null) { say("Disagreement", "the largest evidence value of independent sources is " + Number(Number(c.disagreement).toPrecision(3)) + " times the smallest"); }
       if (word("notes", c.component)) { say("Note", word("notes", c.component)); }
       if (c.source) {
         say("On the line", bit("a", c.source, "../sources.html#" + c.source), " release " + c.release + ", ", bit("a", c.file, "#files"),
