@@ -616,7 +616,7 @@ def test_what_is_over_a_maximum_from_memory_is_said_first(tmp_path: Path) -> Non
                          ("25", "probably over a maximum that is from memory: Vitd")):  # fmt: skip
         need = need_of(tmp_path, maximum("VITD", limit, "ug", standing="memory"))
         result = evaluate(table, rows_of(("a", 1000)), need)
-        assert not has_findings(result) and mix_text(result).startswith("Not to be fed without a look: ")
+        assert not has_findings(result) and mix_text(result).startswith("Have a look before it is fed: ")
         assert words in mix_text(result).replace("\n  ", " ")
 
 

@@ -313,7 +313,7 @@ def _objections(result: Mapping[str, Any]) -> str:
         for words, rows in (("over", warned(result, "over")), ("probably over", warned(result, "undecided"))) if rows
     ]  # fmt: skip
     if not texts and beware:
-        head = f"Not to be fed without a look: {'; '.join(beware)}"
+        head = f"Have a look before it is fed: {'; '.join(beware)}"
     elif not texts:
         head = f"By the figures of {result['need']} nothing is short or over"
     else:
