@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,31 @@ def connect(
     path: Path | None = None, *, read_only: bool = False, threads: int | None = None
 ) -> duckdb.DuckDBPyConnection:
     """A connection that never reaches for an extension, a network or a Python variable."""
+    return _opened(str(path) if path else ":memory:", read_only, threads)
+
+
+@contextmanager
+def new(path: Path, *, threads: int | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to a new database at `path`, of use when it is whole, or not at all: no log is kept of what is
+    written, so that nothing is in the file for sure before a checkpoint. `beside` makes another connection to it."""
+    with _opened(":memory:", False, threads) as con:
+        con.execute(f"set temp_directory = {literal(f'{path}.tmp')}")
+        con.execute("set fsync_mode = 'NONE'")  # whoever keeps the file syncs it
+        con.execute(f"attach {literal(str(path))} as {path.stem} (recovery_mode 'no_wal_writes')")
+        con.execute(f"use {path.stem}")
+        yield con
+
+
+def beside(con: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+    """Another connection for another thread, `con` being busy or not: to the file that was opened first, if any was."""
+    other = con.cursor()
+    opened = "select database_name from duckdb_databases() where path is not null order by database_oid limit 1"
+    for (name,) in other.execute(opened).fetchall():
+        other.execute(f"use {name}")
+    return other
+
+
+def _opened(path: str, read_only: bool, threads: int | None) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     config: dict[str, Any] = {
@@ -28,7 +54,7 @@ def connect(
     }
     if threads:
         config["threads"] = threads
-    con = duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
+    con = duckdb.connect(path, read_only=read_only, config=config)
     con.execute("set TimeZone = 'UTC'")
     con.execute("set checkpoint_threshold = '4GB'")
     if _megabytes(scalar(con, "select current_setting('memory_limit')")) > MEMORY_MB:

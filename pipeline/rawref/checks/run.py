@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.checks import catalogue
 from rawref.checks.catalogue import Rule
-from rawref.database import rows, run_file, scalar
+from rawref.database import beside, rows, run_file, scalar
 from rawref.errors import InputError
 from rawref.registry.nearest import did_you_mean
 
@@ -68,7 +68,7 @@ class Rules:
         self._schemas, self._families = schemas, families
         self._rules = catalogue.load(schemas)
         self._open = ExitStack()
-        self._home = self._open.enter_context(con.cursor())
+        self._home = self._open.enter_context(beside(con))
 
     def __enter__(self) -> Rules:
         self._home.execute("attach ':memory:' as rules (read_only false)")
@@ -156,7 +156,7 @@ def summarise(rules: list[dict[str, Any]]) -> CheckResult:
 
 def _cursor(con: duckdb.DuckDBPyConnection, rules: Sequence[Rule]) -> duckdb.DuckDBPyConnection:
     """A connection of its own to the same database that finds `chk_*` and knows the numbers of the rules."""
-    cursor = con.cursor()
+    cursor = beside(con)
     home = scalar(con, "select current_database()")
     cursor.execute(f"set search_path = '{home},rules'")
     for rule in rules:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import __version__
+from rawref.database import beside
 from rawref.errors import InputError
 from rawref.fetch.decide import pinned_files
 from rawref.files import PARTIAL, read_json, sweep, sync, write_whole
@@ -152,7 +153,7 @@ def _make(
     from rawref.checks.gate import Gate, beneath
     from rawref.checks.run import Rules
     from rawref.checks.selftest import selftest
-    from rawref.database import connect
+    from rawref.database import new
     from rawref.published.export import export_tables
     from rawref.published.place import write_json
     from rawref.registry.models import require, validate_handover, validate_maintainer
@@ -167,8 +168,7 @@ def _make(
     fresh = workspace.database.with_suffix(".new")
     staged = workspace.built.with_name("curated.new")
     try:
-        with connect(fresh, threads=threads) as con:
-            con.execute("set fsync_mode = 'NONE'")  # one build or none: the file is synced when it is whole
+        with new(fresh, threads=threads) as con:
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
             say("reference: components, units, statuses, facets, comparable foods; planting faults meanwhile")
@@ -235,7 +235,7 @@ class _beside:
     No generator: an interruption on its way in would leave one to be ended when its connection is closed already."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
-        self._pool, self._other = ThreadPoolExecutor(1), con.cursor()
+        self._pool, self._other = ThreadPoolExecutor(1), beside(con)
 
     def __enter__(self) -> tuple[ThreadPoolExecutor, duckdb.DuckDBPyConnection]:
         return self._pool, self._other

@@ -11,6 +11,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rawref import registry
+from rawref.database import beside
 from rawref.errors import InputError
 from rawref.sources import Release, opened_archive, require_digest
 from rawref.sources.layouts import record_file
@@ -80,9 +81,9 @@ def load(con: duckdb.DuckDBPyConnection, release: Release, layouts: Path) -> dic
 
         def read(name: str) -> LegacyText:
             stem = name.removesuffix(".txt")
-            with con.cursor() as beside:
+            with beside(con) as other:
                 return store_legacy_text(
-                    beside,
+                    other,
                     f'archival."{PREFIX}_{stem.lower()}"',
                     partial(bundle.open, name),
                     LAYOUT[stem].split(),

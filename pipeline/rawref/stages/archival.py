@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
+from rawref.database import beside
 from rawref.errors import InputError, InternalError
 from rawref.sources import COMMON_TABLES, Release, Source
 
@@ -77,8 +78,8 @@ def _read(
     """
 
     def load(release: Release) -> dict[str, str]:
-        with con.cursor() as beside:
-            return sources[release.source].module().load(beside, release, layouts)
+        with beside(con) as other:
+            return sources[release.source].module().load(other, release, layouts)
 
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(load, releases))

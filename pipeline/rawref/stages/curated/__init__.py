@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rawref import registry
 from rawref.cooked.estimates import apply_accepted
-from rawref.database import load_rows, run_file
+from rawref.database import beside, load_rows, run_file
 from rawref.stages.curated.ceilings import build_ceilings
 from rawref.stages.curated.ranges import build_ranges
 
@@ -23,8 +23,8 @@ HERE = Path(__file__).parent
 def build_curated(con: duckdb.DuckDBPyConnection, schemas: Path, needs: Path) -> None:
     """Create schema `curated` with the published tables from `archival` and `reference`."""
     con.execute("create schema curated")
-    with con.cursor() as beside, ThreadPoolExecutor(1) as pool:  # no other table rests on the catalogue
-        catalogue = pool.submit(run_file, beside, HERE / "catalogue.sql")
+    with beside(con) as other, ThreadPoolExecutor(1) as pool:  # no other table rests on the catalogue
+        catalogue = pool.submit(run_file, other, HERE / "catalogue.sql")
         _build_cells(con, schemas, needs)
         catalogue.result()
 
