@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
-from rawref.database import load_rows, run_file
+from rawref.database import beside, load_rows, run_file
 from rawref.errors import InputError
 from rawref.registry.units import load_units, step_between
 from rawref.stages.reference.facets import build_foods
@@ -27,8 +28,13 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     load_units(con, schemas)
     _load_energy_factors(con, schemas)
     _require_declared_units(con, schemas)
-    build_foods(con, schemas)
-    run_file(con, HERE / "values.sql")
+    con.execute("create temp table states as select unnest($states) as state",
+                {"states": list(registry.vocabularies(schemas)["state"])})
+    with beside(con) as other, ThreadPoolExecutor(1) as pool:  # of the foods the values ask nothing but a donor's state
+        foods = pool.submit(build_foods, other, schemas)
+        run_file(con, HERE / "values.sql")
+        foods.result()
+    run_file(con, HERE / "donors.sql")
     con.execute("create temp table remark_rules(source text, component text, pattern text, step text, note text)")
     load_rows(con, "remark_rules", [r for _, r in registry.read_csv(schemas / "remarks.csv", "schemas/remarks.csv")])
     run_file(con, HERE / "remarks.sql")

@@ -56,7 +56,7 @@ create type reference.word as enum (
     union all select unnest([component, unit]) from reference.components
     union all select source_component from reference.component_map
     union all select status from reference.statuses
-    union all select state from reference.foods
+    union all select state from states
     union all select unit from archival.maintainer_cited_values
     union all select unnest(['unmapped', 'calculated', 'cited_values.csv'])
   )
@@ -137,16 +137,14 @@ select j.source, j.release, j.food_id, j.component, j.source_component, j.prefer
   case when j.status in ('trace', 'below_detection') then 0::double end as low,
   case when j.status = 'below_detection' and j.code = '< x' then (j.number * j.factor)::double end as high,
   j.unit, j.status,
-  j.status in (select status from reference.statuses where evidence)
-    and coalesce(d.state, 'raw') in ('raw', 'unknown') as evidence,
+  j.status in (select status from reference.statuses where evidence) as evidence,
   j.n,
   try_cast(j.se as double) * j.factor::double as se,
   try_cast(j."min" as double) * j.factor::double as "min",
   try_cast(j."max" as double) * j.factor::double as "max",
-  j.source_code, j.derivation, j.donor_food_id, d.state as donor_state, j.steps,
+  j.source_code, j.derivation, j.donor_food_id, j.steps,
   try_cast(right(j.date, 4) as int) as year, j.file, j.line
-from judged j left join reference.foods d
-  on d.source = j.source and d.release = j.release and d.food_id = j.donor_food_id
+from judged j
 union all by name
 -- Cited records carry their own status and number; the published text stays verbatim.
 select 'maintainer' as source, r.release, v.id as food_id, v.component, v.component as source_component,
@@ -163,6 +161,7 @@ from archival.maintainer_cited_values v
 create table reference.several as
 select source, component from reference.component_map group by all having count(*) > 1;
 
+drop table states;
 drop table source_codes;
 drop table source_rules;
 drop table printed;
