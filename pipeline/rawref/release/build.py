@@ -171,15 +171,11 @@ def _make(
         with new(fresh, threads=threads) as con:
             say("archival: " + ", ".join(f"{r.source} {r.release}" for r in releases))
             build_archival(con, sources, releases, workspace.schemas)
-            say("reference: components, units, statuses, facets, comparable foods; planting faults meanwhile")
-            with (
-                tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
-                _beside(con) as (pool, other),
-            ):
+            say("reference: components, units, statuses, facets, comparable foods; validating what came in meanwhile")
+            with _beside(con) as (pool, other):
                 sound = pool.submit(require_sound, other, releases)
                 handed_over = pool.submit(validate_handover, other, workspace.schemas)
                 entered = pool.submit(validate_maintainer, workspace.maintainer, workspace.schemas)
-                planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
                 try:
                     build_reference(con, workspace.schemas)
                 except Exception:  # a fault of what was handed over or entered is named before what it led to
@@ -189,10 +185,14 @@ def _make(
                 sound.result()
                 require([*entered.result(), *handed_over.result()])
                 verify(con)
-                plants = planted.result()
-            say("curated: choosing values, naming gaps; judging the sources meanwhile")
-            with Rules(con, workspace.schemas) as rules, _beside(con) as (pool, _):
+            say("curated: choosing values, naming gaps; judging the sources and planting faults meanwhile")
+            with (
+                tempfile.TemporaryDirectory(prefix=f"{SCRATCH}-", dir=workspace.work) as scratch,
+                Rules(con, workspace.schemas) as rules,
+                _beside(con) as (pool, _),
+            ):
                 judged_sources = pool.submit(rules.judge_sources)
+                planted = pool.submit(selftest, workspace.schemas, scratch=Path(scratch))
                 build_curated(con, workspace.schemas, workspace.maintainer / "needs")
                 judged_sources.result()
                 say("checks: every rule; writing tables meanwhile")
@@ -203,7 +203,7 @@ def _make(
                 described = _describe(con, staged, workspace, inputs, workbook)
                 with _workbook_beside(staged, workspace.schemas, described) if workbook else nullcontext():
                     con.execute("checkpoint")
-                    judged = Gate.of(checking.result(), plants)
+                    judged = Gate.of(checking.result(), planted.result())
             summary["checks"] = {
                 **judged.result["summary"], "gate": judged.why, "open": judged.open,
                 "beneath": beneath(con, judged.result),
