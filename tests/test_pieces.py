@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rawref.drift import compare, head, inputs, read, tiers
+from rawref.drift import cause, compare, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
 from rawref.lookup.words import singular
@@ -23,6 +23,7 @@ from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.spread import at_least, quantile, reaches
 from rawref.mix.table import Cell
 from rawref.needs.profile import unit_factor
+from rawref.sources import mext
 
 from tests.mix_tables import cells, ingredient, minimum, need_of, rows_of, table_of
 
@@ -127,6 +128,24 @@ def test_the_head_tells_foods_by_what_became_of_them() -> None:
     assert [s.names for s in head._gained(foods)] == [["Goat (G)"]]
     mixed = [food("gained", "Goat", 2), food("gained", "Hare", -1), food("gained", "Kid", 0)]
     assert [s.lead for s in head._gained(mixed)] == ["own: 3 foods gained 2 figures"]
+
+
+def test_what_changed_together_is_told_beside_the_cause() -> None:
+    """A module and two files of the registry that all decide the kind of a gap: the module is the cause."""
+    reach = frozenset({"kind"})
+    files = (inputs.Input("schemas/a.csv", "rule", reach, ""), inputs.Input("pipeline/x.py", "code", reach, ""),
+             inputs.Input("schemas/b.csv", "rule", reach, ""))  # fmt: skip
+    change = {"table": "gaps", "ingredient_id": "hare", "component": "MN", "fields": {"kind": {}}}
+    for held, words in ((files, "schemas/a.csv and 1 more"), (files[:2], "schemas/a.csv")):
+        found = cause._reaching(change, cause._Inputs(frozenset({"code", "rule"}), held, set()))
+        assert found == cause.Cause("code", f"pipeline/x.py, changed together with {words}")
+
+
+def test_a_repeated_sheet_is_held_cell_by_cell_against_the_whole() -> None:
+    """Invented rows; the columns of a sheet are A, B, C."""
+    whole = [("all", 9, ("01", "01001", "5")), ("all", 10, ("01", "01002", "7"))]
+    again = [("cereals", 4, ("01", "01001", "6")), ("cereals", 5, ("01", "01002", "7"))]
+    assert mext._differences(whole, again, 3) == [("cereals!C4", "6", "5")]
 
 
 def test_a_heading_is_faulted_on_its_line(tmp_path: Path) -> None:

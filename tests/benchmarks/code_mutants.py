@@ -39,13 +39,13 @@ ROOT = Path(__file__).resolve().parents[2]
 CODE = Path("pipeline/rawref")
 TESTS = {
     "registry": ("test_words", "test_needs", "test_units", "test_models"),
-    "sources": ("test_readers", "test_archival", "test_fidelity", "test_bad_input"),
+    "sources": ("test_pieces", "test_readers", "test_archival", "test_fidelity", "test_bad_input"),
     "cooked": ("test_cooking",),
     "stages": ("test_all_sources", "test_completeness", "test_fidelity", "test_ranges", "test_facets"),
-    "checks": ("test_checks",),
+    "checks": ("test_ranges", "test_consumer", "test_checks"),
     "needs": ("test_pieces", "test_needs", "test_mix"),
     "mix": ("test_pieces", "test_mix_chance", "test_mix_comparables", "test_mix_safety", "test_mix"),
-    "lookup": ("test_pieces", "test_words", "test_cli"),
+    "lookup": ("test_pieces", "test_words", "test_beside_the_number", "test_cli"),
     "drift": ("test_pieces", "test_drift"),
 }
 """The rooms that are mutated, in proportion to their lines, and the files of tests that are asked about each."""

@@ -46,6 +46,7 @@ REACH = (
     ("schemas/assay_limits.csv", None, "", ""),
     ("schemas/search_words.csv", None, "", ""),
     ("schemas/thiaminase_free.csv", None, "", ""),
+    ("schemas/not_to_be_fed.csv", None, "", ""),
     ("schemas/fields.csv", "rule", "datapackage", "columns and their descriptions"),
     ("schemas/handover.csv", "rule", "datapackage", "what readers hand over"),
     ("schemas/vocabularies.csv", "rule", "datapackage", "words and their definitions"),
