@@ -93,6 +93,13 @@ def test_shown_is_how_a_word_was_read(built: duckdb.DuckDBPyConnection) -> None:
     assert find(built, "chicken liver", SCHEMAS)["read_as"] == {}
 
 
+def test_what_is_toxic_to_cats_is_called_so(built: duckdb.DuckDBPyConnection) -> None:
+    """schemas/not_to_be_fed.csv, which names its sources."""
+    for asked in ("onion", "Onions, raw", "garlic"):
+        assert any("toxic to cats" in note for note in find(built, asked, SCHEMAS)["notes"]), asked
+    assert find(built, "beef heart", SCHEMAS)["notes"] == []
+
+
 def test_a_mouse_is_no_mince_and_has_a_note(built: duckdb.DuckDBPyConnection) -> None:
     found = find(built, "mice", SCHEMAS)
     assert found["ingredients"] == [] and found["read_as"] == {} and "no whole mouse" in found["notes"][0]

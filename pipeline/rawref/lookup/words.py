@@ -52,10 +52,14 @@ def meanings(schemas: Path) -> dict[tuple[str, ...], Unit]:
 
 
 def notes_on(text: str, schemas: Path) -> list[str]:
-    """What is to be said where a question holds a word or phrase that means another thing than the table holds."""
-    said = f" {' '.join(words_of(text))} "
-    return [r["note"] for _, r in registry.read_csv(schemas / "search_words.csv", "schemas/search_words.csv")
-            if r["note"] and f" {' '.join(words_of(r['said']))} " in said]  # fmt: skip
+    """What is to be said where a question holds a word or phrase that means another thing than the table holds, or the
+    name of what is not to be fed."""
+    words = words_of(text)
+    said = f" {' '.join(words)} "
+    notes = [r["note"] for _, r in registry.read_csv(schemas / "search_words.csv", "schemas/search_words.csv")
+             if r["note"] and f" {' '.join(words_of(r['said']))} " in said]  # fmt: skip
+    never = [r for _, r in registry.read_csv(schemas / "not_to_be_fed.csv", "schemas/not_to_be_fed.csv")]
+    return notes + [f"Not to be fed: {r['reason']}." for r in never if set(words_of(r["word"])) <= set(words)]
 
 
 @dataclass(frozen=True, slots=True)
