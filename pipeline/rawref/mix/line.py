@@ -567,8 +567,8 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         tail += f"; rests on comparable foods for {rests}"
     tail += "".join(f"; {_other_range(row, entry['unit'])}" for row in entry["other_products_from"])
     tail += "".join(
-        f"; {row['ingredient_id']} alone brings {three_digits(row['per_1000kcal'])} {shown_unit(entry['unit'])} or "
-        "more, which counts against the maximum" for row in entry["at_least_from"]
+        f"; {row['ingredient_id']} brings {three_digits(row['per_1000kcal'])} {shown_unit(entry['unit'])} or more, by the "
+        "least published of any product of its kind, and that counts against the maximum" for row in entry["at_least_from"]
     )  # fmt: skip
     tail += "".join(f"; {_taker(row, entry['unit'])}" for row in entry["taken_by"])
     if entry["minimum_raised_by"]:
