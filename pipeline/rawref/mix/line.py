@@ -566,10 +566,7 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         rests = some([_comparable(row, entry["unit"]) for row in entry["rests_on_comparables"]])
         tail += f"; rests on comparable foods for {rests}"
     tail += "".join(f"; {_other_range(row, entry['unit'])}" for row in entry["other_products_from"])
-    tail += "".join(
-        f"; {row['ingredient_id']} brings {three_digits(row['per_1000kcal'])} {shown_unit(entry['unit'])} or more, by the "
-        "least published of any product of its kind, and that counts against the maximum" for row in entry["at_least_from"]
-    )  # fmt: skip
+    tail += "".join(f"; {_least_of(row, entry['unit'])}" for row in entry["at_least_from"])
     tail += "".join(f"; {_taker(row, entry['unit'])}" for row in entry["taken_by"])
     if entry["minimum_raised_by"]:
         tail += f"; the minimum counts what {some(entry['minimum_raised_by'])} asks for on top"
@@ -590,6 +587,15 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         tail += f"; no range is known for {some(bare)}" if bare else ""
         return f"{_kept(entry, need)}{tail}"
     return f"{_kept(entry, need)}{tail}{_by(entry)}"
+
+
+def _least_of(row: Mapping[str, Any], unit: str) -> str:
+    """What a product of unknown content holds at least."""
+    least = f"{three_digits(row['per_1000kcal'])} {shown_unit(unit)}"
+    return (
+        f"{row['ingredient_id']} brings {least} or more, by the least published of any product of its kind, and that "
+        "counts against the maximum"
+    )
 
 
 def _other_range(row: Mapping[str, Any], unit: str) -> str:
