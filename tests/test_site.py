@@ -320,8 +320,8 @@ def test_what_cannot_be_held_looks_like_no_evidence(site: Site) -> None:
     keys = [k for k in page.all("span") if "key" in k.attributes.get("class", "") and k.text.strip() == "N"]
     assert cells and all(cell.attributes["class"] == "u" for cell in cells)
     assert [k.attributes["class"] for k in keys] == ["key missing"]
-    grey = [d for d in tree(site.folder / "coverage.html").all("path") if d.attributes.get("class") == "n"]
-    assert grey and all(d.attributes["d"].startswith("M") for d in grey)
+    hatched = [d for d in tree(site.folder / "coverage.html").all("path") if d.attributes.get("class") == "n"]
+    assert hatched and all(d.attributes["d"].startswith("M") for d in hatched)
 
 
 def test_the_calibration_of_ceilings_is_told_in_words(site: Site) -> None:
@@ -355,7 +355,7 @@ def test_evidence_without_a_point_is_named_on_the_page_of_a_component(site: Site
         shown = path.read_text(encoding="utf-8")
         dots = len(re.findall(r'<path class="far"', shown))
         dots += sum(d.count("h0") for d in re.findall(r'<path class="dots" d="([^"]*)"', shown))
-        additions = sum(int(n) for n in re.findall(r"(\d+) additions, as supplied", shown))
+        additions = sum(int(n) for n in re.findall(r"(\d+) additions?, as supplied", shown))
         assert f"evidence for {len(known)} of" in shown
         if dots:
             assert f"evidence, {dots} in all" in shown

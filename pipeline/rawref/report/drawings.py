@@ -22,7 +22,7 @@ FEWEST = 3
 """Comparable foods from which a strip is drawn: one or two say nothing that the chain does not."""
 BLANK, BY_NATURE = "e", "n"
 """The band of what is unknown (schemas/statuses.csv), which the picture leaves blank, and that of what an ingredient
-cannot hold, in grey. Bands of figures are told apart by height: a is full, b two thirds, c a thin line, d dots."""
+cannot hold, hatched. Bands of figures are told apart by height: a is full, b two thirds, c a thin line, d dots."""
 CELL, ROW = 13, 7
 PLOT_LEFT, PLOT_WIDTH, DOT = 176, 680, 4
 STACK = 11
