@@ -15,6 +15,7 @@ from rawref.errors import InputError
 from rawref.lookup.words import singular
 from rawref.mix import line
 from rawref.mix.assay import Assay, _within_limits
+from rawref.mix.batch import ask
 from rawref.mix.compare import _row as change_row
 from rawref.mix.contributions import contributions
 from rawref.mix.energy import nrc_me
@@ -46,6 +47,15 @@ def test_a_quotient_reaches_a_bound_as_often_as_its_upper_part_reaches_the_lower
     for bound in np.linspace(0.3, 5, 40):
         by_definition = sum(at_least(over, bound * point) for point in under) / len(under)
         assert reaches(over, under, float(bound)) == pytest.approx(by_definition, abs=1e-12)
+
+
+def test_no_food_holds_more_protein_per_kcal_than_protein_itself(tmp_path: Path) -> None:
+    """At 3.5 to 4 kcal per g (modified and plain Atwater factors) 1000 kcal of protein are 250 to 286 g of it."""
+    lean = cells("a", WATER="0", PROCNT="100 99 100", FAT="0", ASH="0", CHOCDF="0")
+    table = table_of(tmp_path, [ingredient("a")], lean)
+    batch, _ = batch_of(table, rows_of(("a", 100)))
+    asked = ask(batch, "PROCNT")
+    assert [asked.quotient.chance(grams / 1000, asked.unknown) for grams in (200, 300)] == [1.0, 0.0]
 
 
 def test_a_chance_of_the_contrary_is_one_less_it() -> None:
@@ -139,6 +149,19 @@ def test_what_changed_together_is_told_beside_the_cause() -> None:
     for held, words in ((files, "schemas/a.csv and 1 more"), (files[:2], "schemas/a.csv")):
         found = cause._reaching(change, cause._Inputs(frozenset({"code", "rule"}), held, set()))
         assert found == cause.Cause("code", f"pipeline/x.py, changed together with {words}")
+
+
+def test_one_kind_of_input_that_changed_is_the_cause_of_all_but_what_was_edited_by_hand() -> None:
+    changes: list[dict[str, Any]] = [
+        {"cause": "unknown", "mechanism": "x", "cause_why": "x"},
+        {"cause": "code", "mechanism": "kept", "cause_why": ""},
+        {"cause": "unknown", "mechanism": f"{cause.HAND} in values.csv", "cause_why": ""},
+    ]  # fmt: skip
+    cause._only_one(cause.Cause("code", "the program", "pipeline/x.py"), changes)
+    assert [(c["cause"], c["mechanism"]) for c in changes] == [
+        ("code", "the program"), ("code", "kept"), ("unknown", f"{cause.HAND} in values.csv")
+    ]  # fmt: skip
+    assert changes[0]["cause_why"] == "the program: pipeline/x.py"
 
 
 def test_a_repeated_sheet_is_held_cell_by_cell_against_the_whole() -> None:
