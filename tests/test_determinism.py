@@ -14,7 +14,7 @@ from rawref.workspace import Workspace
 from tests import oracle
 from tests.conftest import copy_root
 
-THREADS, ENVIRONMENT = "1", {"LC_ALL": "tr_TR.UTF-8", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "1"}
+THREADS, ENVIRONMENT = "3", {"LC_ALL": "tr_TR.UTF-8", "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "1"}
 
 
 @pytest.fixture(scope="module")

@@ -322,7 +322,7 @@ def fetch_command(
 def build_command(
     workbook: Annotated[bool, typer.Option("--workbook/--no-workbook", help="Write the spreadsheet too.")] = True,
     threads: Annotated[
-        int | None, typer.Option(help="Threads for the database; the result is the same.", min=1)
+        int | None, typer.Option(help="Threads for each query; the result is the same.", min=1)
     ] = None,
     format: FormatOption = Format.text,
 ) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rawref import registry
 from rawref.checks import catalogue
 from rawref.checks.catalogue import Rule
-from rawref.database import beside, rows, run_file, scalar
+from rawref.database import beside, rows, run_file, scalar, share
 from rawref.errors import InputError
 from rawref.registry.nearest import did_you_mean
 
@@ -52,6 +52,7 @@ def run(
     `only` limits the result to some rule ids, `families` the files of rules that are run. What `con` has not committed
     is not seen.
     """
+    share(con)
     with Rules(con, schemas, families) as rules:
         rules.judge_sources()
         return rules.judge_table(only)
