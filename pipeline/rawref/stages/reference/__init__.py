@@ -32,6 +32,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
                 {"states": list(registry.vocabularies(schemas)["state"])})
     with beside(con) as other, ThreadPoolExecutor(1) as pool:  # of the foods the values ask nothing but a donor's state
         foods = pool.submit(build_foods, other, schemas)
+        numbers = pool.submit(_require_numbers, other)
         run_file(con, HERE / "values.sql")
         foods.result()
     run_file(con, HERE / "donors.sql")
@@ -40,6 +41,7 @@ def build_reference(con: duckdb.DuckDBPyConnection, schemas: Path) -> None:
     run_file(con, HERE / "remarks.sql")
     run_file(con, HERE / "repeats.sql")
     _require_known_codes(con)
+    numbers.result()
     run_file(con, HERE / "links.sql")
     run_file(con, HERE / "copies.sql")
     run_file(con, HERE / "impossible.sql")
@@ -202,6 +204,10 @@ def _require_known_codes(con: duckdb.DuckDBPyConnection) -> None:
             f"{file}:{line}",
             "add the code to schemas/status_map.csv with its published meaning",
         )
+
+
+def _require_numbers(con: duckdb.DuckDBPyConnection) -> None:
+    """Where a source prints plain numbers, whatever it prints is one."""
     bad = con.execute(
         """select file, line,
              case when try_cast(text as decimal(20, 9)) is null then text
