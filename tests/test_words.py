@@ -10,7 +10,7 @@ from rawref.errors import InputError
 from rawref.lookup.find import find
 from rawref.lookup.resolve import resolve_component, resolve_ingredient
 from rawref.lookup.words import question, singular, words_of
-from rawref.render import terminal
+from rawref.render import rows, terminal
 
 SCHEMAS = Path(__file__).parents[1] / "schemas"
 
@@ -151,6 +151,7 @@ def test_what_is_found_comes_with_its_cautions(built: duckdb.DuckDBPyConnection)
     assert find(built, "taurine", SCHEMAS)["components"] and find(built, "no such thing", SCHEMAS)["cautions"] == []
     shown = " ".join(terminal.found(found, wide=False).split())
     assert "caution (cod-liver-oil): Vitamin A of liver" in shown and "Fish liver oil and oily fish add up" in shown
+    assert '"[""fish_oil_vitamin_d"", ""liver_vitamin_a""]"' in rows.found(found)
     assert "E. coli" in terminal.found(find(built, "beef heart", SCHEMAS), wide=True)  # no sentence ends there
 
 

@@ -15,7 +15,7 @@ CHANGE = ("tier", "kind", "table", "subject", "ingredient_id", "component", "col
 FILLER = ("what", "source", "food_id", "food_name", "match_quality", "source_value", "source_unit", "value", "low",
           "high", "unit", "status", "n", "why_not")
 FOUND = ("what", "source", "id", "name", "species", "part", "state", "skin", "bone", "components_valued",
-         "components_measured")
+         "components_measured", "cautions")
 TOUCHED = ("ingredient_id", "component", "source", "food_id", "source_value", "source_unit", "value", "unit", "status")
 FORWARD = ("ingredient_id", "component", "rank", "value", "unit", "status", "steps", "reason_not_chosen")
 RELEASE = ("source", "release", "standing", "state", "freshness", "files", "bytes", "fetched_at", "age_days", "note")
