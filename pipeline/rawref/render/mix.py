@@ -105,12 +105,17 @@ def contributions_text(found: Mapping[str, Any], name: str, width: int = WIDTH) 
     for row in found["ingredients"]:
         amount = supplied(row)
         span = "" if row["low"] is None else _span(row["low"], row["high"], 17)
-        share = "" if row["share_pct"] is None else f"{row['share_pct']:.0f} %"
+        share = "" if row["share_pct"] is None else f"{share_text(row['share_pct'])} %"
         note = source_note(row, unit)
         line = f"{row['ingredient_id']:<{size}} {figure(row['grams'], 7):>7} {amount:>8} {span:>17} {share:>6}"
         fits = len(line) + 2 + len(note) <= max(NARROW, width)
         lines += [f"{line}  {note}".rstrip()] if fits else [line.rstrip(), f"  {note}"]
     return "\n".join(line for text in lines for line in _wrapped(text, max(NARROW, width))) + "\n"
+
+
+def share_text(pct: float) -> str:
+    """A share in per cent; what is there is never printed as 0."""
+    return "<0.1" if 0 < pct < 0.05 else f"{pct:.1f}"
 
 
 def supplied(row: Mapping[str, Any]) -> str:

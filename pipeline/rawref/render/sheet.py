@@ -24,6 +24,7 @@ from rawref.render.mix import (
     figure,
     grams_per_day,
     outcome,
+    share_text,
     source_note,
     supplied,
     total_of,
@@ -77,7 +78,7 @@ def of_nutrient(found: Mapping[str, Any], name: str, title: str) -> Sheet:
         (
             row["ingredient_id"], figure(row["grams"]), supplied(row),
             figure(row["low"]), figure(row["high"]),
-            "" if row["share_pct"] is None else f"{row['share_pct']:.0f}", source_note(row, unit),
+            "" if row["share_pct"] is None else share_text(row["share_pct"]), source_note(row, unit),
         )
         for row in found["ingredients"]
     ]  # fmt: skip
@@ -165,13 +166,13 @@ def _compared(comparison: Mapping[str, Any]) -> Table:
 
 def _facts(result: Mapping[str, Any]) -> list[str]:
     found = [
+        *outcome(result),
         f"{figure(result['grams'])} g hold {energy_text(result, 'kcal of metabolisable energy')}, by "
         f"{result['energy_formula_title']} ({result['energy_formula']}).",
         f"Animal ingredients without bone {figure(result['meat_pct'])} %, bone {figure(result['bone_pct'])} %, "
         f"additions {figure(result['additions_pct'])} %. Calcium to phosphorus "
         f"{figure(result['calcium_phosphorus_ratio'])}.",
     ]
-    found += outcome(result)
     daily = result["daily"]
     if daily:
         found.append(
@@ -187,7 +188,7 @@ def _tables(result: Mapping[str, Any]) -> list[tuple[str, Table]]:
 
 def _ingredients(result: Mapping[str, Any]) -> Table:
     rows: list[Sequence[str]] = [
-        (row["name"], figure(row["grams"]), f"{row['share_pct']:.1f}", row["kind"]) for row in result["ingredients"]
+        (row["name"], figure(row["grams"]), share_text(row["share_pct"]), row["kind"]) for row in result["ingredients"]
     ]
     return ("Ingredient", "g", "% of the mix", "Kind"), rows
 
