@@ -23,7 +23,7 @@ from rawref.mix.doubt import plausible_source
 from rawref.mix.energy import daily_need
 from rawref.mix.inputs import read_mix, substituted
 from rawref.mix.line import chance, judged_line, passed_maxima, per_cent
-from rawref.mix.mix import batch_of, evaluate, has_findings
+from rawref.mix.mix import batch_of, evaluate, has_findings, unfit_with
 from rawref.mix.table import Table, load_table
 from rawref.mix.target import parse_target, reach
 from rawref.needs.profile import Need, load_need
@@ -321,10 +321,56 @@ def test_a_sheet_has_one_energy_and_names_it() -> None:
     assert len(lines) == 1 and "for cats" in lines[0] and result["energy_formula_title"] in lines[0]
 
 
+def test_a_target_that_is_an_overdose_is_none(tmp_path: Path) -> None:
+    """No profile publishes a maximum of magnesium; five times the minimum by a salt is objected to."""
+    parts = [ingredient("a"), ingredient("mgo", "none", "mineral", "addition", cautions='["pure_substance"]')]
+    table = table_of(tmp_path / "t", parts, [*cells("a", **PLAIN, MG="30"), *cells("mgo", MG="60000")])
+    need = need_of(tmp_path, minimum("MG", "200", "mg"))
+    batch, _ = batch_of(table, rows_of(("a", 1000)))
+    assert unfit_with(batch, need, "mgo", Fraction("0.1")) == []
+    assert "Mg, by mgo" in unfit_with(batch, need, "mgo", Fraction(3))[0]
+
+
+def test_a_lack_that_no_kelp_can_fill_is_one(tmp_path: Path) -> None:
+    """Invented: kelp published with 1000 to 5000 ug of iodine per 100 g: a tenth of a gram brings at most 5 of 400."""
+    parts = [ingredient("a"), ingredient("kelp", "kelp", "plant", "addition", cautions='["kelp_iodine"]')]
+    values = [*cells("a", **PLAIN, ID="1 1 1"), *cells("kelp", status="borrowed", ID="- 1000 5000")]
+    table = table_of(tmp_path / "t", parts, values)
+    need = need_of(tmp_path, minimum("ID", "400", "ug"))
+    few, many = (evaluate(table, rows_of(("a", 1000), ("kelp", grams)), need) for grams in (0.1, 30))
+    assert entry(few, "ID")["verdict"] == "short" and entry(many, "ID")["verdict"] == "undecided"
+    assert entry(many, "ID")["chance_minimum"][1] == 1
+
+
+def test_a_little_fish_oil_is_not_given_for_its_vitamin_d(tmp_path: Path) -> None:
+    """Less than a twentieth of the legal maximum by an oil calls on no law; by a pure substance a hundredth does."""
+    parts = [ingredient("a"), ingredient("oil", "finfish", "oil", "addition"),
+             ingredient("pure", "none", "vitamin", "addition", cautions='["pure_substance"]')]  # fmt: skip
+    values = [*cells("a", **PLAIN, VITD="1"), *cells("oil", VITD="10"), *cells("pure", VITD="10")]
+    table = table_of(tmp_path / "t", parts, values)
+    need = need_of(tmp_path, maximum("VITD", "14.19", "ug", "legal_if_added"))
+    for key, grams, named in (("oil", 3, []), ("oil", 10, ["oil"]), ("pure", 3, ["pure"])):
+        assert entry(evaluate(table, rows_of(("a", 1000), (key, grams)), need), "VITD")["added_by"] == named
+
+
+def test_an_assay_far_from_the_table_or_the_formula_is_held_against_it(tmp_path: Path) -> None:
+    """Potassium iodide holds 76.45 g of iodine in 100 g (IUPAC standard atomic weights 2021): a thousandth of it is an
+    error of unit. Of a food the line says what the table has."""
+    parts = [ingredient("a"), ingredient("ki", "none", "mineral", "addition", cautions='["pure_substance"]')]
+    table = table_of(tmp_path / "t", parts, [*cells("a", **PLAIN, FE="2 1 3"), *cells("ki", ID="76450000")])
+    with pytest.raises(InputError, match=r"0\.07645 g of ID in 100 g; pure ki holds 76\.45 g"):
+        assays(tmp_path, table, "ki,ID,76.45,mg,per_100g,lab,2024-01-31,,")
+    for given, told in (("0.09", True), ("0.11", False), ("31", True)):
+        own = assays(tmp_path, table, f"a,FE,{given},mg,per_100g,lab,2024-01-31,,")
+        text = " ".join(mix_text(evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE), assay=own)).split())
+        assert ("The table has 1 to 3 per 100 g: check unit and basis." in text) is told
+
+
 def test_a_target_is_told_in_whole_sentences() -> None:
     table, rows = shipped("example")
     batch, _ = batch_of(table, rows, None, [], {})
-    found = reach(batch, "CA", Fraction(1390), "eggshell-powder") | {"passes_maximum_of": [], "over_already": ["SE"]}
+    found = reach(batch, "CA", Fraction(1390), "eggshell-powder") | {"passes_maximum_of": [], "over_already": ["SE"],
+                                                                "objections": []}  # fmt: skip
     text = " ".join(target_text(found).split())
     assert "g is enough with a chance of 95 %; the mix as it is holds enough with a chance of 5 % or more." in text
     assert "over the maximum of SE already: not to be fed" in text
@@ -645,7 +691,7 @@ def test_a_day_s_energy_is_that_of_adults(tmp_path: Path) -> None:
 def test_cooked_bone_is_refused_as_what_it_is(tmp_path: Path) -> None:
     mix = tmp_path / "mix.csv"
     mix.write_text("ingredient_id,grams\ncooked-chicken-bone,10\n", encoding="utf-8")
-    with pytest.raises(InputError, match="is cooked bone, which is never fed"):
+    with pytest.raises(InputError, match="cooked bone splinters: it is never fed"):
         read_mix(mix, "mix.csv", salty(tmp_path / "t"), set())
 
 

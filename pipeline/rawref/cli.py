@@ -420,7 +420,7 @@ def gaps_command(
 
 @app.command("find", epilog='Example: rawref find "beef heart"')
 def find_command(
-    text: Annotated[str, typer.Argument(help="Words of the name.")] = "",
+    words: Annotated[list[str] | None, typer.Argument(metavar="text", help="Words of the name.")] = None,
     review: Annotated[bool, typer.Option("--review", help="Only foods that need review.")] = False,
     unmapped: Annotated[
         bool, typer.Option("--unmapped", help="Only raw foods that stand for no ingredient yet: candidates to map.")
@@ -434,6 +434,7 @@ def find_command(
     from rawref.render import rows
     from rawref.render import terminal as render
 
+    text = " ".join(words or [])
     if not (text or review or unmapped):
         raise InputError(
             "give words of a name, --review or --unmapped", "find", 'for instance: rawref find "beef heart"'
@@ -689,7 +690,7 @@ def mix_command(
             help="Requirement profile: a stem of raw/maintainer/needs, or a path.", autocompletion=complete_need
         )
     ] = "fediaf-2021-adult-mer75",
-    weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.1)] = None,
+    weight: Annotated[float | None, typer.Option(help="Body weight of the cat, kg.", min=0.3, max=30)] = None,
     activity: Annotated[str | None, typer.Option(help="neutered_indoor, active or overweight.")] = None,
     assay: Annotated[Path | None, typer.Option(help=ASSAY_HELP)] = None,
     without: Annotated[list[str] | None, typer.Option(
@@ -798,6 +799,7 @@ def _ask_of_mix(
     from rawref.mix.contributions import nutrient_of
     from rawref.mix.inputs import resolve
     from rawref.mix.line import over_now, passed_maxima
+    from rawref.mix.mix import unfit_with
     from rawref.mix.target import parse_target, reach
     from rawref.render import mix as render_mix
     from rawref.render import sheet
@@ -816,6 +818,7 @@ def _ask_of_mix(
         dose = Fraction(max(found["grams"], found["grams_high"] or 0.0))
         found["passes_maximum_of"] = passed_maxima(batch, need, found["with"], dose)
         found["over_already"] = over
+        found["objections"] = unfit_with(batch, need, found["with"], dose)
         text, rows = render_mix.target_text(found, terminal_width()), [found]
         page = sheet.of_target(found, " ".join(text.split()), f"{component} with {found['with']}")
     if format is MixFormat.json:
@@ -826,7 +829,7 @@ def _ask_of_mix(
         out(text, nl=False)
     else:
         _publish(page, format)
-    if target and (found["passes_maximum_of"] or found["over_already"]):
+    if target and (found["passes_maximum_of"] or found["over_already"] or found["objections"]):
         raise typer.Exit(1)
 
 

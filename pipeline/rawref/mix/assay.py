@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from rawref.clock import now
 from rawref.errors import InputError, raise_all
@@ -36,6 +37,8 @@ PARTS_OF_100_G = ("WATER", "PROCNT", "FAT", "ASH")
 TOLERANCE_G = Fraction(5)
 PART_OF = {"amino_acid": "PROCNT", "fatty_acid": "FAT", "fat_soluble_vitamin": "FAT", "macro_mineral": "ASH",
            "trace_element": "ASH"}  # fmt: skip
+FAR = 10  # times the table's interval: an error of unit rather than another animal (common practice, no source)
+DILUTED = Fraction("0.5")  # of its formula: less is no longer that substance (common practice, no source)
 ROUNDING = Fraction(102, 100)  # of a formula's content: a laboratory may find two per cent more (common practice)
 EARLIEST = date(1950, 1, 1)  # older figures are typing errors (common practice, no source)
 LABEL = "label"
@@ -213,9 +216,12 @@ def _within_limits(table: Table, key: tuple[str, str], unit: str, assay: Assay, 
     evidence = cell is not None and table.status(cell.status).evidence
     if "pure_substance" in ingredient.cautions and cell is not None and cell.value and evidence:
         pure = cell.value * MASS_IN_G[unit]
+        what = f"{float(grams):.4g} g of {key[1]} in 100 g; pure {key[0]} holds {float(pure):.4g} g"
         if grams > pure * ROUNDING:
-            what = f"{float(grams):.4g} g of {key[1]} in 100 g; pure {key[0]} holds {float(pure):.4g} g"
             raise InputError(what, where, "check unit and basis")
+        if grams < pure * DILUTED:
+            cure = "check unit and basis; give a diluted product an ingredient_id of its own, in mix and assay"
+            raise InputError(what, where, cure)
     for limit in table.assay_limits:
         fits = limit.caution in ingredient.cautions if limit.caution else limit.part == ingredient.part
         if fits and limit.component == key[1] and grams > limit.grams:
@@ -300,13 +306,16 @@ def _dry_share(ingredient_id: str, found: Assays, table: Table, where: str) -> F
     return 1 - cell.value / 100
 
 
-def assay_rows(assays: Assays, used: Sequence[tuple[str, str]]) -> tuple[list[dict[str, str]], list[dict[str, str]]]:
-    """The figures that the mix asks for, and those that it does not, as rows for output."""
+def assay_rows(
+    table: Table, assays: Assays, used: Sequence[tuple[str, str]]
+) -> tuple[list[dict[str, Any]], list[dict[str, str]]]:
+    """The figures that the mix asks for, and those that it does not, as rows for output; `far_from_table`: what the
+    table has of it (low and high per 100 g), where the figure lies a tenfold and more outside of that."""
     taken = [
         {
             "ingredient_id": key[0], "component": key[1], "value": item.text, "unit": item.unit,
             "basis": item.basis, "laboratory": item.laboratory, "date": item.date, "where": item.where,
-            "note": item.note,
+            "note": item.note, "far_from_table": _far_from_table(table, key, item),
         }
         for key, item in sorted(assays.items()) if key in used
     ]  # fmt: skip
@@ -316,3 +325,12 @@ def assay_rows(assays: Assays, used: Sequence[tuple[str, str]]) -> tuple[list[di
         if key not in used
     ]
     return taken, left
+
+
+def _far_from_table(table: Table, key: tuple[str, str], item: Assay) -> list[float] | None:
+    cell = table.cell(*key)
+    own = item.cell.value if item.cell.value is not None else item.cell.high
+    if cell is None or cell.low is None or cell.high is None or own is None or not table.status(cell.status).evidence:
+        return None
+    far = own > FAR * cell.high or own * FAR < cell.low
+    return [float(cell.low), float(cell.high)] if far else None

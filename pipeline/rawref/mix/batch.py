@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Any
 
 from rawref.mix.assay import Assays
-from rawref.mix.content import KELP, OIL, ZERO, Content, content_of, unknown
+from rawref.mix.content import KELP, OIL, OTHER_PRODUCTS, PURE, ZERO, Content, content_of, unknown
 from rawref.mix.energy import Factors
 from rawref.mix.kcal import Energy, EnergyTotal, energy_of, energy_total, limited, weighted
 from rawref.mix.quotient import PerEnergy, PerMineral, Quotient, Unknown
@@ -93,6 +93,15 @@ class Batch:
         rest = limited(grams, {key: content.unforetold for key, content in contents.items()})
         return amounts, None if rest is None else float(rest / self.total)
 
+    def hoped(self, contents: Mapping[str, Content], component: str) -> float | None:
+        """As `ceiling`, for a minimum: a content that is known of other products alone counts at most as theirs."""
+        return self.ceiling({key: self.at_most(key, component, content) for key, content in contents.items()})
+
+    def at_most(self, key: str, component: str, content: Content) -> Content:
+        """A content with the high end that is published of other products as its ceiling, where there is one."""
+        cell = self.table.cell(key, component) if OTHER_PRODUCTS in content.flags else None
+        return content if cell is None or cell.high is None else replace(content, ceiling=cell.high)
+
     def ceiling(self, contents: Mapping[str, Content]) -> float | None:
         """What the unknown could hold, per gram of the batch; None where nothing bounds it."""
         grams = {key: self.grams[key] for key in contents}
@@ -112,8 +121,8 @@ class Batch:
         )
 
     def added(self, component: str, maximum: Bound) -> list[str]:
-        """The additions that carry a component: a hundredth of its legal maximum or more (schemas/mix_rules.csv)."""
-        least = self.table.rules.of("added_share") or ZERO
+        """The additions that carry a component: a share of its legal maximum or more, of what is no pure substance or
+        product of the user's own a larger one (schemas/mix_rules.csv)."""
         found = []
         for key, weight in self.grams.items():
             if not self.is_addition(key):
@@ -121,6 +130,8 @@ class Batch:
             content = self._of(key, component)
             ingredient = self.table.ingredients.get(key)
             kelp = component == "ID" and ingredient is not None and KELP in ingredient.cautions
+            pure = ingredient is None or PURE in ingredient.cautions
+            least = self.table.rules.number("added_share" if pure else "carried_share")
             brought = content.high * weight / 100
             if kelp or (brought > 0 and brought * THOUSAND >= least * maximum.per_1000kcal * self.kcal):
                 found.append(key)
@@ -144,9 +155,11 @@ class Batch:
 class Asked:
     """What one line asks: the quotient, what is unknown of it, and the contents behind it, above and below the line.
 
-    `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing. `least`:
-    what the unknown holds at least, per gram of the batch; counts against a maximum only. `taken`: what food of the
-    mix takes of it, `lost` the most of that, per gram of the batch, None for all; they count against a minimum only.
+    `foretold`: the same with what comparable foods foretell of the unknown; None where they foretell nothing.
+    `least`: what the unknown holds at least, per gram of the batch; counts against a maximum only. `taken`: what
+    food of the mix takes of it, `lost` the most of that, per gram of the batch, None for all; they count against a
+    minimum only. `hoped`: what the unknown could bring towards a minimum, per gram of the batch, None where nothing
+    bounds it.
     """
 
     component: str
@@ -158,6 +171,7 @@ class Asked:
     least: float = 0.0
     taken: Sequence[Taken] = ()
     lost: float | None = 0.0
+    hoped: float | None = None
 
     @property
     def is_ratio(self) -> bool:
@@ -198,12 +212,13 @@ def ask(batch: Batch, component: str, bare: bool = False) -> Asked:
         taken = taken_of(batch.table, batch.grams, component)
         return Asked(
             component, over, {}, quotient, Unknown(batch.ceiling(over), batch.energy.unknown), foretold, least,
-            taken, lost_of(taken, batch.shares),
+            taken, lost_of(taken, batch.shares), batch.hoped(over, component),
         )  # fmt: skip
     over, under = (_bare(batch.contents(part)) if bare else batch.contents(part) for part in parts)
     above, below = batch.amounts(over), batch.amounts(under)
     quotient = PerMineral({key: (above[key], below[key]) for key in batch.grams})
-    return Asked(component, over, under, quotient, Unknown(batch.ceiling(over), batch.ceiling(under)))
+    most = batch.ceiling(over)
+    return Asked(component, over, under, quotient, Unknown(most, batch.ceiling(under)), hoped=most)
 
 
 def _bare(contents: Mapping[str, Content]) -> dict[str, Content]:

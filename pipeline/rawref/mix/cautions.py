@@ -17,6 +17,7 @@ from rawref.mix.table import WATER_ID
 from rawref.mix.taken import THIAMINASE
 
 BONE = "bone"
+RUMINANTS = frozenset({"cattle", "calf", "sheep", "goat"})
 SEEN = "seen"  # standing of a report that was read
 WITHOUT_END = 100  # times the maximum: a high end that only the weight of an addition bounds says nothing
 
@@ -94,6 +95,9 @@ def _occasions(batch: Batch, result: Mapping[str, Any]) -> dict[str, tuple[list[
     bony = sorted(key for key, item in own.items() if item.bone == "yes")
     if bony:
         at["bone_in"] = (bony, "")
+    brains = sorted(key for key, item in own.items() if item.part == "brain" and item.species in RUMINANTS)
+    if brains:
+        at["ruminant_brain"] = (brains, "")
     livers = sorted(key for key, item in own.items() if item.part == "liver")
     if livers:
         at["liver"] = (livers, _vitamin_a(result))

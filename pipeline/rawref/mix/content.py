@@ -31,9 +31,9 @@ WATER = "WATER"
 SKELETAL = ("bone", "shell")
 # Vitamins of shell are at most those of the egg that it is from, not of liver (common practice, no source).
 SHELL, EGG = "shell", frozenset({"egg_whole", "egg_yolk", "egg_white"})
-# White of egg is nearly free of fat: it holds no more of a fat-soluble vitamin than the yolk does (common practice, no
-# source).
-WHITE, FAT_SOLUBLE = "egg_white", "fat_soluble_vitamin"
+# White of egg is nearly free of fat: per g of fat it holds no more of a fat-soluble vitamin than the yolk does (common
+# practice, no source).
+WHITE, YOLK, FAT_SOLUBLE = "egg_white", frozenset({"egg_yolk"}), "fat_soluble_vitamin"
 # An oil is bounded by the richest raw ingredient or oil of the table (common practice, no source).
 OIL = "oil"
 PLANT = "plant"
@@ -285,8 +285,10 @@ def _ceiling(
     if ingredient is not None and ingredient.part == WHITE and component in table.components and (
         table.components[component].group == FAT_SOLUBLE
     ):
-        yolk = table.largest_of_parts(component, frozenset({"egg_yolk"}))
-        bound = min((most for most in (bound, yolk) if most is not None), default=None)
+        yolk, (own, other) = table.largest_of_parts(component, YOLK), (
+            table.largest_of_parts("FAT", parts) for parts in (frozenset({WHITE}), YOLK))  # fmt: skip
+        if yolk is not None and own is not None and other:
+            bound = min(most for most in (bound, yolk * own / other) if most is not None)
     if bound is None:
         return limit
     return bound if limit is None else min(bound, limit)

@@ -120,6 +120,7 @@ def deciding_assay(batch: Batch, asked: Asked, bound: float, doubt: Doubt, upper
     if doubt.component not in parts:
         return None
     own = batch.contents(doubt.component)[doubt.ingredient_id]
+    own = own if upper else batch.at_most(doubt.ingredient_id, doubt.component, own)
     fixed = dict(asked.over)
     fixed.pop(doubt.ingredient_id, None)
     amounts, others = (total(batch.amounts(fixed).values()), batch.ceiling(fixed)) if upper else batch.foretold(fixed)

@@ -46,7 +46,7 @@ def findings_of(batch: Batch, result: Mapping[str, Any]) -> list[dict[str, Any]]
     if high:
         names, at = [row["component"] for row in high], sorted({key for row in high for key in row["high_by"]})
         by = f", by {', '.join(at)}" if at else ""
-        add("high", f"far above any minimum, no maximum published: {_named(high)}{by}", names, at)
+        add("high", f"far above every figure that is asked for, no maximum published: {_named(high)}{by}", names, at)
     low = [row for row in entries if row["verdict"] == "no_requirement" and _below_all(row)]
     if low:
         text = "; ".join(f"{row['name']} below every figure published for any food" for row in low)

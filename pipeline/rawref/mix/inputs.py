@@ -148,9 +148,6 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
     cooked = sorted(words & COOKED_WORDS)
     base = "-".join(part for part in re.split(r"[-_ ]+", ingredient_id.lower()) if part not in COOKED_WORDS)
     near = near_ids(table, base, also)
-    if cooked and "bone" in words:
-        what = f"{ingredient_id!r} is {cooked[0]} bone, which is never fed: it splinters"
-        raise InputError(what, where, "leave it out")
     if cooked:
         cure = f"give the raw ingredient and its raw weight{': ' + ', '.join(near) if near else ''}"
         raise InputError(f"{ingredient_id!r} is {cooked[0]}: the table holds raw ingredients only", where, cure)

@@ -20,7 +20,7 @@ from rawref.mix.batch import (
     maxima_of_others,
     more_of,
 )
-from rawref.mix.content import OTHER_PRODUCTS, Content, lacking_share
+from rawref.mix.content import OTHER_PRODUCTS, WATER, Content, lacking_share
 from rawref.mix.doubt import Dose, Doubt, deciding_assay, dose_of, doubts_of
 from rawref.mix.dry import DryMatter
 from rawref.mix.kcal import limited, out, weighted
@@ -92,8 +92,10 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
     amount = _ratio(batch, asked, per) if asked.is_ratio else _amount(batch, asked.over, asked.quotient)
     scale = float(asked.scale)
     bottom, top = (None if value is None else value * scale for value in per)
-    if amount.counted is not None and (asked.is_ratio or batch.kcal):  # a range counts at its low end, in energy too
-        counted = float(amount.counted if asked.is_ratio else amount.counted / batch.kcal * asked.scale)
+    if asked.is_ratio:
+        bottom, top = amount.low, amount.high
+    elif amount.counted is not None and batch.kcal:  # a range counts at its low end, in energy too
+        counted = float(amount.counted / batch.kcal * asked.scale)
         bottom, top = None if bottom is None else min(bottom, counted), None if top is None else max(top, counted)
     pairs = asked.pairs()
     lacking = {key: lacking_share(key, *contents) for key, contents in pairs.items()}
@@ -182,7 +184,8 @@ def judged_line(batch: Batch, asked: Asked, bounds: Bounds) -> Judgement:
         least, most = (Chances(0.0, 1.0) if row else None for row in (bounds.minimum, bounds.maximum))
         return Judgement(least, most, verdict_of(least, most))
     if bounds.minimum is not None:
-        least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), asked.unknown, asked.lost)
+        unknown = Unknown(asked.hoped, asked.unknown.under)
+        least = meets_minimum(asked.quotient, float(bounds.minimum.per_1000kcal / scale), unknown, asked.lost)
     if bounds.maximum is not None:
         # a maximum is kept only with the unknown at its ceiling: what comparable foods hold blesses no overdose
         most = keeps_maximum(asked.quotient, float(bounds.maximum.per_1000kcal / scale), asked.unknown, asked.least)
@@ -225,7 +228,11 @@ def counted_of(batch: Batch, contents: Mapping[str, Content]) -> Fraction | None
 
 def _ratio(batch: Batch, asked: Asked, per: Range) -> Amount:
     over, under = counted_of(batch, asked.over), counted_of(batch, asked.under)
-    return Amount(over / under if over is not None and under else None, *per, None)
+    ratio = over / under if over is not None and under else None
+    low, high = per
+    if ratio is not None:  # a range counts by its low end
+        low, high = None if low is None else min(low, float(ratio)), None if high is None else max(high, float(ratio))
+    return Amount(ratio, low, high, None)
 
 
 def _per(
@@ -247,7 +254,7 @@ def _per(
         if batch.kcal and kcal_per_day is not None:
             found["per_day"] = float(counted / batch.kcal) * kcal_per_day
     middle, low, high = dry.per(counted, amount.low, amount.high)
-    if unit_of(asked.component, batch.table.units()) == "g":  # the ends of both are no one mix
+    if unit_of(asked.component, batch.table.units()) == "g" and asked.component != WATER:  # ends of no one mix
         low, high = (None if end is None else min(end, HUNDRED_G) for end in (low, high))
     found |= {"per_100g_dm": middle, "per_100g_dm_low": low, "per_100g_dm_high": high}
     return found
@@ -408,7 +415,10 @@ def _add_remedies(
     dose = dose_of(batch, need, asked, bound, upper)
     if dose is not None:
         entry["grams_that_decide"], passed = _deciding_grams(batch, need, asked.component, dose, upper)
-        if entry["grams_that_decide"] is None and judged.verdict == "undecided":
+        culprit = entry["decided_by"][0] if entry["decided_by"] else None
+        unknown = culprit is not None and culprit["why"] in {"unknown", "partly unknown"}
+        own = not unknown or (culprit is not None and culprit["ingredient_id"] == dose.ingredient_id)
+        if entry["grams_that_decide"] is None and judged.verdict == "undecided" and own:
             entry["no_grams_decide"] = {
                 "ingredient_id": dose.ingredient_id, "up_to": round_down(dose.most) * (-1 if upper else 1),
                 "passes_maximum_of": passed, "of_addition": batch.is_addition(dose.ingredient_id),

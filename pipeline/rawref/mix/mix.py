@@ -22,12 +22,12 @@ from typing import Any
 
 from rawref.errors import InputError
 from rawref.mix.assay import Assays, assay_rows
-from rawref.mix.batch import Batch
+from rawref.mix.batch import Batch, more_of
 from rawref.mix.cautions import cautions_of
 from rawref.mix.content import ZERO, rests_on_parts
 from rawref.mix.dry import DryMatter, dry_matter_of
 from rawref.mix.energy import ACTIVITIES, DEFAULT_FORMULA, activity_of, check_activity, daily_need, factors_of
-from rawref.mix.findings import findings_of
+from rawref.mix.findings import UNFIT, findings_of
 from rawref.mix.inputs import MixRow, edible, resolve, substituted
 from rawref.mix.kcal import all_energies, drivers_of, energy_ends, out, range_drivers
 from rawref.mix.line import OUNCE_G, line_of
@@ -105,11 +105,9 @@ def evaluate(
     level = activity or activity_of(need.mer)
     daily = daily_need(weight_kg, level) if weight_kg is not None else None
     dry = dry_matter_of(table, batch.assays, batch.grams)
-    names = [key for key, item in table.components.items() if item.needed]
-    names = list(dict.fromkeys([*names, RATIO, *need.components()]))
-    entries = [line_of(batch, need, key, dry, daily[0] if daily else None) for key in names]
+    entries = _entries(batch, need, dry, daily[0] if daily else None)
     by_name = {entry["component"]: entry for entry in entries}
-    taken, left = assay_rows(batch.assays, [key for key in batch.assays if _uses(batch, *key)])
+    taken, left = assay_rows(table, batch.assays, [key for key in batch.assays if _uses(batch, *key)])
     result: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
         "need": need.name,
@@ -133,6 +131,22 @@ def evaluate(
     result["findings"] = findings_of(batch, result)
     result["cautions"] = cautions_of(batch, result)
     return result
+
+
+def _entries(batch: Batch, need: Need, dry: DryMatter, kcal_per_day: float | None) -> list[dict[str, Any]]:
+    """The lines of a result, in the order of the registry, then of the profile."""
+    names = [key for key, item in batch.table.components.items() if item.needed]
+    return [line_of(batch, need, key, dry, kcal_per_day) for key in dict.fromkeys([*names, RATIO, *need.components()])]
+
+
+def unfit_with(batch: Batch, need: Need, ingredient_id: str, grams: Fraction) -> list[str]:
+    """Why a mix is not to be fed with so much more of an ingredient, in words; nothing where it is as fit without."""
+    told = []
+    for each in (batch, more_of(batch, ingredient_id, grams)):
+        entries = _entries(each, need, dry_matter_of(each.table, each.assays, each.grams), None)
+        told.append([row for row in findings_of(each, {"components": entries}) if row["code"] in UNFIT])
+    known = [(row["code"], row["components"]) for row in told[0]]
+    return [row["text"] for row in told[1] if (row["code"], row["components"]) not in known]
 
 
 def has_findings(result: Mapping[str, Any]) -> bool:

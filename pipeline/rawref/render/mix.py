@@ -148,6 +148,7 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
         f"{_enough(5, low)}. "
         + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
         + (f"The mix is over the maximum of {over} already: not to be fed as it stands. " if over else "")
+        + (f"With that: {'; '.join(found['objections'])}: not to be fed as it stands. " if found["objections"] else "")
         + "Look at the other lines again."
     )
     return "\n".join(_wrap(text, max(NARROW, width))) + "\n"
@@ -331,7 +332,7 @@ def _objections(result: Mapping[str, Any]) -> str:
         ("perhaps above the maximum", lambda row: row["verdict"] == "undecided" and _by_maximum(row)),
         ("high, have a look", lambda row: row["far_above_minimum"]),
     ):  # fmt: skip
-        if names := [row["name"] for row in rest if keep(row)]:
+        if (names := [row["name"] for row in rest if keep(row)]) and result["energy_kcal"]:
             parts.append(f"{words}: {', '.join(names)}")
     return f"{'; '.join(parts)}."
 
@@ -581,7 +582,7 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
     for row in result["assays"]:
         lines += _wrap(
             f"Assay: {row['component']} of {row['ingredient_id']} {row['value']} {shown_unit(row['unit'])} "
-            f"{row['basis']}, {row['laboratory']}, {row['date']} ({row['where']}).",
+            f"{row['basis']}, {row['laboratory']}, {row['date']} ({row['where']}).{_far(row)}",
             width,
         )
     own = [row["ingredient_id"] for row in result["ingredients"] if row["kind"] == "own"]
@@ -591,6 +592,12 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
         what = f"{row['component']} of {row['ingredient_id']} ({row['where']})"
         lines += _wrap(f"Assay not used, since the ingredient is not in the mix: {what}.", width)
     return "\n".join(lines)
+
+
+def _far(row: Mapping[str, Any]) -> str:
+    """That an assay lies far from the table, with a space before."""
+    span = row["far_from_table"]
+    return f" The table has {figure(span[0])} to {figure(span[1])} per 100 g: check unit and basis." if span else ""
 
 
 def dose(grams: float) -> str:

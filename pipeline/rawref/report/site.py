@@ -130,13 +130,14 @@ class _Writer:
         gap_kinds = views.gap_counts(all_cells, self.vocabularies["gap_kind"])
         self._page(
             "index.html", "index.html", tables=t, statuses=statuses, gap_kinds=gap_kinds, cells=len(all_cells),
-            gaps=sum(gap_kinds.values()),
+            gaps=sum(gap_kinds.values()), asked=len(views.can_hold(all_cells)),
             stack=drawings.stack(((t.bands.get(s, drawings.BLANK), n) for s, n in statuses.items()),
                                  drawings.said_of(statuses)),
             thinnest=views.thinnest(t), dataset=views.dataset(t, downloads, status_words, self.data),
             caution_counts=self._caution_counts(), bands=t.bands,
         )
-        self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices())
+        asked_of = {name: len(views.can_hold(cells)) for name, cells in t.cells.items()}
+        self._page("ingredients.html", "ingredients.html", tables=t, choices=self._choices(), asked_of=asked_of)
         self._table_pages()
         self._asset("compare.js", "rawrefCompare", views.compared(t))
         self._page("compare.html", "compare.html", home=self.data)
@@ -155,7 +156,7 @@ class _Writer:
             self._page("component.html", f"component/{of['component']}.html", root="../", current="components.html",
                        v=view, table=self._table_name(of["group"]), before=self._neighbour(of, -1),
                        after=self._neighbour(of, 1))
-        self._page("components.html", "components.html", views=overview, whole=len(t.ingredients))
+        self._page("components.html", "components.html", views=overview)
         self._page("quality.html", "quality.html", v=views.quality(t, self.check))
         self._page("drift.html", "drift.html", v=views.drift(t, self.drift))
         self._page("sources.html", "sources.html", sources=views.sources(t), from_database=t.from_database)

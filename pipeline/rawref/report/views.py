@@ -27,6 +27,12 @@ FINDINGS_SHOWN, FINDINGS_LEAST, FINDINGS_OF_PAGE = 60, 5, 2000
 """Findings of one rule on the page: the first figure, or fewer where many rules have some."""
 CHANGES_SHOWN, DISAGREEMENTS_SHOWN, MAP_ROWS, GAPS_SHOWN = 300, 60, 140, 150
 TIERS = ("requirement", "spread", "rounding", "note")
+NATURE = "not_applicable"
+
+
+def can_hold(cells: Iterable[Row]) -> list[Row]:
+    """The cells of what an ingredient can hold: what is none by its nature is neither evidence nor a gap."""
+    return [cell for cell in cells if cell["status"] != NATURE]
 
 
 def status_counts(cells: Iterable[Row], order: Iterable[str], bands: Mapping[str, str]) -> dict[str, int]:
@@ -73,7 +79,7 @@ def ingredient(tables: Tables, row: Row, lines: Mapping[tuple[str, str, str], st
         "row": row, "group": group, "grouped": grouped, "cells": cells, "details": details,
         "foods": lettered, "letters": {(source, food): letter for letter, source, food, _, _ in lettered},
         "others": sum(len(cell["others"]) for cell in cells),
-        "gaps": sum(1 for cell in cells if cell["gap"]),
+        "gaps": sum(1 for cell in cells if cell["gap"]), "asked": len(can_hold(cells)),
         "files": [f for f in tables.files if (f["source"], f["file"]) in files],
         "licences": [s for s in tables.sources if s["id"] in {source for source, _ in files}],
     }
@@ -220,7 +226,8 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
             rows.append({"row": row, "cell": cell, "gap": cell["gap"], "group": tables.group(row)})
     valued = [r for r in rows if not r["gap"] and r["cell"]["value"] is not None]
     known = [r for r in valued if r["row"]["kind"] != "addition"]
-    ranges = [r for r in rows if not r["gap"] and r["cell"]["value"] is None]
+    asked = can_hold(r["cell"] for r in rows)
+    ranges = [r for r in rows if not r["gap"] and r["cell"]["value"] is None and r["cell"]["status"] != NATURE]
     by_part: dict[str, list[dict[str, Any]]] = {}
     for r in known:
         by_part.setdefault(r["row"]["part"], []).append(r)
@@ -245,7 +252,8 @@ def component(tables: Tables, of: Row, gap_kinds: Iterable[str]) -> dict[str, An
         "component": of, "rows": rows, "known": len(known), "additions": len(valued) - len(known),
         "ranges": ranges,
         "parts": parts, "outliers": outliers,
-        "evidence": sum(1 for r in rows if not r["gap"]), "gaps": sum(1 for r in rows if r["gap"]),
+        "evidence": sum(not cell["gap"] for cell in asked), "asked": len(asked),
+        "gaps": sum(1 for r in rows if r["gap"]),
         "plot": drawings.distribution(dots, shown_unit(of["unit"]), said),
         "missing": [(k, found) for k, found in kinds if found],
         "disagreement": apart[:DISAGREEMENTS_SHOWN], "disagreement_n": len(apart),
@@ -280,16 +288,20 @@ def coverage(tables: Tables) -> dict[str, Any]:
         groups.setdefault(tables.group(row), []).append(row)
     order = sorted(groups, key=lambda group: (group == "none", -len(groups[group]), group))
     tags = [c["component"] for c in tables.components]
-    counts = {group: Counter(cell["component"] for row in groups[group] for cell in tables.cells[row["ingredient_id"]]
-                             if not cell["gap"]) for group in order}
-    matrix = [{"component": c, "cells": [(group, counts[group][c["component"]], len(groups[group])) for group in order],
-               "evidence": sum(counts[group][c["component"]] for group in order)} for c in tables.components]
+    asked = {group: [cell for row in groups[group] for cell in can_hold(tables.cells[row["ingredient_id"]])]
+             for group in order}
+    wholes = {group: Counter(cell["component"] for cell in asked[group]) for group in order}
+    counts = {group: Counter(cell["component"] for cell in asked[group] if not cell["gap"]) for group in order}
+    matrix = [{"component": c, "cells": [(group, counts[group][c["component"]], wholes[group][c["component"]])
+                                         for group in order],
+               "evidence": sum(counts[group][c["component"]] for group in order),
+               "whole": sum(wholes[group][c["component"]] for group in order)} for c in tables.components]
     made = []
     for group in order:
-        lines = [[drawings.BY_NATURE if cell["status"] == "not_applicable"
+        lines = [[drawings.BY_NATURE if cell["status"] == NATURE
                   else tables.bands.get(cell["status"], drawings.BLANK) for cell in tables.cells[row["ingredient_id"]]]
                  for row in groups[group]]
-        evidence, whole = sum(counts[group].values()), len(groups[group]) * len(tags)
+        evidence, whole = sum(counts[group].values()), len(asked[group])
         said = (f"{plain(group)}: {len(groups[group])} ingredients by {len(tags)} components, {evidence} of {whole} "
                 "cells with evidence; the page of the group has the same as a table")
         pages = [group + (f"-{at + 1}" if at else "") for at in range(-(-len(groups[group]) // MAP_ROWS))]
@@ -467,7 +479,7 @@ def shown_amount(cell: Row) -> str:
     """A cell in few characters: a figure (in brackets beside a gap), a range, `-` by nature, `?` unknown."""
     if cell["value"] is not None:
         return f"({rounded(cell['value'])})" if cell["gap"] else rounded(cell["value"])
-    return "-" if cell["status"] == "not_applicable" else span(cell["low"], cell["high"]) or "?"
+    return "-" if cell["status"] == NATURE else span(cell["low"], cell["high"]) or "?"
 
 
 def compared(tables: Tables) -> dict[str, Any]:
@@ -552,6 +564,7 @@ def dataset(
 
 def thinnest(tables: Tables, most: int = 12) -> list[dict[str, Any]]:
     """The components with the least evidence, thinnest first."""
-    found = Counter(cell["component"] for cells in tables.cells.values() for cell in cells if not cell["gap"])
+    asked = can_hold(cell for cells in tables.cells.values() for cell in cells)
+    found, wholes = Counter(c["component"] for c in asked if not c["gap"]), Counter(c["component"] for c in asked)
     order = sorted(tables.components, key=lambda c: found[c["component"]])
-    return [{"component": c, "evidence": found[c["component"]]} for c in order[:most]]
+    return [{"component": c, "evidence": found[c["component"]], "whole": wholes[c["component"]]} for c in order[:most]]
