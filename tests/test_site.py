@@ -16,6 +16,7 @@ import threading
 import urllib.error
 import urllib.request
 import zipfile
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
