@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,7 +41,8 @@ def new(path: Path, *, threads: int | None = None) -> Iterator[duckdb.DuckDBPyCo
 def share(con: duckdb.DuckDBPyConnection) -> None:
     """Leave a processor to what runs beside the queries of `con`: two queries on a thread each take less time of the
     processors than two on both, one after the other."""
-    con.execute(f"set threads = {max(1, scalar(con, 'select current_setting($name)', {'name': 'threads'}) - 1)}")
+    now = scalar(con, "select current_setting($name)", {"name": "threads"})
+    con.execute(f"set threads = {max(1, min(now, (os.cpu_count() or 1) - 1))}")
 
 
 def beside(con: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
