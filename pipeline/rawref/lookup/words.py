@@ -59,7 +59,7 @@ def notes_on(text: str, schemas: Path) -> list[str]:
     notes = [r["note"] for _, r in registry.read_csv(schemas / "search_words.csv", "schemas/search_words.csv")
              if r["note"] and f" {' '.join(words_of(r['said']))} " in said]  # fmt: skip
     never = [r for _, r in registry.read_csv(schemas / "not_to_be_fed.csv", "schemas/not_to_be_fed.csv")]
-    return notes + [f"Not to be fed: {r['reason']}." for r in never if set(words_of(r["word"])) <= set(words)]
+    return notes + [f"Not to be fed: {r['reason']}." for r in registry.not_fed(never, words)]
 
 
 @dataclass(frozen=True, slots=True)

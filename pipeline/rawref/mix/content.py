@@ -285,10 +285,11 @@ def _ceiling(
     if ingredient is not None and ingredient.part == WHITE and component in table.components and (
         table.components[component].group == FAT_SOLUBLE
     ):
-        yolk, (own, other) = table.largest_of_parts(component, YOLK), (
-            table.largest_of_parts("FAT", parts) for parts in (frozenset({WHITE}), YOLK))  # fmt: skip
-        if yolk is not None and own is not None and other:
-            bound = min(most for most in (bound, yolk * own / other) if most is not None)
+        yolk, fat_of_yolk = table.largest_of_parts(component, YOLK), table.largest_of_parts("FAT", YOLK)
+        fat = table.largest_of_parts("FAT", frozenset({WHITE}))
+        if yolk is not None and fat is not None and fat_of_yolk:
+            most = yolk * fat / fat_of_yolk
+            bound = most if bound is None else min(bound, most)
     if bound is None:
         return limit
     return bound if limit is None else min(bound, limit)

@@ -415,10 +415,12 @@ def _add_remedies(
     dose = dose_of(batch, need, asked, bound, upper)
     if dose is not None:
         entry["grams_that_decide"], passed = _deciding_grams(batch, need, asked.component, dose, upper)
-        culprit = entry["decided_by"][0] if entry["decided_by"] else None
-        unknown = culprit is not None and culprit["why"] in {"unknown", "partly unknown"}
-        own = not unknown or (culprit is not None and culprit["ingredient_id"] == dose.ingredient_id)
-        if entry["grams_that_decide"] is None and judged.verdict == "undecided" and own:
+        # where another ingredient's unknown is the doubt, it says nothing that these grams do not decide
+        elsewhere = any(
+            row["why"] in {"unknown", "partly unknown"} and row["ingredient_id"] != dose.ingredient_id
+            for row in entry["decided_by"][:1]
+        )
+        if entry["grams_that_decide"] is None and judged.verdict == "undecided" and not elsewhere:
             entry["no_grams_decide"] = {
                 "ingredient_id": dose.ingredient_id, "up_to": round_down(dose.most) * (-1 if upper else 1),
                 "passes_maximum_of": passed, "of_addition": batch.is_addition(dose.ingredient_id),

@@ -226,9 +226,7 @@ class Table:
         """The rows of schemas/not_to_be_fed.csv whose words stand in an id, or in the name of its ingredient."""
         item = self.ingredients.get(ingredient_id)
         words = frozenset(re.findall(r"[a-z]+", f"{ingredient_id} {item.name if item else ''}".lower()))
-        return [
-            row for row in self.never_fed if all(word in words or f"{word}s" in words for word in row["word"].split())
-        ]
+        return registry.not_fed(self.never_fed, words)
 
     def largest_of_parts(self, component: str, parts: frozenset[str]) -> Fraction | None:
         """The largest content of the component that an ingredient of these parts has evidence for; None without one."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -139,6 +139,11 @@ def read_csv(path: Path, shown: str = "", due: Sequence[str] = ()) -> Iterator[t
     except csv.Error as error:
         line = faulty_quote(path.read_bytes().decode("utf-8", "replace")) or start + 1
         raise InputError(f"not CSV: {error}", f"{shown}:{line}", MEND_QUOTE) from error
+
+
+def not_fed(rows: Iterable[Mapping[str, str]], words: Collection[str]) -> list[Mapping[str, str]]:
+    """The rows of schemas/not_to_be_fed.csv all of whose words stand among `words`, in the singular or the plural."""
+    return [row for row in rows if all(word in words or f"{word}s" in words for word in row["word"].split())]
 
 
 def read_keyed(path: Path, shown: str, due: str, key: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
