@@ -435,7 +435,7 @@ CASES: dict[str, tuple[Spoil, str, str]] = {
     "record without its citation": (
         cited(IODINE, ",mext-2020,", ",,"),
         IODINE_PLACE,
-        "citation_id is empty -> fill it in: ",
+        "citation_id is empty -> fill it in: citation$",
     ),
     "how a figure was seen, in free words": (
         cited(IODINE, ",official file,", ",looked it up,"),

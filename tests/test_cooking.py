@@ -594,3 +594,22 @@ def test_refused_and_weak_estimates_are_not_taken_over(
                      f"{found['derivation'] or ''}{TAIL}")
     with pytest.raises(InputError, match=message):
         apply_accepted(writable, checkout.schemas)
+
+
+def test_a_published_factor_begins_with_its_fat_and_ends_below_it(model: duckdb.DuckDBPyConnection) -> None:
+    """The USDA table gives finfish by the fat of the raw food (schemas/retention_factors.csv): the end of one
+    class is where the next begins, and belongs to that."""
+    seen = 0
+    for component in ("SE", "THIA", "RIBF", "ZN", "FE"):
+        judged = judge(model, component)
+        for row in judged.published:
+            donor = {"class": row["class"], "method_group": row["method_group"]}
+            following = next(
+                (r for r in judged.published if all(r[key] == donor[key] for key in donor)
+                 and r["raw_fat_from_g"] == row["raw_fat_below_g"]), None)  # fmt: skip
+            first = judged._published_factor({**donor, "raw_fat": row["raw_fat_from_g"]})
+            assert first is not None and first["retention_pct"] == row["retention_pct"]
+            after = judged._published_factor({**donor, "raw_fat": row["raw_fat_below_g"]})
+            assert (after and after["retention_pct"]) == (following and following["retention_pct"])
+            seen += following is not None
+    assert seen

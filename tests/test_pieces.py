@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rawref import registry
 from rawref.drift import cause, compare, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
@@ -24,7 +25,7 @@ from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.spread import at_least, quantile, reaches
 from rawref.mix.table import Cell
 from rawref.needs.profile import unit_factor
-from rawref.sources import mext
+from rawref.sources import maintainer, mext
 
 from tests.mix_tables import cells, ingredient, minimum, need_of, rows_of, table_of
 
@@ -253,3 +254,33 @@ def test_a_changed_row_concerns_what_it_does_not_contradict(row: dict[str, str],
     about = {"source": "here", "derivation": "A", "steps": '["mg_to_g"]'}
     assert inputs._concerns(row, about) is concerns
     assert inputs._concerns(row, {}) is ("id" not in row)
+
+
+# --- the maintainer's files
+@pytest.mark.parametrize(
+    ("table", "column", "text", "made"),
+    [
+        ("composites", "share_pct", "0", 0.0), ("composites", "share_pct", "100", 100.0),
+        ("composites", "share_pct", "-0.1", "share_pct -0.1 is outside 0 to 100"),
+        ("composites", "share_pct", "100.1", "share_pct 100.1 is outside 0 to 100"),
+        ("composites", "share_pct", "27 %", "share_pct '27 %' is not a number"),
+        ("composites", "share_pct", "", "share_pct is empty"),
+        ("cited_values", "value", "", None), ("cited_values", "value", "1000000", 1e6),
+        ("cited_values", "value", "-1", "value -1 is outside 0 to ..."),
+        ("cited_values", "n", "12", 12), ("cited_values", "n", "1.5", "n '1.5' is not a whole number"),
+        ("cited_values", "steps", '["g_to_mg"]', '["g_to_mg"]'),
+        ("cited_values", "steps", '{"g": 1}', "steps '{\"g\": 1}' is not a JSON list"),
+        ("cited_values", "component", "ZNN", "component 'ZNN' is not in the registry"),
+        ("cited_values", "component", "ZN", "ZN"), ("decisions", "action", "reject", "reject"),
+        ("decisions", "action", "refuse", "action 'refuse' is not a word of its list"),
+        ("decisions", "decision_id", "a b", "decision_id 'a b' is not well formed"),
+    ],
+)  # fmt: skip
+def test_a_cell_is_what_the_registry_says_or_refused(table: str, column: str, text: str, made: Any) -> None:
+    """By the types, limits and words of schemas/fields.csv; what may be empty is none, never zero."""
+    schemas = Path(__file__).parents[1] / "schemas"
+    field = next(f for f in registry.fields(schemas)[f"maintainer.{table}"] if f.column == column)
+    try:
+        assert maintainer._typed(field, text, "a place", schemas) == made
+    except InputError as error:
+        assert error.what == made and error.cure

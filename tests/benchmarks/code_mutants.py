@@ -41,12 +41,15 @@ TESTS = {
     "registry": ("test_words", "test_needs", "test_units", "test_models"),
     "sources": ("test_pieces", "test_readers", "test_archival", "test_fidelity", "test_bad_input"),
     "cooked": ("test_cooking",),
-    "stages": ("test_all_sources", "test_completeness", "test_fidelity", "test_ranges", "test_facets"),
+    "stages": ("test_stage_pieces", "test_all_sources", "test_completeness", "test_fidelity", "test_ranges",
+               "test_facets"),
     "checks": ("test_ranges", "test_consumer", "test_checks"),
-    "needs": ("test_pieces", "test_needs", "test_mix"),
-    "mix": ("test_pieces", "test_mix_chance", "test_mix_comparables", "test_mix_safety", "test_mix"),
-    "lookup": ("test_pieces", "test_words", "test_beside_the_number", "test_cli"),
-    "drift": ("test_pieces", "test_drift"),
+    "needs": ("test_pieces", "test_needs", "test_mix", "test_mix_results"),
+    "mix": ("test_pieces", "test_mix_doubt", "test_mix_results", "test_mix_chance", "test_mix_comparables",
+            "test_mix_safety", "test_mix"),
+    "lookup": ("test_pieces", "test_words", "test_mix_results", "test_lookup_results", "test_beside_the_number",
+               "test_cli"),
+    "drift": ("test_pieces", "test_drift_results", "test_drift"),
 }
 """The rooms that are mutated, in proportion to their lines, and the files of tests that are asked about each."""
 BUILT = ("registry", "sources", "cooked", "stages", "checks")

@@ -436,7 +436,8 @@ def _gap_count(found: list[dict[str, Any]], ranked: bool) -> str:
             f"{many}; no verdict, since no minimum exists for raw food: {often} of them would decide in every other "
             "recipe or more whether the strictest figure for other food is reached"
         )
-    return f"{many}, {often} of them decide a verdict in every other recipe or more" if ranked and often else many
+    decide = "decides" if often == 1 else "decide"
+    return f"{many}, {often} of them {decide} a verdict in every other recipe or more" if ranked and often else many
 
 
 def _no_verdict_note(found: list[dict[str, Any]]) -> str:

@@ -81,7 +81,7 @@ def _read(
         with beside(con) as other:
             return sources[release.source].module().load(other, release, layouts)
 
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(3) as pool:
         return list(pool.map(load, releases))
 
 
