@@ -18,16 +18,18 @@ from rawref.workspace import Workspace
 
 REPO = Path(__file__).parents[1]
 FILE = REPO / "tests" / "data" / "rule_findings.csv"
-COLUMNS = ("rule", "severity", "scope", "number")
+COLUMNS = ("rule", "severity", "scope", "number", "decided")
 
 
 def counted(result: dict[str, Any]) -> list[tuple[str, ...]]:
-    """One line for what a rule judged, then one for each severity and scope of what it found."""
+    """One line for what a rule judged, then one for each severity and scope of what it found: how many, and of how many
+    a decision was made."""
     lines: list[tuple[str, ...]] = []
     for rule in result["rules"]:
         found = Counter((f["severity"], f["scope"]) for f in rule["findings"])
-        lines.append((rule["id"], "", "", str(rule["evaluated"])))
-        lines += [(rule["id"], *key, str(number)) for key, number in sorted(found.items())]
+        decided = Counter((f["severity"], f["scope"]) for f in rule["findings"] if "decision_id" in f)
+        lines.append((rule["id"], "", "", str(rule["evaluated"]), ""))
+        lines += [(rule["id"], *key, str(number), str(decided[key])) for key, number in sorted(found.items())]
     return lines
 
 
