@@ -23,7 +23,7 @@ from tests.rebuild import small_members, small_root, with_members
 
 REPO = Path(__file__).parents[1]
 FILE = REPO / "tests" / "data" / "drift_results.csv"
-SHOWN = ("tier", "kind", "column", "before", "after", "cause", "mechanism", "filled")
+SHOWN = ("tier", "kind", "column", "before", "after", "why", "cause", "mechanism")
 
 
 def replaced(path: Path, old: str, new: str) -> None:

@@ -333,6 +333,20 @@ def test_tiers_by_hand_worked_amounts(old: Path, drift_to: Any, need: Need) -> N
     assert small[0] == "note"
 
 
+@pytest.mark.parametrize("printed", ["4.00", "4,00", "4.00-4.00"])
+def test_the_last_decimal_is_that_of_the_printed_text(old: Path, drift_to: Any, printed: str) -> None:
+    """Tables of France print a decimal comma, cited texts a range: one unit of the second decimal is 0.01."""
+    for moved, tier in ((0.004, "note"), (0.05, "rounding")):
+        found = tier_of(old, drift_to, "beef-liver", "ZN", value=str(4 + moved), low="1", high="9", source_value=printed)
+        assert found[0] == tier and (tier == "note" or "(0.01" in found[1])
+
+
+def test_what_is_published_for_other_food_alone_is_not_told_as_the_minimum(old: Path, drift_to: Any) -> None:
+    """FEDIAF gives taurine for canned and dry food; the strictest of them weighs."""
+    found = tier_of(old, drift_to, "beef-heart", "TAU", high="900")
+    assert found[0] == "requirement" and "of the minimum of canned food" in found[1]
+
+
 def test_outside_the_accepted_range_is_spread(old: Path, drift_to: Any, need: Need) -> None:
     """Of a component without a requirement: where there is one, an end that moved far is of tier requirement."""
     row = next(

@@ -2,7 +2,8 @@
 -- in the component's unit per 100 g. Grain and key: (ingredient_id, component).
 -- No sums: every figure is one product or one order statistic, so the result does not depend on row order.
 create or replace temp table drift_requirement as
-select unnest($component) as component, unnest($minimum) as minimum, unnest($maximum) as maximum;
+select unnest($component) as component, unnest($minimum) as minimum, unnest($maximum) as maximum,
+  unnest($least) as least;
 
 create or replace temp table drift_touched as
 select distinct * from (select unnest($ingredients) as ingredient_id, unnest($components) as component);
@@ -65,13 +66,13 @@ parts as (
   select coalesce(b.ingredient_id, a.ingredient_id) as ingredient_id, coalesce(b.component, a.component) as component,
     b.ingredient_id is not null as in_before, a.ingredient_id is not null as in_after,
     b as old, a as new, p.part, coalesce(own.share_pct, i.share_pct, $fallback_share) as share_pct,
-    r.minimum, r.maximum, y.cv as part_cv,
-    -- one unit of the last decimal that the source printed, in the component's unit
+    r.minimum, r.maximum, r.least, y.cv as part_cv,
+    -- one unit of the last decimal that the source printed (of a range, of its first end), in the component's unit
     greatest(
-      pow(10, -length(split_part(b.source_value, '.', 2)))
-        * coalesce(b.value / nullif(try_cast(b.source_value as double), 0), 1),
-      pow(10, -length(split_part(a.source_value, '.', 2)))
-        * coalesce(a.value / nullif(try_cast(a.source_value as double), 0), 1)) as step
+      pow(10, -length(regexp_extract(b.source_value, '\d[.,](\d+)', 1)))
+        * coalesce(b.value / nullif(try_cast(replace(b.source_value, ',', '.') as double), 0), 1),
+      pow(10, -length(regexp_extract(a.source_value, '\d[.,](\d+)', 1)))
+        * coalesce(a.value / nullif(try_cast(replace(a.source_value, ',', '.') as double), 0), 1)) as step
   from b full join a on a.ingredient_id = b.ingredient_id and a.component = b.component
     left join parts p on p.ingredient_id = coalesce(b.ingredient_id, a.ingredient_id)
     left join groups g on g.species = p.species

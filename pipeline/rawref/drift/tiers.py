@@ -65,6 +65,9 @@ def weigh_cells(
         "component": [row.component for row in asked],
         "minimum": [figure(row.minimum) for row in asked],
         "maximum": [figure(row.maximum) for row in asked],
+        # no minimum of raw food: the strictest that is published for another, such as taurine of canned food
+        "least": ["minimum" if row.judged or row.minimum is None else f"minimum of {row.minimum.variant} food"
+                  for row in asked],
         "spread_samples": int(limits["spread_samples"]),
         "inclusion": (schemas / "inclusion.csv").as_posix(),
         "species": (schemas / "species.csv").as_posix(),
@@ -83,7 +86,7 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
         for r in con.execute(
             "select ingredient_id, component, old.unit, new.unit, old.value, new.value, old.low, old.high, old.known,"
             " new.known, old.evidence, new.evidence, part_cv, step, moved, concerned, minimum, maximum, per_1000kcal,"
-            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message from drift_cell"
+            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message, least from drift_cell"
         ).fetchall()
     }
     blank = con.execute("select component, minimum, maximum from drift_requirement").fetchall()
@@ -102,10 +105,10 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
 
 def _share(amount: float | None, found: tuple[Any, ...]) -> tuple[float | None, str]:
     """The largest share of a bound that the amount per 100 g makes per 1000 kcal, and which bound."""
-    minimum, maximum, per_1000kcal = found[14], found[15], found[16]
+    minimum, maximum, per_1000kcal, least = found[14], found[15], found[16], found[21]
     shares = [
         (amount * per_1000kcal / bound, name)
-        for bound, name in ((minimum, "minimum"), (maximum, "maximum"))
+        for bound, name in ((minimum, least), (maximum, "maximum"))
         if amount is not None and bound
     ]
     return max(shares, default=(None, ""))
@@ -149,6 +152,7 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
         _,
         moved_message,
         concerned_message,
+        _,
     ) = found
     kind = change["kind"]
     if kind == "added":
