@@ -22,13 +22,7 @@ ASSUMPTIONS = (
 )
 
 
-def gap_impact(
-    workspace: Workspace,
-    need: Need,
-    folder: Path | None = None,
-    ingredient: str | None = None,
-    component: str | None = None,
-) -> list[dict[str, Any]]:
+def gap_impact(workspace: Workspace, need: Need, folder: Path | None = None) -> list[dict[str, Any]]:
     """The gaps of the table in `folder` (the accepted one unless given), the one that could matter most first: what is
     required, then common animals before rare ones (schemas/commonness.csv), then by `impact`; then what the profile has
     figures for that no verdict rests on, such as taurine of canned food; then the rest.
@@ -71,8 +65,6 @@ def gap_impact(
         "evidence": sorted(registry.evidence(workspace.schemas)),
         "fallback_share": FALLBACK_SHARE_PCT,
         "grams_per_1000kcal": 1000 / NOMINAL_KCAL_PER_G,
-        "ingredient": ingredient,
-        "wanted": component,
         "room_of": [room.line for room in rooms for _ in room.points],
         "room_bound": [room.bound for room in rooms for _ in room.points],
         "room": [point for room in rooms for point in room.points],

@@ -112,7 +112,6 @@ SELECT
     impact, impact_maximum, impact_basis, could_hold, share_pct, requirement_of, minimum, maximum, standing, commonness,
     d.chance, judged
 FROM ranked AS r LEFT JOIN decides AS d USING (ingredient_id, component)
-WHERE ($ingredient IS NULL OR r.ingredient_id = $ingredient) AND ($wanted IS NULL OR r.component = $wanted)
 ORDER BY
     -- what a minimum is judged of; then what other food has a minimum of; then the animals that most mixes hold; then
     -- what most often decides, and could hide most
