@@ -34,22 +34,26 @@ def replaced(path: Path, old: str, new: str) -> None:
 
 
 def sources(space: Workspace) -> None:
-    """Zinc of beef liver (13325, 309) and its n moved, selenium of beef heart (13321, 317) a zero, food 1 gone."""
+    """Zinc of beef liver (13325, 309) and its n moved, vitamins of it too, selenium of beef heart (13321, 317) a zero;
+    butter (01001) and a raw chicken (05071) gone; a made-up raw liver and a boiled one new."""
     members = dict(small_members())
-    first = members["FOOD_DES.txt"].split(b"^")[0]
     for name, body in members.items():
-        members[name] = b"".join(row for row in body.splitlines(keepends=True) if not row.startswith(first + b"^"))
-    rows = members["NUT_DATA.txt"].splitlines(keepends=True)
-    for at, row in enumerate(rows):
-        cells = row.split(b"^")
-        if cells[:2] == [b"~13325~", b"~309~"]:
-            cells[2], cells[3] = b"5.10", b"3"
-        elif cells[:2] == [b"~13321~", b"~317~"]:
-            cells[2], cells[3] = b"0.0", b"0"
-        elif cells[0] == b"~13325~" and cells[1] in (b"~318~", b"~418~"):
-            cells[2] = b"77"
-        rows[at] = b"^".join(cells)
-    members["NUT_DATA.txt"] = b"".join(rows)
+        rows: list[bytes] = []
+        for row in body.splitlines(keepends=True):
+            cells = row.split(b"^")
+            if cells[0] in (b"~01001~", b"~05071~"):
+                continue
+            if name in ("FOOD_DES.txt", "NUT_DATA.txt") and cells[0] in (b"~13325~", b"~05028~"):
+                made = {b"~13325~": b"~99001~", b"~05028~": b"~99002~"}[cells[0]]
+                rows.append(b"^".join([made, *cells[1:]]).replace(b"Beef, variety", b"Beef, made up, variety"))
+            if name == "NUT_DATA.txt" and cells[:2] == [b"~13325~", b"~309~"]:
+                cells[2], cells[3] = b"5.10", b"3"
+            elif name == "NUT_DATA.txt" and cells[:2] == [b"~13321~", b"~317~"]:
+                cells[2], cells[3] = b"0.0", b"0"
+            elif name == "NUT_DATA.txt" and cells[0] == b"~13325~" and cells[1] in (b"~318~", b"~418~"):
+                cells[2] = b"77"
+            rows.append(b"^".join(cells))
+        members[name] = b"".join(rows)
     with_members(space.root, members)
 
 
