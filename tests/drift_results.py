@@ -69,21 +69,29 @@ def records(space: Workspace) -> None:
 
 
 def decisions(space: Workspace) -> None:
-    """The copper of chicken liver is rejected."""
-    cell = spoil.cell(spoil.read(space.curated, "values"), "chicken-liver", "CU")
+    """The copper of chicken liver and the iron of beef liver are rejected."""
+    cells = spoil.read(space.curated, "values")
     heading = (space.maintainer / "decisions.csv").read_text(encoding="utf-8").strip().split(",")
-    spoil.write(space.maintainer, "decisions", [dict.fromkeys(heading, "") | {
-        "decision_id": "made-up", "source": cell["source"], "food_id": cell["food_id"], "action": "reject",
-        "source_component": cell["source_component"], "component": "CU", "expect_text": cell["source_value"],
-        "expect_derivation": cell["derivation"], "reason": "made up", "citation": "none", "standing": "open",
-    }])  # fmt: skip
+    spoil.write(space.maintainer, "decisions", [
+        dict.fromkeys(heading, "") | {
+            "decision_id": f"made-up-{component.lower()}", "source": cell["source"], "food_id": cell["food_id"],
+            "source_component": cell["source_component"], "component": component, "expect_text": cell["source_value"],
+            "expect_derivation": cell["derivation"], "action": "reject", "reason": "made up", "citation": "none",
+            "standing": "open",
+        }
+        for ingredient, component in (("chicken-liver", "CU"), ("beef-liver", "FE"))
+        for cell in [spoil.cell(cells, ingredient, component)]
+    ])  # fmt: skip
 
 
 def rules(space: Workspace) -> None:
-    """A status read otherwise, fewer points for a match, no requirement of zinc."""
+    """Two statuses read otherwise, fewer points for a match, no requirement of zinc."""
     read = ",calculated from other components of the same food,{},\"energy,"
     replaced(space.schemas / "status_map.csv", read.format("calculated"), read.format("imputed"))
+    read = "usda-sr28,derivation,BFNN,\"borrowed, scaled on non-fat solids, no retention factors\",{},"
+    replaced(space.schemas / "status_map.csv", read.format("imputed"), read.format("calculated"))
     replaced(space.schemas / "confidence.csv", "match,A,20,", "match,A,9,")
+    replaced(space.schemas / "confidence.csv", "acquisition,measured,25,", "acquisition,measured,22,")
     path = space.maintainer / "needs" / "nrc-2006-adult.csv"
     rows = path.read_text(encoding="utf-8").split("\n")
     path.write_text("\n".join(row for row in rows if not row.startswith("ZN,")), encoding="utf-8", newline="\n")

@@ -341,6 +341,16 @@ def test_the_last_decimal_is_that_of_the_printed_text(old: Path, drift_to: Any, 
         assert found[0] == tier and (tier == "note" or "(0.01" in found[1])
 
 
+def test_of_two_ends_that_moved_the_one_that_moved_more_is_shown(old: Path, drift_to: Any) -> None:
+    """The first is 1.2 times what it was, the second 1.5 times; what came new has moved by no share of itself."""
+    row = spoil.cell(spoil.read(old, "values"), "beef-bone-fresh", "CA")
+    low, high = float(row["low"]), float(row["high"])
+    for ends, shown in (((low / 1.2, high / 1.5), "high"), ((low / 1.5, high / 1.2), "low"), (("", high / 1.5), "high")):
+        spoil.set_cell(old, "beef-bone-fresh", "CA", low=str(ends[0]), high=str(ends[1]))
+        change = next(c for c in drift_to(old)["changes"] if c["table"] == "values" and c["kind"] == "value")
+        assert change["column"] == shown
+
+
 def test_what_is_published_for_other_food_alone_is_not_told_as_the_minimum(old: Path, drift_to: Any) -> None:
     """FEDIAF gives taurine for canned and dry food; the strictest of them weighs."""
     found = tier_of(old, drift_to, "beef-heart", "TAU", high="900")

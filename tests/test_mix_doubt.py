@@ -88,3 +88,16 @@ def test_no_assay_decides_by_more_than_can_be(tmp_path: Path) -> None:
     narrow = decided(tmp_path / "narrow", "0.5", "3.2")
     assert wide is not None and 0.5 < wide["at_least"] < 0.6 and wide["bound"] == "minimum"
     assert narrow is not None and narrow["at_least"] is None and 0.25 < narrow["at_most"] < 0.3
+
+
+def test_an_unknown_of_the_energy_is_even_up_to_what_100_g_leave(tmp_path: Path) -> None:
+    """The fat of b is unknown: what its water, protein and ash leave is 10 g, of which the fat brings 8.5 kcal each."""
+    lean = {"WATER": "70", "PROCNT": "19", "ASH": "1", "CHOCDF": "0"}
+    values = [*cells("a", **DRY, MN="0.2 0.1 0.4"), *cells("b", **lean, MN="0.1")]
+    table = table_of(tmp_path / "t", [ingredient("a"), ingredient("b")], values)
+    batch, _ = batch_of(table, rows_of(("a", 100), ("b", 100)))
+    for bound in (0.0005, 0.002):
+        found = {doubt.ingredient_id: doubt for doubt in doubts_of(batch, ask(batch, "MN"), bound)}
+        due = {"a": lognormal(0.1, 0.2, 0.4), "b": (10 * 8.5 * bound) ** 2 / 12}
+        assert found["b"].share / found["a"].share == pytest.approx(due["b"] / due["a"], rel=0.03)
+        assert found["b"].why == "energy unknown" and found["b"].could_add is None
