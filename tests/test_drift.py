@@ -337,7 +337,8 @@ def test_tiers_by_hand_worked_amounts(old: Path, drift_to: Any, need: Need) -> N
 def test_the_last_decimal_is_that_of_the_printed_text(old: Path, drift_to: Any, printed: str) -> None:
     """Tables of France print a decimal comma, cited texts a range: one unit of the second decimal is 0.01."""
     for moved, tier in ((0.004, "note"), (0.05, "rounding")):
-        found = tier_of(old, drift_to, "beef-liver", "ZN", value=str(4 + moved), low="1", high="9", source_value=printed)
+        to = {"value": str(4 + moved), "low": "1", "high": "9", "source_value": printed}
+        found = tier_of(old, drift_to, "beef-liver", "ZN", **to)
         assert found[0] == tier and (tier == "note" or "(0.01" in found[1])
 
 
@@ -345,7 +346,7 @@ def test_of_two_ends_that_moved_the_one_that_moved_more_is_shown(old: Path, drif
     """The first is 1.2 times what it was, the second 1.5 times; what came new has moved by no share of itself."""
     row = spoil.cell(spoil.read(old, "values"), "beef-bone-fresh", "CA")
     low, high = float(row["low"]), float(row["high"])
-    for ends, shown in (((low / 1.2, high / 1.5), "high"), ((low / 1.5, high / 1.2), "low"), (("", high / 1.5), "high")):
+    for *ends, shown in ((low / 1.2, high / 1.5, "high"), (low / 1.5, high / 1.2, "low"), ("", high / 1.5, "high")):
         spoil.set_cell(old, "beef-bone-fresh", "CA", low=str(ends[0]), high=str(ends[1]))
         change = next(c for c in drift_to(old)["changes"] if c["table"] == "values" and c["kind"] == "value")
         assert change["column"] == shown

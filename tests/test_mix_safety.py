@@ -37,6 +37,7 @@ from rawref.render.mix import (
     figure,
     grams_per_day,
     mix_text,
+    outcome,
     target_text,
 )
 
@@ -364,6 +365,15 @@ def test_an_assay_far_from_the_table_or_the_formula_is_held_against_it(tmp_path:
         own = assays(tmp_path, table, f"a,FE,{given},mg,per_100g,lab,2024-01-31,,")
         text = " ".join(mix_text(evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE), assay=own)).split())
         assert ("The table has 1 to 3 per 100 g: check unit and basis." in text) is told
+        assert ("Far from the table, check unit and basis of your assay: FE of a." in text) is told
+
+
+def test_an_assay_above_the_ceiling_of_an_unknown_is_held_against_it(tmp_path: Path) -> None:
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN), {("a", "TAU"): "300"})
+    for given, told in (("300", False), ("301", True)):
+        own = assays(tmp_path, table, f"a,TAU,{given},mg,per_100g,lab,2024-01-31,,")
+        text = " ".join(mix_text(evaluate(table, rows_of(("a", 100)), load_need(WORKSPACE), assay=own)).split())
+        assert ("The table says at most 300 per 100 g: check unit and basis." in text) is told
 
 
 def test_a_target_is_told_in_whole_sentences() -> None:
@@ -671,6 +681,16 @@ def test_less_taurine_than_any_food_is_held_to_is_an_objection(tmp_path: Path) -
     table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, TAU="5 4 6"))
     result = evaluate(table, rows_of(("a", 1000)), load_need(WORKSPACE))
     assert "below_published" in codes(result) and has_findings(result)
+
+
+def test_taurine_that_nobody_knows_is_not_passed_over(tmp_path: Path) -> None:
+    """No figure is no zero, and no reason to say nothing; nor does a target begin at zero."""
+    table = table_of(tmp_path / "t", [ingredient("a"), ingredient("taurine", "none", "amino_acid", "addition")],
+                     [*cells("a", **PLAIN), *cells("taurine", TAU="100000")], {("a", "TAU"): "300"})  # fmt: skip
+    head = " ".join(outcome(evaluate(table, rows_of(("a", 1000)), load_need(WORKSPACE))))
+    assert "no ingredient of this mix has a figure, so it may be below what is published for canned food (675)" in head
+    found = reach(batch_of(table, rows_of(("a", 1000)))[0], "TAU", Fraction(700), "taurine")
+    assert found["present"] is None and found["grams"] == pytest.approx(0.7 * 1.14)
 
 
 def test_of_two_mixes_neither_is_passed_over(tmp_path: Path) -> None:

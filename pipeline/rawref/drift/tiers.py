@@ -86,7 +86,8 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
         for r in con.execute(
             "select ingredient_id, component, old.unit, new.unit, old.value, new.value, old.low, old.high, old.known,"
             " new.known, old.evidence, new.evidence, part_cv, step, moved, concerned, minimum, maximum, per_1000kcal,"
-            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message, least from drift_cell"
+            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message, least"
+            " from drift_cell"
         ).fetchall()
     }
     blank = con.execute("select component, minimum, maximum from drift_requirement").fetchall()

@@ -327,10 +327,15 @@ def assay_rows(
     return taken, left
 
 
-def _far_from_table(table: Table, key: tuple[str, str], item: Assay) -> list[float] | None:
-    cell = table.cell(*key)
+def _far_from_table(table: Table, key: tuple[str, str], item: Assay) -> list[float | None] | None:
+    """The interval that an assay lies far from, or [None, ceiling] where the table has none and what an unknown is
+    bounded by is passed."""
+    cell, gap = table.cell(*key), table.gap(*key)
     own = item.cell.value if item.cell.value is not None else item.cell.high
-    if cell is None or cell.low is None or cell.high is None or own is None or not table.status(cell.status).evidence:
+    if own is None:
         return None
-    far = own > FAR * cell.high or own * FAR < cell.low
-    return [float(cell.low), float(cell.high)] if far else None
+    if cell is not None and cell.low is not None and cell.high is not None and table.status(cell.status).evidence:
+        far = own > FAR * cell.high or own * FAR < cell.low
+        return [float(cell.low), float(cell.high)] if far else None
+    ceiling = None if gap is None else gap.peers_high if gap.ceiling is None else gap.ceiling
+    return [None, float(ceiling)] if ceiling is not None and own > ceiling else None

@@ -11,7 +11,7 @@ from rawref.errors import InputError
 from rawref.mix.batch import Batch, ask, more_of
 from rawref.mix.contributions import nutrient_of
 from rawref.mix.kcal import out
-from rawref.mix.line import three_digits
+from rawref.mix.line import counted_of, three_digits
 from rawref.mix.quotient import CERTAIN_HIGH, CERTAIN_LOW, Unknown
 from rawref.mix.spread import solve
 from rawref.mix.table import Table
@@ -60,11 +60,13 @@ def reach(
         what = f"{ingredient_id} itself holds {holds}, so it cannot bring the mix to {wanted}"
         raise InputError(what, "--with", "choose a richer ingredient")
     grams = _by_figures(batch, component, figure, scale, ingredient_id)
+    known = counted_of(batch, batch.contents(component.partition("/")[0]))  # what nobody knows is no zero
     ends = [_with_chance(batch, component, figure / scale, ingredient_id, chance) for chance in
             (CERTAIN_LOW, CERTAIN_HIGH)]  # fmt: skip
     return {
         "component": component, "unit": unit_of(component, batch.table.units()), "target": float(figure),
-        "present": out(now), "with": ingredient_id, "grams": out(grams), "grams_low": ends[0], "grams_high": ends[1],
+        "present": out(now) if known is not None else None, "with": ingredient_id, "grams": out(grams),
+        "grams_low": ends[0], "grams_high": ends[1],
     }  # fmt: skip
 
 

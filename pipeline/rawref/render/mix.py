@@ -142,8 +142,11 @@ def target_text(found: Mapping[str, Any], width: int = WIDTH) -> str:
     unit = "" if found["unit"] in {None, "ratio"} else f" {shown_unit(found['unit'])} per 1000 kcal"
     low, high = found["grams_low"], found["grams_high"]
     beware, over = ", ".join(found["passes_maximum_of"]), ", ".join(found["over_already"])
+    now = f" is {figure(found['present'])}{unit}"
+    if found["present"] is None:
+        now = ": no ingredient of the mix has a figure"
     text = (
-        f"{found['component']} is {figure(found['present'])}{unit}. To reach {figure(found['target'])} add "
+        f"{found['component']}{now}. To reach {figure(found['target'])} add "
         f"{dose(found['grams'])} of {found['with']} by the figures of the table. {_enough(95, high)}; "
         f"{_enough(5, low)}. "
         + (f"That passes the maximum of {beware} or leaves it in doubt: not to be fed as it stands. " if beware else "")
@@ -305,7 +308,7 @@ def energy_text(result: Mapping[str, Any], unit: str) -> str:
 
 def outcome(result: Mapping[str, Any]) -> list[str]:
     """What a reader must not overlook, a sentence each."""
-    return [text for text in (_objections(result), _below_published(result)) if text]
+    return [text for text in (_objections(result), _below_published(result), _far_assays(result)) if text]
 
 
 def _objections(result: Mapping[str, Any]) -> str:
@@ -348,14 +351,22 @@ def _below_published(result: Mapping[str, Any]) -> str:
     found = []
     for entry in result["components"]:
         rows = [row for row in entry["other_figures"] if row["bound"] == "minimum" and row["compares"] != "above"]
-        if entry["verdict"] == "no_requirement" and rows and entry["per_1000kcal"] is not None:
-            word = "is" if all(row["compares"] == "below" for row in rows) else "may be"
+        if entry["verdict"] == "no_requirement" and rows and result["energy_kcal"]:
             asked = " and ".join(f"{row['variant']} food ({figure(row['per_1000kcal'])})" for row in rows)
-            found.append(
-                f"{entry['name']}, {figure(entry['per_1000kcal'])} {shown_unit(entry['unit'])} per 1000 kcal, {word} "
-                f"below what is published for {asked}; no minimum exists for raw food."
-            )
+            per = f"{shown_unit(entry['unit'])} per 1000 kcal"
+            if entry["per_1000kcal"] is None:
+                held, word = f"{entry['name']} ({per}): no ingredient of this mix has a figure, so it", "may be"
+            else:
+                held = f"{entry['name']}, {figure(entry['per_1000kcal'])} {per},"
+                word = "is" if all(row["compares"] == "below" for row in rows) else "may be"
+            found.append(f"{held} {word} below what is published for {asked}; no minimum exists for raw food.")
     return " ".join(found)
+
+
+def _far_assays(result: Mapping[str, Any]) -> str:
+    """Which assays lie far from the table, perhaps by an error of unit; "" for none."""
+    far = [f"{row['component']} of {row['ingredient_id']}" for row in result["assays"] if row["far_from_table"]]
+    return f"Far from the table, check unit and basis of your assay: {', '.join(far)}." if far else ""
 
 
 def grams_per_day(result: Mapping[str, Any]) -> str:
@@ -597,7 +608,10 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
 def _far(row: Mapping[str, Any]) -> str:
     """That an assay lies far from the table, with a space before."""
     span = row["far_from_table"]
-    return f" The table has {figure(span[0])} to {figure(span[1])} per 100 g: check unit and basis." if span else ""
+    if not span:
+        return ""
+    has = f"has {figure(span[0])} to {figure(span[1])}" if span[0] is not None else f"says at most {figure(span[1])}"
+    return f" The table {has} per 100 g: check unit and basis."
 
 
 def dose(grams: float) -> str:
