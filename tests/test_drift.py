@@ -19,7 +19,7 @@ from rawref.drift.tiers import thresholds
 from rawref.errors import InputError
 from rawref.needs.profile import Need, load_need
 from rawref.release.attribute import attribute
-from rawref.release.build import refresh
+from rawref.release.build import build, refresh
 from rawref.render import drift as render_drift
 from rawref.workspace import Workspace
 
@@ -806,6 +806,22 @@ def test_two_causes_are_told_apart_by_building_again(tmp_path: Path) -> None:
     causes = {(c["ingredient_id"], c["component"]): c["cause"] for c in of(result, kind="value", table="values")}
     assert causes[target["ingredient_id"], target["component"]] == "source"
     assert causes[other["ingredient_id"], "FE"] == "code"
+
+
+def test_what_made_the_accepted_table_again_is_no_cause(tmp_path: Path) -> None:
+    """The table was accepted by another code, and this code makes the same: what a decision then moves is its doing."""
+    space = accepted_in_git(tmp_path, "raw/maintainer", "schemas", "pipeline", "curated")
+    touch(space.curated, RULES, code=True)
+    assert build(space, lambda _: None, workbook=False).standing == "equal"
+    assert drift(space)["changed_inputs"] == {}
+    path = space.maintainer / "cited_values.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("88.8", "70.5"), encoding="utf-8")
+    assert build(space, lambda _: None, workbook=False).standing == "differs"
+    found = drift(space)
+    assert found["changed_inputs"] == {"source": ["raw/maintainer/cited_values.csv"]}
+    assert found["changes"] and {c["cause"] for c in found["changes"]} == {"source"}
+    space.equal.unlink()
+    assert {"code", "rule", "source"} <= set(drift(space)["changed_inputs"])
 
 
 def test_a_decision_a_status_and_a_module_that_changed_are_named(tmp_path: Path) -> None:

@@ -75,6 +75,11 @@ class Workspace:
         return self.root / ".rawref"
 
     @property
+    def equal(self) -> Path:
+        """From which inputs the last build was made that was equal to the accepted table."""
+        return self.work / "equal.json"
+
+    @property
     def pinned(self) -> Path:
         return self.work / "sources"
 

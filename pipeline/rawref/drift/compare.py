@@ -32,8 +32,10 @@ from rawref.drift.read import Side, find_faulty_cells, load, open_side
 from rawref.drift.rows import Change, changed_rows, new_change
 from rawref.drift.tiers import tier_cells, weigh_cells
 from rawref.errors import InputError
+from rawref.files import read_json
 from rawref.published.descriptor import described_otherwise
 from rawref.published.export import WIDE, content_digests
+from rawref.sources import sha256
 from rawref.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -63,19 +65,21 @@ def compare(
     whole: bool = False,
     renamed: Mapping[str, str] | None = None,
     past: History | None = None,
+    proven: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Differences of content from the table in `before` to that in `after`, worst first; the order is total.
 
     `need` gives the requirement that a change is weighed against; without it no change is of tier requirement by its
     amount. Changes of one event are one change with `members` (group.py), unless `whole`. Ids of `renamed` (old to new)
-    are followed; `past` gives the old inputs. An absent or spoilt table in `before` is a finding of kind schema;
-    without any published table in `after` InputError.
+    are followed; `past` gives the old inputs, `proven` those from which the old table was made again. An absent or
+    spoilt table in `before` is a finding of kind schema; without any published table in `after` InputError.
     """
     from rawref.database import connect
 
     old, new = open_side("before", before, shown[0]), open_side("after", after, shown[1])
     if not new.digests:
         raise InputError("no table here", shown[1], "run rawref build first")
+    old.manifest |= proven or {}
     with connect() as con:
         changes = _changes(con, old, new, schemas, need, renamed or {}, past)
         foods = _foods(con, old, schemas)
@@ -129,8 +133,19 @@ def drift(workspace: Workspace, against: Path | None = None) -> dict[str, Any]:
         load_need(workspace),
         renamed=renamed_ids(workspace),
         past=history(workspace, folder),
+        proven=proven_inputs(workspace, folder),
         shown=(workspace.relative(folder), workspace.relative(present)),
     )
+
+
+def proven_inputs(workspace: Workspace, folder: Path) -> dict[str, Any]:
+    """`inputs` and `code` of the last build here that was equal to the table in `folder`; empty where there was none.
+
+    What has changed before that build has changed nothing of the table, and no later change is laid at its door."""
+    note, manifest = read_json(workspace.equal) or {}, folder / "manifest.json"
+    if not (manifest.is_file() and isinstance(note.get("inputs"), dict) and note.get("accepted") == sha256(manifest)):
+        return {}
+    return {"inputs": note["inputs"], "code": note.get("code")}
 
 
 def renamed_ids(workspace: Workspace) -> dict[str, str]:

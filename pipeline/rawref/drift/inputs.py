@@ -151,8 +151,11 @@ class Input:
         return f"{self.what}: {where}" if self.what else where
 
     def first(self) -> str:
-        """The file, with the first of its changed rows."""
-        return self.path + _label(self.rows[0] if self.rows else None)
+        """The file, with the first of its changed rows, and whether there are others."""
+        if not self.rows:
+            return self.path
+        first, *others = (_label(row) for row in self.rows)
+        return self.path + (first if {first} >= set(others) else f"{first[:-1]} and others)")
 
 
 def _label(row: dict[str, str] | None) -> str:

@@ -305,11 +305,23 @@ def _settle(workspace: Workspace, is_open: bool) -> str:
     if (workspace.curated / "manifest.json").is_file():
         same = content_digests(workspace.curated) == content_digests(workspace.built)
         same = same and not described_otherwise(workspace.curated, workspace.built)
+        if same:
+            _note_equal(workspace)
         return "equal" if same else "differs"
     if not is_open:
         return "refused"
     put_in_place(workspace.built, workspace.curated)
     return "published"
+
+
+def _note_equal(workspace: Workspace) -> None:
+    """Keep what the present build was made from: where it differs from what the accepted table was made from, it has
+    changed nothing, and is the cause of no later change."""
+    made = read_json(workspace.built / "manifest.json") or {}
+    kept = {key: made.get(key) for key in ("inputs", "code")}
+    note = {"accepted": sha256(workspace.curated / "manifest.json"), **kept}
+    if read_json(workspace.equal) != note:
+        write_whole(workspace.equal, json.dumps(note).encode())
 
 
 def check_result(workspace: Workspace) -> dict[str, Any]:
