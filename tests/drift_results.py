@@ -85,11 +85,12 @@ def decisions(space: Workspace) -> None:
 
 
 def rules(space: Workspace) -> None:
-    """Two statuses read otherwise, fewer points for a match, no requirement of zinc."""
+    """Two statuses and the state of drumsticks read otherwise, fewer points for a match, no requirement of zinc."""
     read = ",calculated from other components of the same food,{},\"energy,"
     replaced(space.schemas / "status_map.csv", read.format("calculated"), read.format("imputed"))
     read = "usda-sr28,derivation,BFNN,\"borrowed, scaled on non-fat solids, no retention factors\",{},"
     replaced(space.schemas / "status_map.csv", read.format("imputed"), read.format("calculated"))
+    replaced(space.schemas / "facet_rules.csv", "\nst01,", "\nst00,state,10,animal,drumstick,,processed,made up\nst01,")
     replaced(space.schemas / "confidence.csv", "match,A,20,", "match,A,9,")
     replaced(space.schemas / "confidence.csv", "acquisition,measured,25,", "acquisition,measured,22,")
     path = space.maintainer / "needs" / "nrc-2006-adult.csv"

@@ -90,8 +90,7 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
             " from drift_cell"
         ).fetchall()
     }
-    blank = con.execute("select component, minimum, maximum from drift_requirement").fetchall()
-    asked = {r[0]: r[1:] for r in blank}
+    asked = {component for (component,) in con.execute("select component from drift_requirement").fetchall()}
     for change in changes:
         found = weight.get((change["ingredient_id"], change["component"]))
         if change["kind"] == "unit":
