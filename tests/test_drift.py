@@ -668,13 +668,13 @@ def of_grown(old: Path, grown: Path, checkout: Workspace) -> Any:
     return found
 
 
-def offered(folder: Path, ingredient: str, component: str) -> None:
-    """A losing candidate of the new source for one cell."""
+def offered(folder: Path, ingredient: str, component: str, source: str = "usda-fdc") -> None:
+    """A losing candidate of the new source (or another) for one cell."""
 
     def change(rows: spoil.Rows) -> None:
         own = [r for r in rows if (r["ingredient_id"], r["component"]) == (ingredient, component)]
         place = rows.index(own[-1]) + 1
-        fresh = {"source": "usda-fdc", "release": "2024-10-31", "food_id": "1", "reason_not_chosen": "fewer samples"}
+        fresh = {"source": source, "release": "2024-10-31", "food_id": "1", "reason_not_chosen": "fewer samples"}
         rows.insert(place, {**own[-1], **fresh, "rank": str(int(own[-1]["rank"]) + 1)})
 
     spoil.edit(folder, "candidates", change)
@@ -686,6 +686,14 @@ def test_a_candidate_of_a_new_source_and_what_the_cell_says_of_it_is_the_source(
     spoil.set_cell(grown, "beef-liver", "FE", alternatives='["usda-fdc:1:1089"]')
     causes = {(c["table"], c["component"]): c["cause"] for c in of_grown()}
     assert causes == {("candidates", "ZN"): "source", ("values", "ZN"): "source", ("values", "FE"): "code"}
+
+
+def test_a_cited_figure_of_a_source_that_came_is_its_doing_and_no_other_source_s(grown: Path, of_grown: Any) -> None:
+    """A cited record repeats a figure of a source that is absent: where the set of sources changed, it comes and goes."""
+    offered(grown, "beef-liver", "ZN", "maintainer")
+    offered(grown, "beef-liver", "FE", "usda-sr28")
+    causes = {c["component"]: c["cause"] for c in of_grown(table="candidates")}
+    assert causes == {"ZN": "source", "FE": "code"}
 
 
 def test_the_amount_of_a_cell_is_not_explained_by_another_candidate(grown: Path, of_grown: Any) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from rawref import registry
-from rawref.drift import cause, compare, head, inputs, read, tiers
+from rawref.drift import cause, compare, group, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
 from rawref.lookup.words import singular
@@ -284,3 +284,17 @@ def test_a_cell_is_what_the_registry_says_or_refused(table: str, column: str, te
         assert maintainer._typed(field, text, "a place", schemas) == made
     except InputError as error:
         assert error.what == made and error.cure
+
+
+def test_the_foods_of_a_pool_that_changed_are_named_and_the_others_counted() -> None:
+    def food(number: int, standing: str) -> dict[str, Any]:
+        return {"name": f"food {number}", "source": "s", "food_id": str(number), "standing": standing, "supplies": True,
+                "part": "liver", "species_group": "bovine"}  # fmt: skip
+
+    foods = [food(1, "counts"), food(2, "added"), food(3, "gained"), food(4, "removed"), food(5, "described"),
+             food(6, "lost"), {**food(7, "added"), "supplies": False}, {**food(8, "added"), "part": "heart"}]  # fmt: skip
+    assert group.pool_foods(foods, "liver", "bovine") == (
+        "food 2 (s 2, added); food 4 (s 4, removed); food 3 (s 3, gained figures); food 6 (s 6, lost figures) and 2 more"
+    )
+    assert group.pool_foods(foods[:2], "liver", "bovine") == "food 2 (s 2, added); food 1 (s 1, known otherwise)"
+    assert group.pool_foods(foods, "liver", "ovine") == ""

@@ -54,6 +54,7 @@ TESTS = {
 """The rooms that are mutated, in proportion to their lines, and the files of tests that are asked about each."""
 BUILT = ("registry", "sources", "cooked", "stages", "checks")
 """Rooms whose code a build runs: the build itself is asked first."""
+CRASH = "the tests do not get to their end"
 EQUIVALENT = ROOT / "tests" / "data" / "equivalent_mutants.csv"
 """Survivors that a person judged to change nothing: file, the line before and after, and why."""
 SQL_SWAPS = (
@@ -251,12 +252,15 @@ class Scratch:
     def tested(self, names: list[str], seconds: float) -> str:
         """The first test that fails; "" for none, or where they do not end in time."""
         away = [f"--deselect={name}" for name in self.failing if name not in names]
-        status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider", "--tb=no",
-                                 "-rfE", *names, *away], seconds)
-        if status in (0, 5, 124):
-            return ""
-        hit = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", text, re.MULTILINE)
-        return hit[1] if hit else "collection"
+        ends = time.monotonic() + seconds
+        for _ in range(2):  # a run that the machine cut off names nothing: once more
+            status, text = self.ask(["-m", "pytest", "-x", "-q", "-n0", "--no-header", "-p", "no:cacheprovider",
+                                     "--tb=no", "-rfE", *names, *away], ends - time.monotonic())
+            if status in (0, 5, 124):
+                return ""
+            if hit := re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", text, re.MULTILINE):
+                return hit[1]
+        return CRASH
 
     def _fails_anyway(self, name: str) -> bool:
         """Whether a test fails without a mutant too: then it says nothing, and is left out from now on."""
@@ -290,7 +294,7 @@ class Scratch:
             names = [f"tests/{name}.py" for name in TESTS[mutant.room]]
             while hit := self.tested(names, ends - time.monotonic()):
                 self.restore()
-                if not self._fails_anyway(hit):
+                if hit == CRASH or not self._fails_anyway(hit):
                     return hit
                 path.write_text(altered(mutant, whole), encoding="utf-8")
             return ""
