@@ -688,8 +688,9 @@ def test_a_candidate_of_a_new_source_and_what_the_cell_says_of_it_is_the_source(
     assert causes == {("candidates", "ZN"): "source", ("values", "ZN"): "source", ("values", "FE"): "code"}
 
 
-def test_a_cited_figure_of_a_source_that_came_is_its_doing_and_no_other_source_s(grown: Path, of_grown: Any) -> None:
-    """A cited record repeats a figure of a source that is absent: where the set of sources changed, it comes and goes."""
+def test_a_cited_figure_of_a_source_that_came_is_its_doing(grown: Path, of_grown: Any) -> None:
+    """A cited record repeats a figure of a source that is absent: it comes and goes with the set of sources, and no
+    figure of another source does."""
     offered(grown, "beef-liver", "ZN", "maintainer")
     offered(grown, "beef-liver", "FE", "usda-sr28")
     causes = {c["component"]: c["cause"] for c in of_grown(table="candidates")}

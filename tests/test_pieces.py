@@ -292,9 +292,11 @@ def test_the_foods_of_a_pool_that_changed_are_named_and_the_others_counted() -> 
                 "part": "liver", "species_group": "bovine"}  # fmt: skip
 
     foods = [food(1, "counts"), food(2, "added"), food(3, "gained"), food(4, "removed"), food(5, "described"),
-             food(6, "lost"), {**food(7, "added"), "supplies": False}, {**food(8, "added"), "part": "heart"}]  # fmt: skip
+             food(6, "lost"), {**food(7, "added"), "supplies": False},
+             {**food(8, "added"), "part": "heart"}]  # fmt: skip
     assert group.pool_foods(foods, "liver", "bovine") == (
-        "food 2 (s 2, added); food 4 (s 4, removed); food 3 (s 3, gained figures); food 6 (s 6, lost figures) and 2 more"
+        "food 2 (s 2, added); food 4 (s 4, removed); food 3 (s 3, gained figures); food 6 (s 6, lost figures)"
+        " and 2 more"
     )
     assert group.pool_foods(foods[:2], "liver", "bovine") == "food 2 (s 2, added); food 1 (s 1, known otherwise)"
     assert group.pool_foods(foods, "liver", "ovine") == ""
