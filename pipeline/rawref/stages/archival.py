@@ -72,7 +72,7 @@ def build_archival(
 def _read(
     con: duckdb.DuckDBPyConnection, sources: Mapping[str, Source], releases: Sequence[Release], layouts: Path
 ) -> list[dict[str, str]]:
-    """Fill the verbatim tables of each release, two at a time; the SELECTs of the common tables, in the given order.
+    """Fill the verbatim tables of each release, three at a time; the SELECTs of the common tables, in the given order.
 
     Where several have a fault, that of the first in the given order is raised.
     """
