@@ -125,6 +125,14 @@ def test_nothing_is_foretold_from_little(tmp_path: Path) -> None:
     assert content_of(livers, {}, "duck-heart", "ZN").foretold is None
 
 
+def test_five_degrees_of_freedom_are_enough_and_four_are_not(tmp_path: Path) -> None:
+    """Three hearts have two; four livers three more, three livers two (common practice, no source)."""
+    for name, gone, enough in (("five", {"sheep-heart", "duck-liver"}, True),
+                               ("four", {"sheep-heart", "duck-liver", "sheep-liver"}, False)):  # fmt: skip
+        found = foretold(hearts(tmp_path / name, {k: v for k, v in ZINC.items() if k not in gone}), "duck-heart", "ZN")
+        assert (found is not None) is enough
+
+
 def test_a_comparable_zero_lets_the_interval_begin_at_zero(tmp_path: Path) -> None:
     found = foretold(hearts(tmp_path / "t", {**ZINC, "sheep-heart": "0"}), "duck-heart", "ZN")
     assert found is not None and found.low == 0 < found.middle
