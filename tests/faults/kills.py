@@ -39,7 +39,7 @@ COMMANDS = {
     "report": ("report",),
     "check": ("check",),
 }
-STAYS = {"lock", "state.json", "check.json", "rawref.duckdb", "build", "sources", "accepted-versions"}
+STAYS = {"lock", "state.json", "check.json", "equal.json", "rawref.duckdb", "build", "sources", "accepted-versions"}
 """What may stand in .rawref/ when nothing runs."""
 TOP = {"raw", "schemas", "pipeline", "pyproject.toml", "curated", "reports", ".rawref", ARCHIVE, "told"}
 
