@@ -1,14 +1,14 @@
 """What drift says of changes made up for it: `tests/data/drift_results.csv`.
 
-A small table is accepted in git; then sources, records, decisions, the registry and a module are edited, each alone and
-all at once, built anew and compared. A change that is told otherwise shows as a changed line of that file (pinned.py).
+A small table is accepted in git; then a source, what is kept here (records, decisions, the registry), and both with a
+module of the program are edited, built anew and compared. A change that is told otherwise shows as a changed line of
+that file (pinned.py).
 `python -m tests.drift_results` renews it; tests/test_drift_results.py compares.
 """
 
 from __future__ import annotations
 
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,7 +19,7 @@ from rawref.workspace import Workspace
 
 from tests import spoil
 from tests.pinned import Line, line, write
-from tests.rebuild import small_members, small_root, with_members
+from tests.rebuild import git, small_members, small_root, with_members
 
 REPO = Path(__file__).parents[1]
 FILE = REPO / "tests" / "data" / "drift_results.csv"
@@ -31,6 +31,12 @@ def replaced(path: Path, old: str, new: str) -> None:
     text = path.read_text(encoding="utf-8")
     assert text.count(old) == 1, (path, old)
     path.write_text(text.replace(old, new), encoding="utf-8", newline="\n")
+
+
+def without(path: Path, start: str) -> None:
+    """A file without the rows that begin so."""
+    rows = path.read_text(encoding="utf-8").split("\n")
+    path.write_text("\n".join(row for row in rows if not row.startswith(start)), encoding="utf-8", newline="\n")
 
 
 def sources(space: Workspace) -> None:
@@ -62,10 +68,7 @@ def records(space: Workspace) -> None:
     path = space.maintainer / "cited_values.csv"
     rows = path.read_text(encoding="utf-8").split("\n")
     path.write_text("\n".join([rows[0], *rows[2:]]).replace("88.8", "70.5"), encoding="utf-8", newline="\n")
-    path = space.maintainer / "ingredient_foods.csv"
-    rows = path.read_text(encoding="utf-8").split("\n")
-    path.write_text("\n".join(row for row in rows if not row.startswith("pork-tenderloin-lean,")), encoding="utf-8",
-                    newline="\n")
+    without(space.maintainer / "ingredient_foods.csv", "pork-tenderloin-lean,")
 
 
 def decisions(space: Workspace) -> None:
@@ -93,9 +96,7 @@ def rules(space: Workspace) -> None:
     replaced(space.schemas / "facet_rules.csv", "\nst01,", "\nst00,state,10,animal,drumstick,,processed,made up\nst01,")
     replaced(space.schemas / "confidence.csv", "match,A,20,", "match,A,9,")
     replaced(space.schemas / "confidence.csv", "acquisition,measured,25,", "acquisition,measured,22,")
-    path = space.maintainer / "needs" / "nrc-2006-adult.csv"
-    rows = path.read_text(encoding="utf-8").split("\n")
-    path.write_text("\n".join(row for row in rows if not row.startswith("ZN,")), encoding="utf-8", newline="\n")
+    without(space.maintainer / "needs" / "nrc-2006-adult.csv", "ZN,")
 
 
 def code(space: Workspace) -> None:
@@ -125,11 +126,9 @@ EDITS: dict[str, tuple[Callable[[Workspace], None], ...]] = {
 }
 
 
-def commit(space: Workspace, *first: str) -> None:
-    for arguments in (first, ("add", "raw", "schemas", "pipeline", "curated"), ("commit", "-qm", "accepted")):
-        if arguments:
-            subprocess.run(["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org",
-                            *arguments], check=True, capture_output=True)  # fmt: skip
+def commit(space: Workspace) -> None:
+    git(space.root, "add", "raw", "schemas", "pipeline", "curated")
+    git(space.root, "commit", "-qm", "accepted")
 
 
 def told(small: Path, folder: Path) -> Iterator[Line]:
@@ -139,7 +138,8 @@ def told(small: Path, folder: Path) -> Iterator[Line]:
         space = Workspace(Path(shutil.copytree(small, folder / name)))
         shutil.rmtree(space.curated, ignore_errors=True)
         shutil.copytree(space.built, space.curated)
-        commit(space, "init", "-q")
+        git(space.root, "init", "-q")
+        commit(space)
         for edit in edits:
             edit(space)
         if code in edits:

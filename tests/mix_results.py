@@ -22,14 +22,10 @@ from rawref.mix.target import reach
 from rawref.needs.profile import DEFAULT_NEED, load_need, need_names
 from rawref.workspace import Workspace
 
+from tests.mix_tables import RECIPES, REPO
 from tests.pinned import Line, line, write
 
-REPO = Path(__file__).parents[1]
 FILE = REPO / "tests" / "data" / "mix_results.csv"
-RECIPES = sorted(
-    (file for place in ("tests/data", "raw/maintainer") for file in (REPO / place / "mixes").glob("*.csv")),
-    key=lambda file: file.stem,
-)
 EVERY_NEED = "example"
 """The recipe that is judged by every profile; the others by the first alone."""
 ASSAYED = "turkey-supplements-kelp"
@@ -63,8 +59,8 @@ def assays_of(table: Table) -> Assays:
 def told(workspace: Workspace, folder: Path) -> Iterator[Line]:
     """Every line: mixes by component and as a whole, an assay, targets, contributions, a comparison, gaps."""
     table, need = load_table(workspace, folder), load_need(workspace, DEFAULT_NEED)
-    judged = {file.stem: evaluate(table, read_mix(file), need) for file in RECIPES}
     mixes = {file.stem: read_mix(file) for file in RECIPES}
+    judged = {stem: evaluate(table, mix, need) for stem, mix in mixes.items()}
     results = {(stem, DEFAULT_NEED): result for stem, result in judged.items()}
     for name in need_names(workspace):
         own = load_need(workspace, name)
@@ -80,9 +76,9 @@ def told(workspace: Workspace, folder: Path) -> Iterator[Line]:
     for stem, component, figure, ingredient_id in TARGETS:
         said = reach(batch_of(table, mixes[stem])[0], component, Fraction(figure), ingredient_id)
         yield line("target", stem, component, said, ("grams", "grams_low", "grams_high"))
+    batch, _ = batch_of(table, mixes[EVERY_NEED])
     for component in ("RETOL", "MN", "MET+CYS"):
-        said = contributions(batch_of(table, mixes[EVERY_NEED])[0], component)
-        yield line("contributions", EVERY_NEED, component, said, ("amount",))
+        yield line("contributions", EVERY_NEED, component, contributions(batch, component), ("amount",))
     both = compare(judged["example"], judged["pork-and-fish"])
     for row in both["components"]:
         yield line("compare", "example pork-and-fish", row["component"], row, ("change", "change_pct"))

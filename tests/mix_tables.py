@@ -16,6 +16,11 @@ from rawref.workspace import Workspace
 
 REPO = Path(__file__).resolve().parents[1]
 WORKSPACE = Workspace(REPO)
+RECIPES = sorted(
+    (file for place in ("tests/data", "raw/maintainer") for file in (REPO / place / "mixes").glob("*.csv")),
+    key=lambda file: file.stem,
+)
+"""Every recipe of the repository."""
 COLUMNS = {
     "ingredients": "ingredient_id,name,scientific_name,species,part,kind,state,skin,bone,fat_trim,additions,refuse_pct,"
     "refuse_note,langual,cautions,source_foods,components_valued,components_measured,components_missing",

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import re
 import shutil
+import subprocess
 import zipfile
 from functools import cache
 from pathlib import Path
@@ -115,3 +116,12 @@ def content(folder: Path) -> dict[str, bytes]:
     return {
         path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()
     }
+
+
+def git(root: Path, *arguments: str) -> None:
+    """Run git in a scratch root, as somebody made up."""
+    subprocess.run(
+        ["git", "-C", str(root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
+        check=True,
+        capture_output=True,
+    )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import subprocess
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,7 @@ from rawref.workspace import Workspace
 
 from tests import spoil
 from tests.oracle import ROOT
-from tests.rebuild import small_root
+from tests.rebuild import git, small_root
 
 
 @pytest.fixture(scope="module")
@@ -769,22 +768,14 @@ def test_attribution_says_when_old_files_are_lost(small: Workspace, old: Path, d
     assert not list(small.work.glob("attribute-*"))
 
 
-def git(space: Workspace, *arguments: str) -> None:
-    subprocess.run(
-        ["git", "-C", str(space.root), "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
-        check=True,
-        capture_output=True,
-    )
-
-
 def accepted_in_git(tmp_path: Path, *tracked: str) -> Workspace:
     """A small root that is built and published, with these folders and files committed in git."""
     space = Workspace(small_root(tmp_path / "root"))
     refresh(space, lambda _: None)
     shutil.copytree(space.built, space.curated)
-    git(space, "init", "-q")
-    git(space, "add", *tracked)
-    git(space, "commit", "-qm", "accepted")
+    git(space.root, "init", "-q")
+    git(space.root, "add", *tracked)
+    git(space.root, "commit", "-qm", "accepted")
     return space
 
 
@@ -856,8 +847,8 @@ def test_a_decision_a_status_and_a_module_that_changed_are_named(tmp_path: Path)
     module.write_text(module.read_text(encoding="utf-8") + "\n# another model\n", encoding="utf-8")
     refresh(space, lambda _: None)
     spoil.edit(space.curated, "values", lambda rows: [r.update(low="0.001") for r in rows if r["component"] == "FE"])
-    git(space, "add", "curated")
-    git(space, "commit", "-qm", "as if another model had made the ranges")
+    git(space.root, "add", "curated")
+    git(space.root, "commit", "-qm", "as if another model had made the ranges")
     changes = drift(space)["changes"]
     assert "unknown" not in {c["cause"] for c in changes}
     zinc = of({"changes": changes}, ingredient_id="beef-liver", component="ZN", table="values", kind="value")

@@ -42,6 +42,7 @@ from tests.mix_tables import (
     EVIDENCE,
     FORMULA_ROWS,
     FORMULAS,
+    RECIPES,
     REPO,
     THIGH,
     UNITS,
@@ -882,7 +883,7 @@ def trade(name: str, need: str = DEFAULT_NEED, **options: Any) -> dict[str, Any]
 
 
 @published
-@pytest.mark.parametrize("file", sorted([*MIXES.glob("*.csv"), *(REPO / "raw" / "maintainer" / "mixes").glob("*.csv")]))
+@pytest.mark.parametrize("file", RECIPES)
 def test_every_demo_recipe_runs(file: Path) -> None:
     result = evaluate(accepted(), read_mix(file), load_need(WORKSPACE))
     assert 0.8 < result["energy_density_kcal_per_g"] < 3

@@ -187,7 +187,8 @@ def test_a_heading_is_faulted_on_its_line(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("kind", "why"), [("added", "a gap is named"), ("removed", "a gap is no longer named")])
 def test_a_gap_that_comes_or_goes_is_told_as_such(kind: str, why: str) -> None:
     change: dict[str, Any] = {"kind": kind}
-    tiers._tier_gap(change, (None,) * 22, {"requirement_share": 5.0}, "own")
+    cell = dict.fromkeys(("is_evidence", "peers_high", "per_1000kcal", "minimum", "least", "maximum"))
+    tiers._tier_gap(change, cell, {"requirement_share": 5.0}, "own")
     assert (change["why"], change["share_of_requirement"]) == (why, None)
 
 

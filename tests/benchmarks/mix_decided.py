@@ -1,5 +1,5 @@
 """How much of a mix is decided, over the recipes of tests/data and raw/maintainer, and how often a verdict holds where
-another table's figure can be taken for the truth. Benchmark on request: python tests/benchmarks/mix_decided.py.
+another table's figure can be taken for the truth. Benchmark on request: python -m tests.benchmarks.mix_decided.
 
 The recipes are our own. Those named complete-* were made by one rule: what the figures bring of a nutrient below 125 %
 of its minimum (profile DEFAULT_NEED) is topped up to 150 % by a pure addition, calcium to 1.25 times phosphorus by
@@ -35,8 +35,9 @@ from rawref.needs.profile import DEFAULT_NEED, Need, load_need
 from rawref.registry import evidence
 from rawref.workspace import Workspace
 
+from tests.mix_tables import RECIPES
+
 REPO = Path(__file__).resolve().parents[2]
-RECIPES = [file for place in ("tests/data", "raw/maintainer") for file in (REPO / place / "mixes").glob("*.csv")]
 HELD, MOST = Fraction(1, 2), Fraction(7, 10)
 EVIDENCE = evidence(REPO / "schemas")
 PROXIMATES = ("PROCNT", "FAT")
@@ -89,7 +90,7 @@ def hidden(table: Table, need: Need, rivals: dict[tuple[str, str], Fraction]) ->
     """Verdicts that rest on comparable foods for one hidden figure: how many hold by the figure of another table, and
     those that do not; and how often a maximum that is said to be kept is."""
     found, failed = Counter[str](), []
-    for file in sorted(RECIPES, key=lambda path: path.stem):
+    for file in RECIPES:
         batch, _ = batch_of(table, read_mix(file))
         for component in need.components():
             bounds = bounds_of(batch, need, component)
@@ -131,7 +132,7 @@ def spread_of_truths(table: Table, need: Need, rivals: dict[tuple[str, str], Fra
     the recipe foretells, for lines of which MOST or more has such a figure. Were the intervals too wide, more than that
     would: then verdicts could be bolder."""
     found = Counter[str]()
-    for file in sorted(RECIPES, key=lambda path: path.stem):
+    for file in RECIPES:
         batch, _ = batch_of(table, read_mix(file))
         kcal = math.fsum(
             float(batch.grams[key] * factor * rivals.get((key, bearer), content.counted)) / 100
@@ -184,7 +185,7 @@ def measure(workspace: Workspace, folder: Path, need_name: str = DEFAULT_NEED) -
     rivals = rivals_of(folder)
     rows, open_lines, failed = [], Counter[str](), []
     judged = decided = tested = right = 0
-    for file in sorted(RECIPES, key=lambda path: path.stem):
+    for file in RECIPES:
         result = evaluate(table, read_mix(file), need)
         lines = [entry for entry in result["components"] if entry["verdict"] != "no_requirement"]
         done = sum(entry["verdict"] in DECIDED for entry in lines)

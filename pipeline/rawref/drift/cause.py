@@ -347,13 +347,13 @@ def _follow(recomputed: list[dict[str, Any]], changes: list[dict[str, Any]], inp
         c["cause"] for c in changes
         if c["mechanism"] and c["cause"] != "unknown" and c["table"] in ("values", "candidates") and not _recomputed(c)
     )
-    cause = most_of(counts.elements()) if counts else ""
+    most = None
+    if recomputed and counts:
+        cause = most_of(counts.elements())
+        why = f"worked out anew from figures and foods of which {counts[cause]} changed"
+        most = Cause(cause, f"{why} ({_inputs_named(cause, inputs)})")
     for change in recomputed:
-        if cause:
-            why = f"worked out anew from figures and foods of which {counts[cause]} changed"
-            _set(change, Cause(cause, f"{why} ({_inputs_named(cause, inputs)})"))
-        else:
-            _set(change, _reaching(change, inputs) or Cause("unknown", "no input is known to reach it"))
+        _set(change, most or _reaching(change, inputs) or Cause("unknown", "no input is known to reach it"))
 
 
 def _is_derived(change: dict[str, Any], inputs: _Inputs) -> bool:

@@ -1,6 +1,10 @@
 -- One row per ingredient and component that differs between before and after (the bound keys): what is at stake in it,
 -- in the component's unit per 100 g. Grain and key: (ingredient_id, component).
 -- No sums: every figure is one product or one order statistic, so the result does not depend on row order.
+-- One unit of the last decimal that the source printed (of a range, of its first end), in the component's unit.
+create or replace temp macro last_decimal(side) as pow(10, -length(regexp_extract(side.source_value, '\d[.,](\d+)', 1)))
+  * coalesce(side.value / nullif(try_cast(replace(side.source_value, ',', '.') as double), 0), 1);
+
 create or replace temp table drift_requirement as
 select unnest($component) as component, unnest($minimum) as minimum, unnest($maximum) as maximum,
   unnest($least) as least;
@@ -67,12 +71,7 @@ parts as (
     b.ingredient_id is not null as in_before, a.ingredient_id is not null as in_after,
     b as old, a as new, p.part, coalesce(own.share_pct, i.share_pct, $fallback_share) as share_pct,
     r.minimum, r.maximum, r.least, y.cv as part_cv,
-    -- one unit of the last decimal that the source printed (of a range, of its first end), in the component's unit
-    greatest(
-      pow(10, -length(regexp_extract(b.source_value, '\d[.,](\d+)', 1)))
-        * coalesce(b.value / nullif(try_cast(replace(b.source_value, ',', '.') as double), 0), 1),
-      pow(10, -length(regexp_extract(a.source_value, '\d[.,](\d+)', 1)))
-        * coalesce(a.value / nullif(try_cast(replace(a.source_value, ',', '.') as double), 0), 1)) as step
+    greatest(last_decimal(b), last_decimal(a)) as step
   from b full join a on a.ingredient_id = b.ingredient_id and a.component = b.component
     left join parts p on p.ingredient_id = coalesce(b.ingredient_id, a.ingredient_id)
     left join groups g on g.species = p.species

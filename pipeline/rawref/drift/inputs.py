@@ -154,8 +154,9 @@ class Input:
         """The file, with the first of its changed rows, and whether there are others."""
         if not self.rows:
             return self.path
-        first, *others = (_label(row) for row in self.rows)
-        return self.path + (first if {first} >= set(others) else f"{first[:-1]} and others)")
+        first = _label(self.rows[0])
+        alone = all(_label(row) == first for row in self.rows)
+        return self.path + (first if alone else f"{first[:-1]} and others)")
 
 
 def _label(row: dict[str, str] | None) -> str:

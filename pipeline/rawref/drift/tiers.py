@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rawref import registry
+from rawref.database import rows
 from rawref.drift.rows import Change
 from rawref.errors import InputError
 
@@ -82,13 +84,15 @@ def weigh_cells(
 def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: dict[str, float], need: str) -> None:
     """Set tier, share of the requirement, why and `filled` of changes to cells of `values` and `gaps`."""
     weight = {
-        (r[0], r[1]): r[2:]
-        for r in con.execute(
-            "select ingredient_id, component, old.unit, new.unit, old.value, new.value, old.low, old.high, old.known,"
-            " new.known, old.evidence, new.evidence, part_cv, step, moved, concerned, minimum, maximum, per_1000kcal,"
-            " share_pct, coalesce(old.peers_high, new.peers_high), moved_message, concerned_message, least"
-            " from drift_cell"
-        ).fetchall()
+        (cell["ingredient_id"], cell["component"]): cell
+        for cell in rows(
+            con,
+            "select ingredient_id, component, new.unit as unit, old.value as before, new.value as after,"
+            " old.low as low, old.high as high, old.known as was_known, new.known as is_known,"
+            " old.evidence as was_evidence, new.evidence as is_evidence, part_cv, step, moved, concerned, minimum,"
+            " maximum, per_1000kcal, share_pct, coalesce(old.peers_high, new.peers_high) as peers_high, moved_message,"
+            " concerned_message, least from drift_cell",
+        )
     }
     asked = {component for (component,) in con.execute("select component from drift_requirement").fetchall()}
     for change in changes:
@@ -103,22 +107,21 @@ def tier_cells(con: duckdb.DuckDBPyConnection, changes: list[Change], limits: di
             _tier_value(change, found, limits, need, change["component"] in asked)
 
 
-def _share(amount: float | None, found: tuple[Any, ...]) -> tuple[float | None, str]:
+def _share(amount: float | None, found: Mapping[str, Any]) -> tuple[float | None, str]:
     """The largest share of a bound that the amount per 100 g makes per 1000 kcal, and which bound."""
-    minimum, maximum, per_1000kcal, least = found[14], found[15], found[16], found[21]
     shares = [
-        (amount * per_1000kcal / bound, name)
-        for bound, name in ((minimum, least), (maximum, "maximum"))
+        (amount * found["per_1000kcal"] / bound, name)
+        for bound, name in ((found["minimum"], found["least"]), (found["maximum"], "maximum"))
         if amount is not None and bound
     ]
     return max(shares, default=(None, ""))
 
 
-def _tier_gap(change: Change, found: tuple[Any, ...], limits: dict[str, float], need: str) -> None:
+def _tier_gap(change: Change, found: Mapping[str, Any], limits: dict[str, float], need: str) -> None:
     """A gap that comes, goes or changes weighs what comparable foods could hold."""
-    share, bound = _share(found[18], found)
+    share, bound = _share(found["peers_high"], found)
     change["share_of_requirement"] = share
-    change["filled"] = change["kind"] == "removed" and bool(found[9])
+    change["filled"] = change["kind"] == "removed" and bool(found["is_evidence"])
     if change["kind"] not in ("added", "removed"):
         return
     what = "a gap is named" if change["kind"] == "added" else "a gap is no longer named"
@@ -129,48 +132,29 @@ def _tier_gap(change: Change, found: tuple[Any, ...], limits: dict[str, float], 
         change["why"] = what
 
 
-def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float], need: str, required: bool) -> None:
-    (
-        _,
-        unit,
-        before,
-        after,
-        low,
-        high,
-        was_known,
-        is_known,
-        was_evidence,
-        is_evidence,
-        part_cv,
-        step,
-        moved,
-        concerned,
-        _,
-        _,
-        per_1000kcal,
-        share_pct,
-        _,
-        moved_message,
-        concerned_message,
-        _,
-    ) = found
+def _tier_value(change: Change, found: Mapping[str, Any], limits: dict[str, float], need: str, required: bool) -> None:
+    was_known, is_known, was_evidence, is_evidence = (
+        bool(found[name]) for name in ("was_known", "is_known", "was_evidence", "is_evidence")
+    )
+    moved, step = found["moved"], found["step"]
     kind = change["kind"]
     if kind == "added":
         change["why"] = "a new cell: nothing that was in use changes"
         return
-    amount, message = (concerned, concerned_message) if kind == "status" else (moved, moved_message)
+    which = "concerned" if kind == "status" else "moved"
+    amount, message = found[which], found[f"{which}_message"]
     share, bound = _share(amount, found)
     change["share_of_requirement"] = share
-    lost = bool(was_known) != bool(is_known)
+    lost = was_known != is_known
     # a blank that is now a zero is no gap filled until someone has looked at it
     gained = (is_known and not was_known) or (kind == "status" and is_evidence and not was_evidence and not lost)
-    change["filled"] = bool(gained) and after != 0
-    what = _what(kind, bool(was_known), bool(is_known), bool(was_evidence), bool(is_evidence))
+    change["filled"] = gained and found["after"] != 0
+    what = _what(kind, was_known, is_known, was_evidence, is_evidence)
     if share is not None and share * 100 >= limits["requirement_share"]:
         change["tier"] = "requirement"
-        amount_text = " ".join(x for x in (_short(amount * per_1000kcal), unit, "per 1000 kcal") if x)
+        amount_text = " ".join(x for x in (_short(amount * found["per_1000kcal"]), found["unit"], "per 1000 kcal") if x)
         change["why"] = (
-            f"{what}; at {share_pct:g} % of a mix {MESSAGES[message].format(amount_text)}"
+            f"{what}; at {found['share_pct']:g} % of a mix {MESSAGES[message].format(amount_text)}"
             f" = {_pct(share)} of the {bound} ({need})"
         )
         return
@@ -183,13 +167,13 @@ def _tier_value(change: Change, found: tuple[Any, ...], limits: dict[str, float]
     if kind == "status":
         change["why"] = what
         return
-    outside = _outside(before, after, low, high, part_cv, limits)
+    outside = _outside(found, limits)
     if outside:
         change["tier"], change["why"] = "spread", outside
     elif moved is not None and step is not None and moved > step * 1.000001:
         change["tier"], change["why"] = (
             "rounding",
-            f"{MESSAGES[moved_message].format(f'{moved:.3g}')}, above the source's last decimal ({step:.3g})",
+            f"{MESSAGES[message].format(f'{moved:.3g}')}, above the source's last decimal ({step:.3g})",
         )
     else:
         change["why"] = "within one unit of the source's last decimal" if step is not None else "range changed"
@@ -205,15 +189,9 @@ def _what(kind: str, was_known: bool, is_known: bool, was_evidence: bool, is_evi
     return "status changed" if kind == "status" else "the amount moved"
 
 
-def _outside(
-    before: float | None,
-    after: float | None,
-    low: float | None,
-    high: float | None,
-    part_cv: float | None,
-    limits: dict[str, float],
-) -> str:
+def _outside(found: Mapping[str, Any], limits: dict[str, float]) -> str:
     """Why the new point value is outside the spread of the old; empty where it is inside."""
+    before, after, low, high, part_cv = (found[name] for name in ("before", "after", "low", "high", "part_cv"))
     if before is None or after is None or before == after:
         return ""
     if low is not None and high is not None:

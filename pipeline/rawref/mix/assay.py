@@ -337,5 +337,5 @@ def _far_from_table(table: Table, key: tuple[str, str], item: Assay) -> list[flo
     if cell is not None and cell.low is not None and cell.high is not None and table.status(cell.status).evidence:
         far = own > FAR * cell.high or own * FAR < cell.low
         return [float(cell.low), float(cell.high)] if far else None
-    ceiling = None if gap is None else gap.peers_high if gap.ceiling is None else gap.ceiling
-    return [None, float(ceiling)] if ceiling is not None and own > ceiling else None
+    most = gap.most if gap else None
+    return [None, float(most)] if most is not None and own > most else None

@@ -267,7 +267,7 @@ def _ceiling(
 ) -> Fraction | None:
     """The most that an unknown content could be, per 100 g; None where nothing bounds it."""
     limit = _physical(table, assays, ingredient_id, component)
-    bound = gap.ceiling if gap and gap.ceiling is not None else gap.peers_high if gap else None
+    bound = gap.most if gap else None
     if bound is None and ingredient is not None and PURE in ingredient.cautions:
         bound = ZERO  # by the definition of its basis a pure substance holds nothing beyond its formula
     if bound is None and ingredient is not None and ingredient.part in SKELETAL and component != WATER:

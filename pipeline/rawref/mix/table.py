@@ -77,6 +77,11 @@ class Gap:
     peers_high: Fraction | None
     ceiling: Fraction | None = None
 
+    @property
+    def most(self) -> Fraction | None:
+        """What the unknown holds at most: its ceiling, in a table without ceilings the high end of comparable foods."""
+        return self.peers_high if self.ceiling is None else self.ceiling
+
 
 @dataclass(frozen=True, slots=True)
 class Share:
