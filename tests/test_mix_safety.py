@@ -14,14 +14,14 @@ from typing import Any
 
 import pytest
 from rawref.errors import InputError, InputErrors
-from rawref.lookup.resolve import component_among
+from rawref.lookup.resolve import component_among, ingredients_among
 from rawref.mix.assay import read_assay
 from rawref.mix.batch import Batch, ask, bounds_of, more_of
 from rawref.mix.compare import compare
 from rawref.mix.contributions import contributions, nutrient_of
 from rawref.mix.doubt import plausible_source
 from rawref.mix.energy import daily_need
-from rawref.mix.inputs import read_mix, substituted
+from rawref.mix.inputs import read_mix, resolve, substituted
 from rawref.mix.line import chance, judged_line, passed_maxima, per_cent
 from rawref.mix.mix import batch_of, evaluate, has_findings, unfit_with
 from rawref.mix.table import Table, load_table
@@ -749,6 +749,16 @@ def test_a_component_has_the_same_names_in_every_question() -> None:
         assert parse_target(table, f"{said} = 5") == (meant, 5)
     with pytest.raises(InputError, match="RETOL"):  # of what is kept for checks the table has no row: no zero is told
         nutrient_of(table, "VITA", "--contributions")
+
+
+def test_what_a_person_calls_an_ingredient_is_suggested_before_what_is_spelt_like_it() -> None:
+    table = load_table(WORKSPACE)
+    listed = [asdict(row) | {"scientific_name": "", "state": ""} for row in table.ingredients.values()]
+    table.named_food = partial(ingredients_among, listed, WORKSPACE.schemas)
+    for said in ("cow heart", "cooked cow-heart"):
+        with pytest.raises(InputError) as found:
+            resolve(table, said, "mix.csv:2")
+        assert "beef-heart, " in found.value.cure
 
 
 def test_of_what_nobody_knows_no_zero_is_told(tmp_path: Path) -> None:

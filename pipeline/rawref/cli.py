@@ -725,7 +725,7 @@ def mix_command(
     from dataclasses import asdict
     from functools import partial
 
-    from rawref.lookup.resolve import component_among
+    from rawref.lookup.resolve import component_among, ingredients_among
     from rawref.mix.assay import read_assay
     from rawref.mix.compare import compare
     from rawref.mix.inputs import named, parse_replace, read_mix
@@ -743,6 +743,8 @@ def mix_command(
     table, profile = steady(space.curated, lambda: load_table(space)), load_need(space, need)
     listed = [asdict(component) for component in table.components.values()]
     table.named = partial(component_among, listed, space.schemas)
+    foods = [asdict(food) | {"scientific_name": "", "state": ""} for food in table.ingredients.values()]
+    table.named_food = partial(ingredients_among, foods, space.schemas)
     swaps, left_out = parse_replace(replace or []), without or []
     also = named(file, file.as_posix()) | set(swaps.values())
     also |= named(other, other.as_posix()) if other else set()

@@ -50,14 +50,20 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient
         return str(alias[0]["ingredient_id"])
     if alias:
         raise InputError(f"ingredient {ingredient!r} was retired in {alias[0]['since']}", "", alias[0]["note"] or "")
-    by_id = {r["ingredient_id"]: frozenset(words_of(r["ingredient_id"])) for r in listed}
-    whole = {r["ingredient_id"]: frozenset(words_of(text_of(r, schemas))) for r in listed}
-    if found := _by_words(ingredient, by_id, schemas) or _by_words(ingredient, whole, schemas):
+    if found := ingredients_among(listed, schemas, ingredient):
         if len(found) > 1:
             raise _several("ingredients", ingredient, found)
         return found[0]
     cure = did_you_mean(ingredient, known, "look for it by a word of its name with rawref find")
     raise InputError(f"no ingredient {ingredient!r}", "", cure)
+
+
+def ingredients_among(listed: Sequence[Mapping[str, Any]], schemas: Path, text: str) -> list[str]:
+    """The ids that the words of `text` fit, by their own words before those of their names; among rows of ingredient_id,
+    name, scientific_name, species, kind and state."""
+    by_id = {r["ingredient_id"]: frozenset(words_of(r["ingredient_id"])) for r in listed}
+    whole = {r["ingredient_id"]: frozenset(words_of(text_of(r, schemas))) for r in listed}
+    return _by_words(text, by_id, schemas) or _by_words(text, whole, schemas)
 
 
 def resolve_component(con: duckdb.DuckDBPyConnection, schemas: Path, component: str) -> str:

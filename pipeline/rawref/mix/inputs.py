@@ -156,8 +156,9 @@ def resolve(table: Table, ingredient_id: str, where: str, also: Iterable[str] = 
 
 
 def near_ids(table: Table, text: str, also: Iterable[str] = ()) -> list[str]:
-    """Up to three ids that look like `text`, nearest first."""
-    return nearest(text, [*table.ingredients, WATER_ID, *also], 3)
+    """Up to three ids for `text`: those that its words mean, then those that look like it, nearest first."""
+    meant = table.named_food(text) if table.named_food else []
+    return list(dict.fromkeys([*meant, *nearest(text, [*table.ingredients, WATER_ID, *also], 3)]))[:3]
 
 
 def substituted(rows: Sequence[MixRow], without: Sequence[str], replace: dict[str, str]) -> list[MixRow]:

@@ -149,6 +149,7 @@ class Table:
     `thiaminase_free`: by species the standing of the report that it holds none, seen or memory. `never_fed`: what is
     toxic to cats, by a word of its name.
     `named`: reads what a person calls a component, as the other commands do; without it only tagnames and names do.
+    `named_food`: the ids that a person's words for an ingredient fit; without it only their spelling is compared.
     `known`: what comparables.py has worked out so far, by component.
     """
 
@@ -172,6 +173,7 @@ class Table:
     version: str = ""
     statuses: Mapping[str, Status] = field(default_factory=dict)
     named: Callable[[str], str] | None = field(default=None, repr=False)
+    named_food: Callable[[str], list[str]] | None = field(default=None, repr=False)
     known: dict[str, Any] = field(default_factory=dict, repr=False)
     _largest: dict[str, dict[str, str]] = field(default_factory=dict, repr=False)
 
