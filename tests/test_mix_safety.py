@@ -354,6 +354,21 @@ def test_a_little_fish_oil_is_not_given_for_its_vitamin_d(tmp_path: Path) -> Non
         assert entry(evaluate(table, rows_of(("a", 1000), (key, grams)), need), "VITD")["added_by"] == named
 
 
+@pytest.mark.parametrize(("per_100g", "looked_at"), [("3", False), ("5", True)])
+def test_what_is_by_nature_twice_the_legal_maximum_asks_for_a_look(
+    tmp_path: Path, per_100g: str, looked_at: bool
+) -> None:
+    """Of 152 kcal (plain Atwater: 20 g protein, 8 fat) 3 and 5 ug are 19.7 and 32.9 per 1000 kcal; by law 14.19 where
+    it is added."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, VITD=per_100g))
+    need = need_of(tmp_path, minimum("VITD", "10", "ug"), maximum("VITD", "14.19", "ug", "legal_if_added"))
+    found = entry(evaluate(table, rows_of(("a", 100)), need), "VITD")
+    assert (found["verdict"], found["maximum"], found["maximum_if_added"]) == ("meets", None, 14.19)
+    assert found["far_above_minimum"] is looked_at
+    short = need_of(tmp_path, minimum("VITD", "500", "ug"), maximum("VITD", "14.19", "ug", "legal_if_added"))
+    assert not entry(evaluate(table, rows_of(("a", 100)), short), "VITD")["far_above_minimum"]
+
+
 def test_an_assay_far_from_the_table_or_the_formula_is_held_against_it(tmp_path: Path) -> None:
     """Potassium iodide holds 76.45 g of iodine in 100 g (IUPAC standard atomic weights 2021): a thousandth of it is an
     error of unit. Of a food the line says what the table has."""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import subprocess
+from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
+from textwrap import wrap
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -14,12 +17,12 @@ from rawref.drift import cause, compare, group, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
 from rawref.lookup.words import singular
-from rawref.mix import line
-from rawref.mix.assay import Assay, _within_limits
+from rawref.mix import cautions, line
+from rawref.mix.assay import Assay, _amounts, _check_date, _within_limits
 from rawref.mix.batch import ask
 from rawref.mix.compare import _row as change_row
 from rawref.mix.contributions import contributions
-from rawref.mix.energy import nrc_me
+from rawref.mix.energy import daily_need, nrc_me
 from rawref.mix.kcal import _left
 from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.spread import at_least, quantile, reaches
@@ -61,7 +64,26 @@ def test_no_food_holds_more_protein_per_kcal_than_protein_itself(tmp_path: Path)
 
 def test_a_chance_of_the_contrary_is_one_less_it() -> None:
     assert (line.chance((0.25, 0.25)), line.chance((0.2, 0.35))) == ("25 %", "20 to 35 %")
-    assert (line.chance((0.25, 0.25), 1), line.chance((0.2, 0.35), 1)) == ("75 %", "65 to 80 %")
+    assert (line.chance((0.25, 0.25), contrary=True), line.chance((0.2, 0.35), contrary=True)) == ("75 %", "65 to 80 %")
+
+
+@pytest.mark.parametrize(
+    ("high", "maximum", "told"),
+    [
+        (4000.0, 40.0, "high end 4000, maximum 40"), (4010.0, 40.0, "without a known upper end, maximum 40"),
+        (3000.0, None, "high end 3000"), (3010.0, None, "without a known upper end"),
+        (None, None, "without a known upper end"),
+    ],
+)  # fmt: skip
+def test_an_end_that_only_a_weight_bounds_is_not_told(high: float | None, maximum: float | None, told: str) -> None:
+    """A hundred times the maximum, or the amount where there is none: rule of this program."""
+    line_of = {"component": "RETOL", "per_1000kcal": 30.0, "per_1000kcal_high": high, "maximum": maximum}
+    assert cautions._vitamin_a({"components": [line_of]}) == f"retinol 30 µg per 1000 kcal, {told}"
+
+
+def test_of_more_than_four_names_the_others_are_counted() -> None:
+    assert [line.some("abcdef"[:n]) for n in (1, 4, 5, 6)] == ["a", "a, b, c, d", "a, b, c, d and 1 more",
+                                                             "a, b, c, d and 2 more"]  # fmt: skip
 
 
 def test_a_ceiling_is_of_the_grams_in_the_mix(tmp_path: Path) -> None:
@@ -97,6 +119,46 @@ def test_an_assay_of_a_pure_substance_is_at_most_its_formula(tmp_path: Path, fou
     with pytest.raises(InputError, match=r"pure own holds 40\.04 g"):
         _within_limits(table, ("own", "CA"), "mg", assay, "a:2")
     return None
+
+
+@pytest.mark.parametrize(
+    ("at", "on", "good"),
+    [
+        ("2024-01-31T09:59:59", "2024-01-31", True), ("2024-01-31T09:59:59", "2024-02-01", False),
+        ("2024-01-31T10:00:00", "2024-02-01", True), ("2024-01-31T23:00:00", "2024-02-02", False),
+    ],
+)  # fmt: skip
+def test_today_is_the_date_where_the_day_begins(monkeypatch: pytest.MonkeyPatch, at: str, on: str, good: bool) -> None:
+    """The first time zone of the earth is UTC+14 (IANA tz database, Pacific/Kiritimati)."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(int(datetime.fromisoformat(f"{at}+00:00").timestamp())))
+    if good:
+        return _check_date(on, "a:2")
+    with pytest.raises(InputError, match="in the future"):
+        _check_date(on, "a:2")
+    return None
+
+
+def test_a_figure_is_a_number_a_limit_or_a_range() -> None:
+    def given(value: str, low: str = "", high: str = "") -> tuple[Any, ...]:
+        return _amounts({"value": value, "low": low, "high": high}, "a:2")
+
+    assert given("2") == (2, None, None, "2") and given("2", "1") == (2, 1, None, "2")
+    assert given("2", "2", "2") == (2, 2, 2, "2")
+    assert given("<2") == (None, 0, 2, "<2") and given("", "1", "2") == (None, 1, 2, "1 to 2")
+    for wrong in (("<2", "1"), ("<2", "", "1"), ("<0",), ("",), ("", "1"), ("", "", "1"), ("", "2", "2"),
+                  ("2", "2.1"), ("2", "", "1.9"), ("2", "2.1", "2.2")):  # fmt: skip
+        with pytest.raises(InputError):
+            given(*wrong)
+
+
+@pytest.mark.parametrize(("kg", "good"), [(0.29, False), (0.3, True), (30.0, True), (30.1, False)])
+def test_a_cat_weighs_between_a_kitten_and_no_cat_at_all(kg: float, good: bool) -> None:
+    """The ends are a rule of this program; 100 kcal x kg^0.67 is NRC 2006 (the label "active" from memory)."""
+    if good:
+        assert daily_need(kg, "active")[0] == pytest.approx(100 * kg**0.67)
+    else:
+        with pytest.raises(InputError, match="weight is"):
+            daily_need(kg, "active")
 
 
 def test_fibre_lowers_the_energy_that_is_digested() -> None:
@@ -139,6 +201,20 @@ def test_the_head_tells_foods_by_what_became_of_them() -> None:
     assert [s.names for s in head._gained(foods)] == [["Goat (G)"]]
     mixed = [food("gained", "Goat", 2), food("gained", "Hare", -1), food("gained", "Kid", 0)]
     assert [s.lead for s in head._gained(mixed)] == ["own: 3 foods gained 2 figures"]
+
+
+def test_the_head_has_ten_lines_and_names_what_there_is_room_for() -> None:
+    side: Any = SimpleNamespace(digests={"values": "x"}, manifest={})
+    row: Any = {"table": "links", "subject": "own", "kind": "other", "ingredient_id": "", "fields": {}}
+    many = [food("added", f"A name of some length {n}", 1) | {"source": f"s{n:02}"} for n in range(12)]
+    told = head.head(side, side, [row], many, 1)
+    assert len(told) == 10 and told[0].startswith("s00: 1 food added with 1 figures; others 1")
+    assert all(len(wrap(line, head.WIDTH)) == 1 for line in told)  # each lead has a line of the ten, and no more
+    few = head.head(side, side, [row], many[:1] * 30, 3)
+    assert few[0].startswith("s00: 30 foods added with 30 figures; others 30: A name of some length 0 (A)")
+    assert [len(wrap(line, head.WIDTH)) for line in few] == [2, 1, 1, 1, 1] and "more" in few[0]
+    assert few[-1] == "3 rows differ; joined by event they are 1 changes"
+    assert head.head(side, side, [], many, 1) == []
 
 
 def test_what_changed_together_is_told_beside_the_cause() -> None:

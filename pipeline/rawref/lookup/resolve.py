@@ -59,8 +59,8 @@ def resolve_ingredient(con: duckdb.DuckDBPyConnection, schemas: Path, ingredient
 
 
 def ingredients_among(listed: Sequence[Mapping[str, Any]], schemas: Path, text: str) -> list[str]:
-    """The ids that the words of `text` fit, by their own words before those of their names; among rows of ingredient_id,
-    name, scientific_name, species, kind and state."""
+    """The ids that the words of `text` fit, by their own words before those of their names; among rows of
+    ingredient_id, name, scientific_name, species, kind and state."""
     by_id = {r["ingredient_id"]: frozenset(words_of(r["ingredient_id"])) for r in listed}
     whole = {r["ingredient_id"]: frozenset(words_of(text_of(r, schemas))) for r in listed}
     return _by_words(text, by_id, schemas) or _by_words(text, whole, schemas)

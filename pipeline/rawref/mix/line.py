@@ -589,7 +589,8 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
     if verdict == "over":
         adds = "add" if len(entry["added_by"]) > 1 else "adds"
         who = f", which holds because {some(entry['added_by'])} {adds} it" if entry["added_by"] else ""
-        return f"above {_whose(entry, need)} with a chance of {chance(entry['chance_maximum'], 1)}{who}{tail}"
+        above = chance(entry["chance_maximum"], contrary=True)
+        return f"above {_whose(entry, need)} with a chance of {above}{who}{tail}"
     if verdict == "short":
         strict = entry["material_unknown_from"] and not entry["rests_on_comparables"]
         most = "even with the most that the unknown could hold, " if strict else ""
@@ -679,9 +680,9 @@ def _by(entry: Mapping[str, Any]) -> str:
     return f"; {who}: {first['share'] * 100:.0f} % of the doubt"
 
 
-def chance(ends_of: Sequence[float], less: float = 0.0) -> str:
-    """A chance or its range in per cent, in words at either end; `less` 1 for the chance of the contrary."""
-    low, high = ends_of if not less else (1 - ends_of[1], 1 - ends_of[0])
+def chance(ends_of: Sequence[float], *, contrary: bool = False) -> str:
+    """A chance or its range in per cent, in words at either end; with `contrary`, that of the contrary."""
+    low, high = (1 - ends_of[1], 1 - ends_of[0]) if contrary else ends_of
     one, other = per_cent(low), per_cent(high)
     if one == other:
         return f"{one.replace('<', 'less than ').replace('>', 'more than ')} %"

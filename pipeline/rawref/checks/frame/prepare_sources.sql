@@ -31,10 +31,11 @@ from figures semi join reference.several using (source, component);
 -- chk_value: that first choice alone; key (source, food_id, component).
 create or replace view rules.chk_value as select * exclude (first) from rules.chk_row where first;
 
--- What every rule hands over: one row per subject judged, with the figure to hold against the thresholds.
+-- What every rule hands over: one row per subject judged, with the figure to hold against the thresholds; a rule that
+-- has no figure hands over only what breaks it.
 create or replace table rules.chk_figure(
   rule_id text, class text, origin text, source text, food_id text, source_component text, ingredient_id text,
-  component text, x double, x2 double, detail text);
+  component text, x double default 1, x2 double, detail text);
 
 -- Rules over very many subjects hand over only those that break them, and the number that was looked at.
 create or replace table rules.chk_evaluated(rule_id text, n bigint);

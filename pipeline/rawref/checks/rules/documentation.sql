@@ -2,7 +2,7 @@
 -- source_identity.sql.
 insert into chk_evaluated select 'D01', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+select 'D01' as rule_id, 'ingredient' as origin, ingredient_id, component,
   format('status {}, source text {}, value {}', status, coalesce(source_value, '(none)'), coalesce(value, low, high))
     as detail
 from chk_cell
@@ -50,7 +50,7 @@ from walked w left join reference.units u on u.spelling = w.source_unit;
 
 insert into chk_evaluated select 'D05', count(*) from archival.components;
 insert into chk_figure by name
-select 'D05' as rule_id, 'source' as origin, c.source, c.source_component, m.component, 1 as x,
+select 'D05' as rule_id, 'source' as origin, c.source, c.source_component, m.component,
   format('unit {}', coalesce(c.unit, '(none)')) as detail
 from archival.components c join reference.component_map m using (source, source_component)
   join chk_unit u using (source, source_component)
@@ -58,7 +58,7 @@ where c.source <> 'maintainer' and lower(u.unit) not in (
   select word from chk_word where rule_id = 'D05' and name = 'units');
 insert into chk_evaluated select 'D05', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+select 'D05' as rule_id, 'ingredient' as origin, ingredient_id, component,
   'unit ' || coalesce(unit, '(none)') as detail
 from chk_cell
 where unit is null or lower(unit) not in (select word from chk_word where rule_id = 'D05' and name = 'units');
@@ -66,7 +66,7 @@ where unit is null or lower(unit) not in (select word from chk_word where rule_i
 -- What the source prints, led through the steps of the row, is the unit of the component.
 insert into chk_evaluated select 'D06', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, 1 as x,
+select 'D06' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component,
   format('unit {}, the registry has {}; the source''s {} becomes {}', coalesce(v.unit, '(none)'), c.unit,
     coalesce(v.source_unit, '(none)'), coalesce(r.unit, 'no unit of these steps')) as detail
 from chk_cell v join reference.components c using (component)
@@ -75,7 +75,7 @@ where v.unit is distinct from c.unit
   or v.source <> 'maintainer' and v.source_unit is not null and r.unit is distinct from c.unit;
 insert into chk_evaluated select 'D06', count(*) from chk_row;
 insert into chk_figure by name
-select 'D06' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component, 1 as x,
+select 'D06' as rule_id, 'food' as origin, v.source, v.food_id, v.source_component, v.component,
   format('unit {}, the registry has {}; the source''s {} becomes {}', coalesce(v.unit, '(none)'), c.unit,
     coalesce(v.source_unit, '(none)'), coalesce(r.unit, 'no unit of these steps')) as detail
 from chk_row v join reference.components c using (component)
@@ -152,7 +152,7 @@ where c.status not in ('missing', 'not_applicable') and c.kind <> 'composite';
 
 insert into chk_evaluated select 'D12', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+select 'D12' as rule_id, 'ingredient' as origin, ingredient_id, component,
   'status or derivation is blank' as detail
 from chk_cell where status is null
   or source in (select source from reference.source_traits where trait = 'always_coded')
@@ -185,7 +185,7 @@ from aged group by ingredient_id;
 
 insert into chk_evaluated select 'D15', count(*) from chk_cell;
 insert into chk_figure by name
-select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+select 'D15' as rule_id, 'ingredient' as origin, ingredient_id, component,
   'status ' || status || ', confidence ' || coalesce(confidence, 'none') as detail
 from chk_cell
 where (status in ('missing', 'not_applicable')) is distinct from (confidence is null)

@@ -77,7 +77,7 @@ where regexp_matches(b.name, 'meat and skin|with skin') and b.refuse_pct is not 
 
 insert into chk_evaluated select 'F12', count(*) from chk_cell;
 insert into chk_figure by name
-select 'F12' as rule_id, 'ingredient' as origin, ingredient_id, component, 1 as x,
+select 'F12' as rule_id, 'ingredient' as origin, ingredient_id, component,
   'basis is ' || coalesce(basis, '(none)') as detail
 from chk_cell
 where basis is distinct from if(kind = 'addition', 'per 100 g as supplied', 'per 100 g edible portion, raw');

@@ -11,7 +11,7 @@ with wanted as (
 )
 select 'T01' as rule_id, 'ingredient' as origin, coalesce(w.ingredient_id, h.ingredient_id,
   o.ingredient_id) as ingredient_id,
-  coalesce(w.component, h.component, o.component) as component, 1 as x,
+  coalesce(w.component, h.component, o.component) as component,
   coalesce(h.held, 0) || ' rows in values, ' || coalesce(o.open, 0) || ' in gaps, '
     || if(c.closed, 'evidence or not applicable', 'no evidence') as detail
 from wanted w full join held h using (ingredient_id, component) full join open o using (ingredient_id, component)
@@ -23,7 +23,7 @@ where w.component is null or coalesce(h.held, 0) <> 1 or coalesce(o.open, 0) <> 
 
 insert into chk_evaluated select 'T02', count(*) from curated."values";
 insert into chk_figure by name
-select 'T02' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component, 1 as x,
+select 'T02' as rule_id, 'ingredient' as origin, v.ingredient_id, v.component,
   concat('value ', value, ', low ', low, ', high ', high, ', n ', n,
     if(i.ingredient_id is null, ', ingredient unknown', if(c.component is null, ', component unknown', ''))) as detail
 from curated."values" v

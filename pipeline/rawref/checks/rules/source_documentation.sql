@@ -1,7 +1,7 @@
 -- How values are documented in the sources and the reference stage: D01 to D04, D07 to D12.
 insert into chk_evaluated select 'D01', count(*) from reference."values" where text is null or text in ('', '-');
 insert into chk_figure by name
-select 'D01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
+select 'D01' as rule_id, 'source' as origin, source, food_id, source_component, component,
   'no figure in the source, yet a number' as detail
 from reference."values" where (text is null or text in ('', '-')) and value is not null and steps = '[]'
   and source <> 'maintainer';
@@ -15,7 +15,7 @@ where evidence is distinct from (status in (select status from reference.statuse
   and coalesce(donor_state, 'raw') in ('raw', 'unknown'));
 insert into chk_evaluated select 'D03', count(*) from chk_row where status in ('trace', 'below_detection');
 insert into chk_figure by name
-select 'D03' as rule_id, 'food' as origin, source, food_id, source_component, component, 1 as x,
+select 'D03' as rule_id, 'food' as origin, source, food_id, source_component, component,
   format('{} with point value {}', status, value) as detail
 from chk_row where status in ('trace', 'below_detection') and value is not null;
 
@@ -23,7 +23,7 @@ insert into chk_evaluated select 'D04', count(*) from reference."values"
 where source not in (select source from reference.source_traits where trait = 'plain_numbers')
   and source <> 'maintainer';
 insert into chk_figure by name
-select 'D04' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
+select 'D04' as rule_id, 'source' as origin, source, food_id, source_component, component,
   format('{} was not understood', text) as detail
 from reference."values"
 where source not in (select source from reference.source_traits where trait = 'plain_numbers')
@@ -63,7 +63,7 @@ with assumed as (
   select source, kind, code from reference.status_map
   where status = 'assumed_zero' and kind in ('derivation', 'source_code')
 )
-select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component,
   format('source code {}, derivation {} say that it is assumed, yet n is {}', coalesce(v.source_code, 'none'),
     coalesce(nullif(v.derivation, ''), 'none'), v.n) as detail
 from archival."values" v
@@ -72,7 +72,7 @@ where try_cast(v.n as int) > 0 and exists (
     and a.code = if(a.kind = 'derivation', v.derivation, v.source_code));
 -- An analysis has samples, in a source that counts them.
 insert into chk_figure by name
-select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+select 'D09' as rule_id, 'conflict' as class, 'source' as origin, v.source, v.food_id, v.source_component,
   format('derivation {} says that it is an analysis, yet no sample is counted', v.derivation) as detail
 from archival."values" v join reference.status_map m on m.source = v.source and m.kind = 'derivation'
   and m.code = v.derivation and m.status = 'measured'
@@ -95,7 +95,7 @@ with walked as (
   from chk_row v join reference.component_map m using (source, source_component, component)
   where v.source in (select source from reference.source_traits where trait = 'plain_numbers')
 )
-select 'D10' as rule_id, 'kept' as class, 'food' as origin, source, food_id, source_component, component, 1 as x,
+select 'D10' as rule_id, 'kept' as class, 'food' as origin, source, food_id, source_component, component,
   format('{} by the steps {} gives {:.6g}, held is {}', text, steps, expected,
     coalesce(value::text, 'nothing')) as detail
 from walked
@@ -104,13 +104,13 @@ where abs(value - expected) > 1e-9 * greatest(abs(expected), 1e-6)
   or value is not null and expected is null;
 insert into chk_evaluated select 'D11', count(*) from archival.value_references;
 insert into chk_figure by name
-select 'D11' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+select 'D11' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component,
   format('reference {} is not in the source', v.reference_id) as detail
 from archival.value_references v anti join archival."references" r using (source, release, reference_id);
 -- A figure whose row says nothing of how it came about, in a source that codes it.
 insert into chk_evaluated select 'D12', count(*) from chk_row;
 insert into chk_figure by name
-select 'D12' as rule_id, 'source' as origin, source, food_id, source_component, 1 as x,
+select 'D12' as rule_id, 'source' as origin, source, food_id, source_component,
   'neither derivation nor source code' as detail
 from chk_row semi join reference.component_map using (source, source_component)
 where coalesce(derivation, '') = '' and coalesce(source_code, '') = ''

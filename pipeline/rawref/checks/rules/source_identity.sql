@@ -2,7 +2,7 @@
 -- status of a value is what its row in the source states: D18. The rest of F stands in identity.sql.
 insert into chk_evaluated select 'F01', count(*) from archival."values";
 insert into chk_figure by name
-select 'F01' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component, 1 as x,
+select 'F01' as rule_id, 'source' as origin, v.source, v.food_id, v.source_component,
   'value without a food of that id' as detail
 from archival."values" v anti join archival.foods f using (source, release, food_id);
 insert into chk_figure by name
@@ -68,7 +68,7 @@ from mapped full join (
   ) using (source, food_id, source_component, component);
 
 insert into chk_figure by name
-select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, component, 1 as x,
+select 'F01' as rule_id, 'source' as origin, source, food_id, source_component, component,
   component || fault as detail
 from chk_held where fault is not null;
 
@@ -141,19 +141,19 @@ with wrong as (
     or k.original_source = t.source and k.original_food_id = t.food_id
     or w.duplicate_of = t.source || ':' || t.food_id)
 )
-select 'D18' as rule_id, 'food' as origin, source, food_id, source_component, component, 1 as x,
+select 'D18' as rule_id, 'food' as origin, source, food_id, source_component, component,
   format('status {}; {} with derivation {} and source code {} means {}', status, coalesce(text, 'nothing'),
     coalesce(nullif(derivation, ''), 'none'), coalesce(nullif(source_code, ''), 'none'), due) as detail
 from wrong anti join earlier using (source, food_id, component, source_component);
 -- What no row of the source states is calculated, or what the person who cited it says.
 insert into chk_evaluated select 'D18', count(*) from chk_row where source_component = 'calculated';
 insert into chk_figure by name
-select 'D18' as rule_id, 'food' as origin, source, food_id, source_component, component, 1 as x,
+select 'D18' as rule_id, 'food' as origin, source, food_id, source_component, component,
   format('status {} of a figure that the build worked out', status) as detail
 from chk_row where source_component = 'calculated' and status <> 'calculated';
 insert into chk_evaluated select 'D18', count(*) from archival.maintainer_cited_values;
 insert into chk_figure by name
-select 'D18' as rule_id, 'source' as origin, v.source, v.food_id, v.component as source_component, v.component, 1 as x,
+select 'D18' as rule_id, 'source' as origin, v.source, v.food_id, v.component as source_component, v.component,
   format('status {}, cited as {}', v.status, c.status) as detail
 from reference."values" v join archival.maintainer_cited_values c on v.source = 'maintainer' and c.id = v.food_id
 where v.status is distinct from c.status;
