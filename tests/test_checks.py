@@ -351,6 +351,18 @@ def test_committed_table_passes_alone(published: Path, checkout: Workspace) -> N
     )
 
 
+def test_decisions_beside_the_table_are_read(published: Path, checkout: Workspace, result: CheckResult) -> None:
+    """What the committed table finds alone is decided as it is in the whole build, where both find it."""
+
+    def decided(made: CheckResult) -> dict[tuple[str, str], str]:
+        return {(rule["id"], f["subject"]): f["decision_id"] for rule in made["rules"] for f in rule["findings"]
+                if f["scope"] == "curated" and f.get("decision_id")}  # fmt: skip
+
+    alone, whole = decided(run_accepted(published, checkout.schemas)), decided(result)
+    assert alone["P11", "european-pilchard"] == "look-26065"
+    assert all(whole[key] == by for key, by in alone.items() if key in whole)
+
+
 @pytest.mark.parametrize(
     ("table", "old", "new", "subject"),
     [
@@ -594,7 +606,7 @@ def test_striking_out_one_figure_does_not_decide_on_the_next(checkout: Workspace
     made.put("reference.peers", component="SE", part="muscle", species_group="bovine", n=3, low=0.1, median=1, high=2)
     zero = {"value": 0.0, "source_value": "0", "n": 0, "status": "unspecified", "decision_id": "struck"}
     made.ingredient("other", "food-other", rows={"SE": zero})
-    made.ingredient("same", "food-same", rows={"SE": zero | {"decision_id": "kept"}})
+    made.ingredient("same", "food-same", rows={"SE": zero | {"decision_id": "last"}})
     decision = {"source": SOURCE, "source_component": "SE", "expect_text": "0", "line": 7}
     made.put("archival.maintainer_decisions", decision_id="struck", food_id="elsewhere", action="reject", **decision)
     acknowledged = decision | {"action": "acknowledge"}

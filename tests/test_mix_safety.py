@@ -143,9 +143,13 @@ def test_any_raw_fish_or_shellfish_has_the_thiaminase_caution(tmp_path: Path) ->
         assert at == ([[key]] if warned else []), key
 
 
-def test_over_a_maximum_that_was_seen_does_not_rest_on_a_minimum_from_memory(tmp_path: Path) -> None:
-    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, ZN="9"))  # 79 mg per 1000 kcal
-    for least, most, verdict, memory in (("1", "5", "over", False), ("90", "100", "short", True)):
+def test_a_verdict_rests_on_the_figure_that_decides_it_alone(tmp_path: Path) -> None:
+    """By a minimum from memory and a maximum that was seen; 70 to 88 mg per 1000 kcal."""
+    table = table_of(tmp_path / "t", [ingredient("a")], cells("a", **PLAIN, ZN="9 8 10"))
+    for least, most, verdict, memory in (
+        ("1", "5", "over", False), ("90", "100", "short", True), ("1", "100", "meets", True),
+        ("1", "80", "undecided", False), ("80", "100", "undecided", True), ("78", "80", "undecided", True),
+    ):  # fmt: skip
         need = need_of(tmp_path, minimum("ZN", least, "mg"), maximum("ZN", most, "mg"))
         found = entry(evaluate(table, rows_of(("a", 100)), need), "ZN")
         assert (found["verdict"], found["rests_on_memory"]) == (verdict, memory)

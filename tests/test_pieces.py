@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import zipfile
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -28,9 +29,10 @@ from rawref.mix.mix import batch_of, evaluate
 from rawref.mix.spread import at_least, quantile, reaches
 from rawref.mix.table import Cell
 from rawref.needs.profile import unit_factor
-from rawref.sources import maintainer, mext
+from rawref.sources import maintainer, mext, usda_fdc
+from rawref.sources.layouts import layout
 
-from tests.mix_tables import cells, ingredient, minimum, need_of, rows_of, table_of
+from tests.mix_tables import WORKSPACE, cells, ingredient, minimum, need_of, rows_of, table_of
 
 PLAIN = {"WATER": "70", "PROCNT": "20", "FAT": "8", "ASH": "1", "CHOCDF": "0"}
 
@@ -246,6 +248,23 @@ def test_a_repeated_sheet_is_held_cell_by_cell_against_the_whole() -> None:
     whole = [("all", 9, ("01", "01001", "5")), ("all", 10, ("01", "01002", "7"))]
     again = [("cereals", 4, ("01", "01001", "6")), ("cereals", 5, ("01", "01002", "7"))]
     assert mext._differences(whole, again, 3) == [("cereals!C4", "6", "5")]
+
+
+@pytest.mark.parametrize(
+    ("source", "member", "cure"),
+    [
+        ("usda-fdc", "sr_legacy_food.csv", "rawref fetch usda-sr-legacy "),
+        ("usda-sr-legacy", "foundation_food.csv", "rawref fetch usda-fdc "),
+        ("usda-fdc", "foundation_food.csv", "Foundation Foods"), ("usda-fdc", "food.csv", "Foundation Foods"),
+    ],
+)  # fmt: skip
+def test_an_archive_of_another_kind_says_which_it_is(tmp_path: Path, source: str, member: str, cure: str) -> None:
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.writestr(f"folder/{member}", "x")
+    described = layout(WORKSPACE.schemas / "layouts", source)
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive, pytest.raises(InputError) as found:
+        usda_fdc._members(archive, "a.zip", described)
+    assert cure in found.value.cure
 
 
 def test_a_heading_is_faulted_on_its_line(tmp_path: Path) -> None:

@@ -133,7 +133,7 @@ def line_of(batch: Batch, need: Need, component: str, dry: DryMatter, kcal_per_d
         "chance_maximum": listed(judged.maximum),
         "other_figures": _others(need, component, bounds, bottom, top),
         "rests_on_comparables": _comparables(asked) if judged.on_comparables else [],
-        "rests_on_memory": any(row.standing == "memory" for row in _deciding(bounds, judged.verdict)),
+        "rests_on_memory": any(row.standing == "memory" for row in _deciding(bounds, judged)),
         "rests_on_imputed": bool(imputed) and _rests_on_imputed(batch, component, bounds, judged),
         "verdict": judged.verdict,
         "times_minimum": _times(batch, asked, amount, bounds),
@@ -299,10 +299,14 @@ def _less(unknown: Unknown, size: float, above: bool) -> Unknown | None:
     return Unknown(max(0.0, full - size), 0.0) if above else Unknown(0.0, max(0.0, full - size))
 
 
-def _deciding(bounds: Bounds, verdict: str) -> list[Bound]:
-    """The figures that a verdict rests on: of `short` the minimum alone, of `over` the maximum alone."""
-    rows = {"short": [bounds.minimum], "over": [bounds.maximum]}.get(verdict, [bounds.minimum, bounds.maximum])
-    return [row for row in rows if row is not None]
+def _deciding(bounds: Bounds, judged: Judgement) -> list[Bound]:
+    """The figures that a verdict rests on: of `short` the minimum alone, of `over` the maximum alone, of `undecided`
+    what is not kept for certain."""
+    pairs = {"short": [(bounds.minimum, judged.minimum)], "over": [(bounds.maximum, judged.maximum)]}.get(
+        judged.verdict, [(bounds.minimum, judged.minimum), (bounds.maximum, judged.maximum)]
+    )
+    unsure = judged.verdict == "undecided"
+    return [row for row, kept in pairs if row is not None and not (unsure and kept is not None and kept.sure)]
 
 
 def _rests_on_imputed(batch: Batch, component: str, bounds: Bounds, judged: Judgement) -> bool:

@@ -156,7 +156,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
   case
     when c.status is null and na.component is not null then na.reason
     when c.status is null and o.first_refused is not null then said.no_candidate_usable(o.first_refused)
-    when c.status is null and i.food_id is null then said.no_source(rtrim(i.note, '.'))
+    when c.status is null and i.foods = 0 then said.no_source(rtrim(i.note, '.'))
     when c.status is null then said.no_candidate()
     when c.prefer_id is not null then said.preferred(c.prefer_id)
     when c.block is not null and c.source <> 'maintainer' and not exists (
@@ -170,7 +170,7 @@ select c.ingredient_id, c.component, c.value, c.unit,
 from chosen c
   left join spread s using (ingredient_id, component, source, food_id)
   left join (
-    select m.ingredient_id, m.note, max(k.food_id) as food_id from archival.maintainer_ingredients m
+    select m.ingredient_id, m.note, count(k.food_id) as foods from archival.maintainer_ingredients m
       left join curated.cell_candidates k using (ingredient_id) group by all) i using (ingredient_id)
   left join others o using (ingredient_id, component)
   left join outside x using (ingredient_id, component)
