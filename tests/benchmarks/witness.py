@@ -30,7 +30,7 @@ from rawref.stages.decisions import verify
 from rawref.stages.reference import build_reference
 from rawref.workspace import Workspace
 
-from tests.rule_findings import counted
+from tests.rule_findings import results
 
 if TYPE_CHECKING:
     import duckdb
@@ -68,7 +68,7 @@ def _of_family(con: duckdb.DuckDBPyConnection, file: str, schemas: Path, told: d
     """Whether the rules of one altered file of rules find something else; the other files are not run."""
     ids = _judges(Path(file).name)
     families = [name for name in FAMILIES if name in OF_SOURCES or _judges(f"{name}.sql") & ids]
-    made = counted(run(con, schemas, families=families))
+    made = results(run(con, schemas, families=families))
     return [list(line) for line in made if line[0] in ids] != [line for line in told["rules"] if line[0] in ids]
 
 
@@ -81,7 +81,7 @@ def _judges(file: str) -> set[str]:
 def _judged(con: duckdb.DuckDBPyConnection, schemas: Path) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as scratch:
         return {
-            "rules": [list(line) for line in counted(run(con, schemas))],
+            "rules": [list(line) for line in results(run(con, schemas))],
             "plants": [plant.name for plant in selftest(schemas, scratch=Path(scratch)) if not plant.seen],
         }
 
