@@ -24,6 +24,8 @@ from rawref.lookup.suggest import error_table, suggest
 from rawref.render.suggest import render_errors, render_suggest
 from rawref.workspace import Workspace
 
+from tests import cooking_results, pinned
+
 COMPONENTS = {
     "thiamin": "THIA", "riboflavin": "RIBF", "niacin": "NIA", "pantothenic": "PANTAC", "B6": "VITB6A", "B12": "VITB12",
     "folate": "FOL", "K": "K", "Na": "NA", "Mg": "MG", "P": "P", "Zn": "ZN", "Fe": "FE", "Cu": "CU", "Mn": "MN",
@@ -213,6 +215,11 @@ def test_what_the_dossier_concludes_holds(errors: dict[str, Any]) -> None:
     for component in ("ZN", "SE", "FE"):
         assert muscle[component]["moisture"]["p90"] < muscle[component]["as_is"]["p90"]
     assert muscle["VITB6A"]["published"]["median"] > 2 * muscle["VITB6A"]["measured"]["median"]
+
+
+def test_no_figure_measured_on_pairs_moved_unseen(errors: dict[str, Any]) -> None:
+    moved = pinned.moved(cooking_results.FILE, cooking_results.told(errors))
+    assert moved == [], "see what changed and why, then: python -m tests.cooking_results"
 
 
 def test_coverage_on_held_out_families(errors: dict[str, Any]) -> None:
