@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, NamedTuple
 
+from rawref.checks.run import run
 from rawref.checks.scene import SOUND, SOURCE, Scene
 
 Build = Callable[[Scene, str], None]
@@ -807,3 +809,20 @@ def composite(s: Scene, name: str, share: float) -> None:
 
 
 case("T06", "fail", composite, 69.9, 70.0)
+
+
+def name_of(position: int) -> str:
+    return f"{CASES[position].rule.lower()}-{position}"
+
+
+def scene(schemas: Path, side: str) -> dict[str, Any]:
+    """One run over a scene with every case on one side of its threshold, among sound foods."""
+    made = Scene(schemas)
+    for number in range(12):
+        made.food(f"sound{number}", {"CHOCDF": 0.0})
+    made.put("archival.releases", source="nowhere", release="1", release_date="2015-01", source_order=9)
+    made.put('curated."references"', reference_id="usda-sr28:known", source=SOURCE)
+    for position, known in enumerate(CASES):
+        (known.out if side == "out" else known.inside)(made, name_of(position))
+    with made.database() as con:
+        return run(con, schemas)

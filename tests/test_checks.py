@@ -31,29 +31,12 @@ from rawref.workspace import Workspace
 
 from tests import pinned, rule_findings
 from tests.benchmarks import mutations
-from tests.check_cases import CASES, candidates
+from tests.check_cases import CASES, candidates, name_of, scene
 from tests.spoil import edit, read
 
 CheckResult = dict[str, Any]
 # Rules of one scene, of two builds, or of files: each has a test of its own below, or is named in NOT_BY_CASE.
 NOT_BY_CASE = {"C01", "C04", "C05", "C06", "R01", "R02", "R03", "T04", "T05", "T08"}
-
-
-def name_of(position: int) -> str:
-    return f"{CASES[position].rule.lower()}-{position}"
-
-
-def scene(schemas: Path, side: str) -> CheckResult:
-    """One run over a scene with every case on one side of its threshold, among sound foods."""
-    made = Scene(schemas)
-    for number in range(12):
-        made.food(f"sound{number}", {"CHOCDF": 0.0})
-    made.put("archival.releases", source="nowhere", release="1", release_date="2015-01", source_order=9)
-    made.put('curated."references"', reference_id="usda-sr28:known", source=SOURCE)
-    for position, known in enumerate(CASES):
-        (known.out if side == "out" else known.inside)(made, name_of(position))
-    with made.database() as con:
-        return run(con, schemas)
 
 
 @pytest.fixture(scope="module")
@@ -734,4 +717,9 @@ def test_environment_cannot_make_the_gate_a_formality(checkout: Workspace, monke
 def test_the_rules_judge_and_find_what_they_did_when_the_table_was_accepted(built_workspace: Workspace) -> None:
     """Results of our own making: a rule that falls silent, or speaks of other subjects, does not do so unseen."""
     told = pinned.moved(rule_findings.FILE, rule_findings.results(check_result(built_workspace)))
+    assert told == [], "see what changed, then: python -m tests.rule_findings"
+
+
+def test_the_rules_say_of_the_cases_what_they_did(outside: CheckResult, inside: CheckResult) -> None:
+    told = pinned.moved(rule_findings.CASES_FILE, rule_findings.of_cases(outside, inside))
     assert told == [], "see what changed, then: python -m tests.rule_findings"

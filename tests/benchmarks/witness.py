@@ -30,7 +30,8 @@ from rawref.stages.decisions import verify
 from rawref.stages.reference import build_reference
 from rawref.workspace import Workspace
 
-from tests.rule_findings import results
+from tests.check_cases import scene
+from tests.rule_findings import of_cases, results
 
 if TYPE_CHECKING:
     import duckdb
@@ -82,12 +83,13 @@ def _judged(con: duckdb.DuckDBPyConnection, schemas: Path) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as scratch:
         return {
             "rules": [list(line) for line in results(run(con, schemas))],
+            "cases": [list(line) for line in of_cases(scene(schemas, "out"), scene(schemas, "in"))],
             "plants": [plant.name for plant in selftest(schemas, scratch=Path(scratch)) if not plant.seen],
         }
 
 
 def hold(held: Path) -> None:
-    """The database after each stage, the content of its tables, and what the rules and planted faults give."""
+    """The database after each stage, the content of its tables, and what the rules, their cases and planted faults give."""
     space = Workspace(ROOT)
     told: dict[str, Any] = {}
     work = held / "work.duckdb"
@@ -104,7 +106,7 @@ def hold(held: Path) -> None:
 
 
 def compare(held: Path, file: str) -> str:
-    """"table", "rules", "plants", or "" where nothing that a build shows is another."""
+    """"table", "rules", "cases", "plants", or "" where nothing that a build shows is another."""
     told = json.loads((held / "expected.json").read_text(encoding="utf-8"))
     space = Workspace(ROOT)
     first = next((stage for name, stage in FROM if file.startswith(name)), 0)
@@ -125,7 +127,7 @@ def compare(held: Path, file: str) -> str:
             if file.startswith("checks/rules/") and _of_family(con, file, space.schemas, told):
                 return "rules"
             judged = _judged(con, space.schemas)
-        return next((what for what in ("rules", "plants") if judged[what] != told[what]), "")
+        return next((what for what in ("rules", "cases", "plants") if judged[what] != told[what]), "")
 
 
 if __name__ == "__main__":
