@@ -85,6 +85,25 @@ def test_a_value_that_changed_is_named_with_both_numbers(old: Path, drift_to: An
     assert "PROCNT" not in change["why"] and "minimum" in change["why"]
 
 
+def test_a_figure_is_weighed_by_the_accepted_part(old: Path, drift_to: Any, checkout: Workspace) -> None:
+    """schemas/inclusion.csv: how much of a mix a part makes."""
+    row = measured(old)
+    spoil.set_cell(old, row["ingredient_id"], row["component"], value=str(float(row["value"]) * 10))
+    (plain,) = drift_to(old)["changes"]
+    rows = spoil.read(old, "ingredients")
+    described = next(r for r in rows if r["ingredient_id"] == row["ingredient_id"])
+    part, described["part"] = described["part"], "eye"
+    spoil.write(old, "ingredients", rows)
+    spoil.stamp(old)
+    changes = of(drift_to(old), ingredient_id=row["ingredient_id"])
+    assert sorted((c["table"], c["column"]) for c in changes) == [("ingredients", "part"), ("values", "value")]
+    included = {r["part"]: float(r["share_pct"]) for _, r in registry.read_csv(
+        checkout.schemas / "inclusion.csv", "inclusion.csv") if not r["species_group"]}  # fmt: skip
+    moved = next(c for c in changes if c["column"] == "value")
+    assert part != "eye" and moved["share_of_requirement"] == pytest.approx(
+        plain["share_of_requirement"] * included["eye"] / included[part])
+
+
 @pytest.mark.parametrize(
     ("column", "text", "kind"),
     [

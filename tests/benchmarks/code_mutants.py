@@ -5,10 +5,10 @@
 
 A mutant alters one operator, number or word of one line of code or SQL; what is no longer SQL or Python is not drawn.
 It is seen ("killed") where the build fails or makes another table than the unaltered code, where a rule finds something
-else in it or of its cases or a planted fault of the gate goes unseen (tests/benchmarks/witness.py), or where a test of the files of its room
-(TESTS) fails. Tests share one build, as what is asked of them made the same table; those that fail without a mutant are
-left out. One that does not end in time counts as not seen. Where a judged mutant changes nothing that anybody can see,
-tests/data/equivalent_mutants.csv says why, and it is listed apart.
+else in it or in its cases or a planted fault of the gate goes unseen (tests/benchmarks/witness.py), or where a test of
+the files of its room (TESTS) fails. Tests share one build, as what is asked of them made the same table; those that
+fail without a mutant are left out. One that does not end in time counts as not seen. Where a judged mutant changes
+nothing that anybody can see, tests/data/equivalent_mutants.csv says why, and it is listed apart.
 
 `--held` keeps the scratch copy and the states to compare with; `--out` is written line by line, and what it holds
 already is not tried again. The mutants come in random order, so that the first of them are a fair sample. The figures
@@ -273,8 +273,8 @@ class Scratch:
         return False
 
     def seen_by(self, mutant: Mutant, tests: bool) -> str | None:
-        """What sees the mutant: "build", "table", "rules", "cases", "plants", a test, or "" for nothing; None where only `tests`
-        could tell and they are not to be asked."""
+        """What sees the mutant: "build", what witness.py says, a test, or "" for nothing; None where only `tests` could
+        tell and they are not to be asked."""
         ends = time.monotonic() + self.seconds
         path = self.root / CODE / mutant.file
         whole = path.read_text(encoding="utf-8")

@@ -89,7 +89,7 @@ def _judged(con: duckdb.DuckDBPyConnection, schemas: Path) -> dict[str, Any]:
 
 
 def hold(held: Path) -> None:
-    """The database after each stage, the content of its tables, and what the rules, their cases and planted faults give."""
+    """The database after each stage, the content of its tables, what rules, their cases and planted faults give."""
     space = Workspace(ROOT)
     told: dict[str, Any] = {}
     work = held / "work.duckdb"
