@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from rawref import registry
+from rawref.database import connect
 from rawref.drift import cause, compare, group, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
@@ -297,6 +298,27 @@ def test_where_the_contract_changed_the_same_word_is_one_fault(tmp_path: Path) -
     assert [(change["why"].endswith(", in 2 rows"), change["cause"]) for change in found] == [
         (True, "rule"), (False, "rule")
     ]  # fmt: skip
+
+
+def test_a_cell_that_breaks_the_registry_is_named_with_its_row(tmp_path: Path) -> None:
+    columns = ("ingredient_id", "component", "value", "n", "steps", "status", "unit")
+    fields = tuple(f for f in registry.fields(WORKSPACE.schemas)["values"] if f.column in columns)
+    found = []
+    for spoilt in ({}, {"value": "abc"}, {"value": "inf"}, {"n": "1.5"}, {"n": "-1"}, {"steps": "{}"}, {"steps": "x"},
+                   {"status": "old"}, {"status": None}, {"value": None, "n": None}):  # fmt: skip
+        side = read.Side("before", tmp_path, "curated")
+        row = {"ingredient_id": "a", "component": "ZN", "value": "1", "n": "1", "steps": "[]", "status": "measured",
+               "unit": "mg"} | spoilt  # fmt: skip
+        with connect() as con:
+            names = ", ".join(f'"{name}" text' for name in row)
+            con.execute(f"create table before_values(row_line int, {names})")
+            con.execute(f"insert into before_values values (7, {', '.join('?' * len(row))})", list(row.values()))
+            read.find_faulty_cells(con, side, "values", fields, {"status": {"measured": ""}})
+        found += [(fault["why"], fault["word"], fault["line"], fault["ingredient_id"]) for fault in side.faults]
+    assert found == [(f"values.csv: a/ZN: {said}", said, 7, "a") for said in (
+        "value abc is not a finite number", "value inf is not a finite number", "n 1.5 is not a whole number",
+        "n -1 is below 0", "steps {} is not a JSON list", "steps x is not a JSON list",
+        "status old is not in the vocabulary", "status is empty, though required")]  # fmt: skip
 
 
 def test_files_that_git_does_not_hold_yet_are_changed_too(tmp_path: Path) -> None:

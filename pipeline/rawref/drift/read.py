@@ -261,10 +261,11 @@ def find_faulty_cells(
     for line, ingredient, component, named, column, text, complaint in con.execute(
         " union all ".join(parts) + " order by all", parameters
     ).fetchall():
+        said = " ".join(filter(None, (column, text, complaint)))
         side.fault(
             table,
-            f"{table}.csv: {named}: {column} {text if text is not None else '(empty)'} {complaint}",
-            word=f"{column} {text if text is not None else '(empty)'} {complaint}",
+            f"{table}.csv: {named}: {said}",
+            word=said,
             line=line,
             column=column,
             ingredient_id=ingredient,
