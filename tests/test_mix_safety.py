@@ -22,7 +22,7 @@ from rawref.mix.contributions import contributions, nutrient_of
 from rawref.mix.doubt import plausible_source
 from rawref.mix.energy import daily_need
 from rawref.mix.inputs import read_mix, resolve, substituted
-from rawref.mix.line import chance, judged_line, passed_maxima, per_cent
+from rawref.mix.line import chance, judged_line, passed_maxima, per_cent, reason_of
 from rawref.mix.mix import batch_of, evaluate, has_findings, unfit_with
 from rawref.mix.table import Table, load_table
 from rawref.mix.target import parse_target, reach
@@ -84,6 +84,8 @@ def test_an_added_nutrient_is_held_to_the_legal_maximum_of_the_total(tmp_path: P
     zinc = entry(dosed, "ZN")
     assert zinc["per_1000kcal"] > 2500 and zinc["maximum"] == pytest.approx(56.75)
     assert (zinc["verdict"], zinc["added_by"], has_findings(dosed)) == ("over", ["zinc-oxide"], True)
+    assert "which holds because zinc-oxide adds it" in zinc["reason"]
+    assert "because a, b add it" in reason_of(zinc | {"added_by": ["a", "b"]}, need.name)
     assert "added" not in mix_text(dosed).split("Per 1000 kcal ME:")[0]
     assert "· ZN" in mix_text(plain_mix) and "56.75 only if added" in mix_text(plain_mix)
     assert next(line for line in mix_text(dosed).splitlines() if " · ZN " in line).endswith("56.75 since added")
