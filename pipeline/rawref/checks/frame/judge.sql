@@ -21,8 +21,7 @@ with named as (
     and c.food_id = o.food_id
     and c.component = o.component
 ), foods as (
-  select n.* replace (coalesce(n.source_component, n.looked_up) as source_component),
-    coalesce(f.raw_animal, n.origin = 'source') as raw_animal, coalesce(f.linked, false) as linked
+  select n.* replace (coalesce(n.source_component, n.looked_up) as source_component), f.raw_animal, f.linked
   from named n left join chk_food f on f.source = n.source and f.food_id = n.food_id
 ), reached as (
   -- the published cells that were taken from the food; a fault of a component of a source is one of every figure of it
