@@ -18,7 +18,7 @@ from rawref.database import connect
 from rawref.drift import cause, compare, group, head, inputs, read, tiers
 from rawref.drift.history import History
 from rawref.errors import InputError
-from rawref.lookup.words import singular
+from rawref.lookup.words import _one_slip, singular
 from rawref.mix import cautions, line
 from rawref.mix.assay import Assay, _amounts, _check_date, _within_limits
 from rawref.mix.batch import ask
@@ -347,6 +347,20 @@ def test_files_that_git_does_not_hold_yet_are_changed_too(tmp_path: Path) -> Non
 def test_the_singular_of_a_word(word: str, one: str) -> None:
     """Plurals of English; of four letters too."""
     assert singular(word) == one
+
+
+@pytest.mark.parametrize(
+    ("typed", "word", "slip"),
+    [
+        ("liber", "liver", True), ("livr", "liver", True), ("livver", "liver", True), ("livre", "liver", True),
+        ("ilver", "liver", True), ("lober", "liver", False), ("levir", "liver", False),
+        ("livers s", "liver", False), ("lvr", "liver", False), ("hat", "ham", False), ("hams", "ham", True),
+        ("duke", "duck", False), ("beef", "been", True), ("bef", "beef", False), ("beeef", "beef", True),
+    ],
+)  # fmt: skip
+def test_one_letter_more_less_or_other_or_two_changed_round_is_a_slip(typed: str, word: str, slip: bool) -> None:
+    """Damerau, Communications of the ACM 7 (1964) 171-176: the four single errors of typing."""
+    assert _one_slip(typed, word) is slip
 
 
 def test_an_unfitting_unit_says_what_to_give() -> None:

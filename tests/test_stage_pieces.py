@@ -9,6 +9,8 @@ from typing import Any
 import duckdb
 import pytest
 from rawref.database import connect, rows, run_file
+from rawref.errors import InputError
+from rawref.stages.reference import _require_sound_links
 
 ROOT = Path(__file__).parents[1]
 SCHEMAS = ROOT / "schemas"
@@ -157,3 +159,33 @@ def test_amounts_are_in_the_unit_of_the_component_all_of_them(con: duckdb.DuckDB
         (500, None, None, None, None, None, None, None), (None, 0, None, None, None, None, None, None),
         (1500, None, None, None, None, None, None, None),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("food", "told"),
+    [
+        ({}, ""), ({"food_name": "Beef,  liver\u3000raw"}, ""), ({"additions": "unknown"}, ""),
+        ({"name": None}, "own has no food 7"), ({"food_name": "Pork"}, "own 7 is 'Beef, liver raw', not 'Pork'"),
+        ({"state": "cooked"}, "may not supply a raw ingredient: state is cooked"),
+        ({"additions": "salt"}, "may not supply a raw ingredient: additions are salt"),
+        ({"state": "cooked", "kind": "addition"}, ""),
+    ],
+)  # fmt: skip
+def test_a_mapped_food_is_there_under_its_name_raw_and_plain(
+    con: duckdb.DuckDBPyConnection, food: dict[str, Any], told: str
+) -> None:
+    row = {"kind": "raw", "food_name": "Beef, liver raw", "name": "Beef, liver raw", "state": "raw",
+           "additions": "none"} | food  # fmt: skip
+    con.execute("create table archival.maintainer_ingredients as select 'a' as ingredient_id, $kind as kind",
+                {"kind": row.pop("kind")})
+    con.execute("create table reference.links as select 4 as line, 'a' as ingredient_id, 'own' as source,"
+                " '1' as release, '7' as food_id, '7' as mapped_as, $name as food_name",
+                {"name": row.pop("food_name")})
+    con.execute("create table reference.foods as select 'own' as source, '1' as release, '7' as food_id,"
+                " $name as name, $state as state, $additions as additions", row)
+    if not told:
+        return _require_sound_links(con)
+    with pytest.raises(InputError) as found:
+        _require_sound_links(con)
+    assert told in found.value.what and found.value.where.endswith("ingredient_foods.csv:4")
+    return None
