@@ -712,9 +712,9 @@ def broth(s: Scene, name: str, water: float) -> None:
 case("B01", "fail", broth, 99.0, 100.0)  # nothing is told of what has no dry matter
 
 
-def series(s: Scene, name: str, water: float) -> None:
+def series(s: Scene, name: str, water: float, fat: float = 6.0) -> None:
     s.food(name, name=f"Beef, {name}, separable lean only, raw")
-    s.food(f"{name}-fat", {"FAT": 6.0, "WATER": water}, name=f"Beef, {name}, separable lean and fat, raw")
+    s.food(f"{name}-fat", {"FAT": fat, "WATER": water}, name=f"Beef, {name}, separable lean and fat, raw")
 
 
 case("B02", "warn", series, 72.31, 72.29)
@@ -809,6 +809,7 @@ def composite(s: Scene, name: str, share: float) -> None:
 
 
 case("T06", "fail", composite, 69.9, 70.0)
+case("B02", "warn", lambda s, name, fat: series(s, name, 72.31, fat), 5.81, 5.8)
 
 
 def name_of(position: int) -> str:

@@ -161,6 +161,42 @@ def test_amounts_are_in_the_unit_of_the_component_all_of_them(con: duckdb.DuckDB
     ]  # fmt: skip
 
 
+def test_two_editions_of_a_table_are_one_witness(con: duckdb.DuckDBPyConnection) -> None:
+    """What the younger says less about is no better known in the older; of two releases the first by name counts."""
+    con.execute("""
+        create table archival.releases as select * from (values ('own', '2', 'first'), ('first', '1', null),
+          ('first', '0', null)) t(source, release, repeats);
+        create table archival.food_keys as select * from (values ('own', '2', 'b', '7'), ('own', '2', 'c', '8'),
+          ('first', '1', 'a', '7'), ('first', '0', 'z', '7'), ('first', '0', 'y', '9')) t(source, release, food_id, key);
+        create table reference.foods as select source, release, food_id, null::text as duplicate_of
+          from archival.food_keys;
+        create table reference.statuses as select * from (values ('measured', true), ('calculated', true),
+          ('imputed', false)) t(status, evidence)""")
+    cases = {  # theirs, ours, equal figures: what ours becomes
+        "A": ("imputed", "measured", True, "imputed", False), "B": ("imputed", "measured", False, "measured", True),
+        "C": ("calculated", "measured", True, "calculated", True), "F": ("imputed", "imputed", True, "imputed", False),
+        "D": ("measured", "measured", True, "measured", True),
+        "E": ("measured", "calculated", True, "calculated", True),
+    }  # fmt: skip
+    con.execute("""create table reference."values"(source text, release text, food_id text, component text,
+        preference int, text text, status text, evidence boolean, donor_state text)""")
+    for name, (theirs, ours, equal, *_) in cases.items():
+        for source, release, food, status, text in (
+            ("first", "0", "z", theirs, "1.50"), ("first", "1", "a", "calculated", "1.5"),
+            ("own", "2", "b", ours, "1.5" if equal else "1.6"), ("own", "2", "c", ours, "1.5")):  # fmt: skip
+            con.execute('insert into reference."values" values (?, ?, ?, ?, 1, ?, ?, ?, ?)', [
+                source, release, food, name, text, status, status != "imputed", "cooked" if food == "z" else None])
+    run_file(con, STAGES / "reference" / "repeats.sql")
+    assert {row["food_id"]: row["duplicate_of"] for row in rows(con, "from reference.foods")} == {
+        "a": None, "z": None, "y": None, "c": None, "b": "first:z"}  # fmt: skip
+    found = {row["component"]: row for row in rows(con, """from reference."values" where food_id = 'b'""")}
+    assert {name: (row["status"], row["evidence"]) for name, row in found.items()} == {
+        name: case[3:] for name, case in cases.items()}  # fmt: skip
+    assert [name for name, row in sorted(found.items()) if row["donor_state"] == "cooked"] == ["A", "C"]
+    others = {row["status"] for row in rows(con, """from reference."values" where food_id = 'a'""")}
+    assert others == {"calculated"}
+
+
 @pytest.mark.parametrize(
     ("food", "told"),
     [
