@@ -167,7 +167,8 @@ def test_two_editions_of_a_table_are_one_witness(con: duckdb.DuckDBPyConnection)
         create table archival.releases as select * from (values ('own', '2', 'first'), ('first', '1', null),
           ('first', '0', null)) t(source, release, repeats);
         create table archival.food_keys as select * from (values ('own', '2', 'b', '7'), ('own', '2', 'c', '8'),
-          ('first', '1', 'a', '7'), ('first', '0', 'z', '7'), ('first', '0', 'y', '9')) t(source, release, food_id, key);
+          ('first', '1', 'a', '7'), ('first', '0', 'z', '7'), ('first', '0', 'y', '9'))
+          t(source, release, food_id, key);
         create table reference.foods as select source, release, food_id, null::text as duplicate_of
           from archival.food_keys;
         create table reference.statuses as select * from (values ('measured', true), ('calculated', true),
