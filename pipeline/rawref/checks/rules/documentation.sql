@@ -142,9 +142,8 @@ from walked;
 
 insert into chk_figure by name
 select 'D11' as rule_id, 'ingredient' as origin, c.ingredient_id, c.component,
-  case when c.source is null or c.release is null or c.food_id is null or c.file is null or c.line is null then 1
-    when len(list_filter(from_json(c.reference_ids, '["VARCHAR"]'),
-      lambda r: not list_contains(k.known, r))) > 0 then 1 else 0 end as x,
+  (c.source is null or c.release is null or c.food_id is null or c.file is null or c.line is null
+    or not coalesce(list_has_all(k.known, from_json(c.reference_ids, '["VARCHAR"]')), true))::int as x,
   format('source {} {} {}, references {}', c.source, c.release, c.food_id, c.reference_ids) as detail
 from chk_cell c cross join (select coalesce(list(reference_id), []) as known from curated."references") k
 -- a composite rests on its parts, which are rows of the table
