@@ -302,9 +302,8 @@ def _less(unknown: Unknown, size: float, above: bool) -> Unknown | None:
 def _deciding(bounds: Bounds, judged: Judgement) -> list[Bound]:
     """The figures that a verdict rests on: of `short` the minimum alone, of `over` the maximum alone, of `undecided`
     what is not kept for certain."""
-    pairs = {"short": [(bounds.minimum, judged.minimum)], "over": [(bounds.maximum, judged.maximum)]}.get(
-        judged.verdict, [(bounds.minimum, judged.minimum), (bounds.maximum, judged.maximum)]
-    )
+    least, most = (bounds.minimum, judged.minimum), (bounds.maximum, judged.maximum)
+    pairs = {"short": [least], "over": [most]}.get(judged.verdict, [least, most])
     unsure = judged.verdict == "undecided"
     return [row for row, kept in pairs if row is not None and not (unsure and kept is not None and kept.sure)]
 
