@@ -157,6 +157,34 @@ def test_a_verdict_rests_on_the_figure_that_decides_it_alone(tmp_path: Path) -> 
         assert (found["verdict"], found["rests_on_memory"]) == (verdict, memory)
 
 
+def test_an_amount_that_may_be_more_says_so_and_of_nothing_there_is_no_zero(tmp_path: Path) -> None:
+    """a has 4 mg of taurine and chloride, b no figure, c a range of calcium alone."""
+    parts = [ingredient("a"), ingredient("b"), ingredient("c", part="bone")]
+    values = [*cells("a", **PLAIN, CLD="4", CA="10", P="200", TAU="4"), *cells("b", **PLAIN, CA="10", P="200"),
+              *cells("c", **PLAIN, P="9000", CLD="4", TAU="4"),
+              *cells("c", "borrowed", CA="25000 20000 30000")]  # fmt: skip
+    table = table_of(tmp_path / "t", parts, values)
+    need = need_of(tmp_path, minimum("CLD", "300", "mg"), minimum("CA", "1500", "mg"), minimum("P", "1000", "mg"),
+                   minimum("ID", "1", "ug"),
+                   "TAU,minimum,recommended,675,mg,per_1000kcal_ME,canned,2021,seen,x,")  # fmt: skip
+    result = evaluate(table, rows_of(("a", 100), ("b", 880), ("c", 20)), need)
+    shown = {key: amount_text(entry(result, key)) for key in ("CLD", "CA", "P", "ID")}
+    assert {key: text[-1] == "+" for key, text in shown.items()} == {"CLD": True, "CA": True, "P": False, "ID": False}
+    assert shown["ID"] == "-"
+    text = " ".join(mix_text(result).split())
+    assert "with c at the least of a range. Animal" in text and "(88 % of the mix has no figure), may be below" in text
+
+
+def test_of_an_undecided_line_it_is_said_which_figure_is_from_memory_and_who_adds(tmp_path: Path) -> None:
+    parts = [ingredient("a"), ingredient("drops", "none", "vitamin", "addition", cautions='["pure_substance"]')]
+    values = [*cells("a", **PLAIN, VITD="1 0.5 2"), *cells("drops", VITD="100")]
+    table = table_of(tmp_path / "t", parts, values)
+    lines = (minimum("VITD", "12", "ug"), maximum("VITD", "20", "ug", "legal_if_added"))
+    result = evaluate(table, rows_of(("a", 1000), ("drops", 4)), need_of(tmp_path, *lines))
+    text = " ".join(mix_text(result).split())
+    assert "· VITD undecided (minimum from memory): " in text and "the maximum holds because drops adds it" in text
+
+
 def test_a_report_from_memory_does_not_silence_the_thiaminase_caution(tmp_path: Path) -> None:
     """schemas/thiaminase_free.csv: what was not seen is told beside the caution; what was seen takes it away."""
     parts = [ingredient("salmon", "atlantic-salmon"), ingredient("tuna", "albacore-tuna")]

@@ -31,6 +31,7 @@ def ids(built: duckdb.DuckDBPyConnection, text: str) -> list[str]:
         ("Oryctolagus", "rabbit-meat"),
         ("chiken liver", "chicken-liver"),
         ("livr chicken", "chicken-liver"),
+        ("beaf liver", "beef-liver"),  # leaf is as near, and no name has leaf and liver
         ("lamb liver raw", "lamb-liver"),
         ("egg shell", "eggshell-powder"),
         ("iodine supplement", "potassium-iodide"),

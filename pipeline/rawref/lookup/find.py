@@ -68,11 +68,12 @@ def find(
 
 
 def _understood(text: str, schemas: Path, texts: list[frozenset[str]]) -> Question:
-    """The question as it is written, or, where no text meets it, with one of its words read as the nearest other."""
+    """The question as it is written, or, where no text meets it, with one of its words read as the nearest other, or as
+    the next one."""
     known = vocabulary(texts)
     asked = question(text, schemas, known)
     if not asked.unknown and not any(map(asked.meets, texts)):
-        for word in words_of(text):
+        for word in (*asked.read_as.values(), *words_of(text)):
             other = question(text, schemas, known - {word})
             if other.read_as and any(map(other.meets, texts)):
                 return other

@@ -602,6 +602,9 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         bare = entry["no_spread_from"]
         tail += f"; no range is known for {some(bare)}" if bare else ""
         return f"{_kept(entry, need)}{tail}"
+    if entry["added_by"]:
+        adds = "add" if len(entry["added_by"]) > 1 else "adds"
+        tail = f"; the maximum holds because {some(entry['added_by'])} {adds} it{tail}"
     return f"{_kept(entry, need)}{tail}{_by(entry)}"
 
 

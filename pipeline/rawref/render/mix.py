@@ -11,7 +11,7 @@ from typing import Any
 
 from rawref.mix.energy import HUMAN_ENERGY
 from rawref.mix.findings import UNFIT, warned
-from rawref.mix.line import per_cent, round_down, round_up, three_digits
+from rawref.mix.line import per_cent, round_down, round_up, some, three_digits
 from rawref.mix.quotient import CERTAIN_HIGH
 from rawref.registry.units import shown_unit
 
@@ -276,7 +276,7 @@ def _head(result: Mapping[str, Any], width: int, wide: bool) -> str:
     lines += [
         _proximates(result),
         *_dry_matter(result),
-        f"Ca:P {figure(result['calcium_phosphorus_ratio'])}. Animal ingredients"
+        f"Ca:P {figure(result['calcium_phosphorus_ratio'])}{_at_least(result)}. Animal ingredients"
         f"{' without bone' if result['bone_high_pct'] else ''} {three_digits(result['meat_pct'])} %, {_bone(result)}"
         f"additions {three_digits(result['additions_pct'])} %.",
     ]
@@ -340,6 +340,21 @@ def _objections(result: Mapping[str, Any]) -> str:
     return f"{'; '.join(parts)}."
 
 
+def _from_memory(entry: Entry) -> str:
+    """Which of the figures that decide a line are from memory, with a space before."""
+    if not entry["rests_on_memory"]:
+        return ""
+    asked = {"short": ["minimum"], "over": ["maximum"]}.get(entry["verdict"], ["minimum", "maximum"])
+    unsure = [bound for bound in asked if (entry[f"chance_{bound}"] or [1.0])[0] < CERTAIN_HIGH]
+    return f" ({' and '.join(bound for bound in unsure if entry[f'{bound}_standing'] == 'memory')} from memory)"
+
+
+def _at_least(result: Mapping[str, Any]) -> str:
+    """What counts at its least in Ca:P, with a space before."""
+    of = sorted({key for row in result["components"] if row["component"] in ("CA", "P") for key in row["range_from"]})
+    return f" with {some(of)} at the least of a range" if of else ""
+
+
 def _by_maximum(entry: Entry) -> bool:
     """Whether an undecided line is so by its maximum alone."""
     least = entry["chance_minimum"]
@@ -357,7 +372,9 @@ def _below_published(result: Mapping[str, Any]) -> str:
             if entry["per_1000kcal"] is None:
                 held, word = f"{entry['name']} ({per}): no ingredient of this mix has a figure, so it", "may be"
             else:
-                held = f"{entry['name']}, {figure(entry['per_1000kcal'])} {per},"
+                held = f"{entry['name']}, {figure(entry['per_1000kcal'])} {per}"
+                share = entry["unknown_share"] or 0
+                held += f" ({three_digits(share * 100)} % of the mix has no figure)," if share else ","
                 word = "is" if all(row["compares"] == "below" for row in rows) else "may be"
             found.append(f"{held} {word} below what is published for {asked}; no minimum exists for raw food.")
     return " ".join(found)
@@ -536,12 +553,10 @@ def _maximum(entry: Entry) -> str:
 
 
 def amount_text(entry: Entry) -> str:
-    """The amount per 1000 kcal; `+` where more is there than counts, which the verdict of a minimum above it counts."""
-    amount, least = entry["per_1000kcal"], entry["minimum"]
-    more = entry["verdict"] == "meets" or (entry["verdict"] == "undecided" and entry["range_from"])
-    if more and least is not None and (amount is None or amount < least):
-        return f"{figure(amount, 5)}+"
-    return figure(amount, 6)
+    """The amount per 1000 kcal; `+` where more may be there than counts."""
+    amount = entry["per_1000kcal"]
+    more = entry["range_from"] or entry["material_unknown_from"] or entry["rests_on_comparables"]
+    return f"{figure(amount, 5)}+" if more and amount is not None else figure(amount, 6)
 
 
 def _legend(width: int) -> str:
@@ -549,10 +564,10 @@ def _legend(width: int) -> str:
         "amount: per 1000 kcal, what is known of it; - where nothing is known. chance: in per cent, that the minimum "
         "is met, or that the maximum is kept where that is the more doubtful; two numbers: with what is unknown at "
         "its worst and at its best (for a minimum, what comparable foods hold may stand for the unknown: the line "
-        "says so below). + some ingredients have only a range, or comparable foods: they count at their least, or "
-        "not, in the amount, and in full in the chance; so does energy that is only a range, which makes amounts "
-        "large. * this figure of the profile is from memory, not seen. since "
-        "added: this legal maximum holds for nutrients that are added, and an ingredient adds this one; may be added: "
+        "says so below). + more may be there: some ingredients have only a range, comparable foods or no figure: they "
+        "count at their least, or not, in the amount, and in full in the chance; so does energy that is only a range, "
+        "which makes amounts large. * this figure of the profile is from memory, not seen. since added: this legal "
+        "maximum holds for nutrients that are added, and an ingredient adds this one; may be added: "
         "nobody states whether an ingredient adds it; only if added: no ingredient does, so it does not hold. "
         "Brackets name the standard that a maximum is taken from, where the profile has none that applies. meets, "
         "high: far above the minimum, and nobody publishes a maximum: have a look."
@@ -565,7 +580,7 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
     for verdict in ("over", "short", "undecided"):
         for entry in result["components"]:
             if entry["verdict"] == verdict:
-                memory = " (figure from memory)" if entry["rests_on_memory"] else ""
+                memory = _from_memory(entry)
                 text = f"{label(entry, 60)} {verdict}{memory}: {entry['reason']}{_names(entry)}.{remedy_text(entry)}"
                 lines += _wrap(text, width)
     for entry in result["components"]:
@@ -576,7 +591,7 @@ def _notes(result: Mapping[str, Any], width: int) -> str:
                 by = f", brought by {', '.join(entry['high_by'])}" if entry["high_by"] else ""
                 what = f"{entry['times_minimum']:.3g} times the minimum{by}, and {none}: have a look"
                 lines += _wrap(f"{label(entry, 60)} meets, high: {what}.", width)
-            elif amount_text(entry).endswith("+") or any(
+            elif (entry["minimum"] is not None and (entry["per_1000kcal"] or 0) < entry["minimum"]) or any(
                 entry[key] for key in ("rests_on_imputed", "not_counted_from", "rests_on_comparables", "at_least_from",
                                        "taken_by", "minimum_raised_by")
             ):
@@ -642,7 +657,7 @@ def remedy_text(entry: Entry) -> str:
             ends.append(f"{less} if it finds {figure(round_down(assay['at_most']))} {of} or less")
         who = f"{assay['component']} of {assay['ingredient_id']}"
         span = [assay["known_low"], assay["known_high"]]
-        beside = f" (the table has {figure(span[0])} to {figure(span[1])})" if None not in span else ""
+        beside = f" (published: {figure(span[0])} to {figure(span[1])})" if None not in span else ""
         found.append(f"an assay of {who}{beside} could decide: {'; '.join(ends)}")
     if grams:
         more = "more" if grams["grams"] > 0 else "less"
