@@ -891,8 +891,6 @@ def usage(error: TyperException) -> list[str]:
 
 def main() -> None:
     """Run the command and turn our exceptions into exit statuses, in this one place."""
-    from rawref import machine
-
     interrupted: list[int] = []
 
     def interrupt(number: int, frame: object) -> None:
@@ -901,7 +899,6 @@ def main() -> None:
 
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else whoever started us wants it ignored
         signal.signal(signal.SIGINT, interrupt)
-    sys.unraisablehook = machine.no_thread
     lines: list[str] = []
     try:
         status = app(standalone_mode=False) or 0

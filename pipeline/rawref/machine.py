@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import errno
-import os
-import sys
 from pathlib import Path
 
 from rawref.errors import MachineError
@@ -101,15 +99,3 @@ def _where(path: object) -> str:
     if isinstance(path, bytes):
         return path.decode("utf-8", "replace")
     return Path(path).as_posix() if isinstance(path, str) else ""
-
-
-def no_thread(raised: sys.UnraisableHookArgs) -> None:
-    """For `sys.unraisablehook`: a thread that has no memory to begin with never says so to whoever started it, who
-    waits for it for ever (`threading.Thread.start`). The command ends here; what it leaves the next one sweeps."""
-    if raised.exc_type is MemoryError and "thread" in (raised.err_msg or ""):
-        os.write(2, _NO_THREAD)
-        os._exit(MachineError.exit_status)
-    sys.__unraisablehook__(raised)
-
-
-_NO_THREAD = f"rawref: {MachineError('not enough memory', '', LIMIT).line()}\n".encode()

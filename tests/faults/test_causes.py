@@ -294,18 +294,6 @@ def test_a_small_address_space_ends_and_never_hangs(space: Workspace) -> None:
     build(space, lambda _: None, workbook=False)
 
 
-def test_a_thread_without_memory_to_begin_with_ends_the_command() -> None:
-    """What CPython 3.11 does where a thread ends before it could say that it began: `sys.unraisablehook`."""
-    code = (
-        "import _thread, sys, time; from rawref import machine; sys.unraisablehook = machine.no_thread\n"
-        "def begin(): raise {}\n"
-        "_thread.start_new_thread(begin, ()); time.sleep(5); sys.exit(7)"
-    )
-    for error, status, said in (("MemoryError", 5, "rawref: not enough memory -> "), ("ValueError", 7, "ValueError")):
-        done = subprocess.run([sys.executable, "-c", code.format(error)], capture_output=True, text=True, check=False)
-        assert done.returncode == status and said in done.stderr
-
-
 # 5: what cannot be read is no build
 
 
