@@ -589,9 +589,10 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         tail += f"; biotin of raw egg white does not count ({some(entry['not_counted_from'])})"
     if verdict == "no_requirement":
         return _without_requirement(entry)
+    adds = "add" if len(entry["added_by"]) > 1 else "adds"
+    holds = f"holds because {some(entry['added_by'])} {adds} it" if entry["added_by"] else ""
     if verdict == "over":
-        adds = "add" if len(entry["added_by"]) > 1 else "adds"
-        who = f", which holds because {some(entry['added_by'])} {adds} it" if entry["added_by"] else ""
+        who = f", which {holds}" if holds else ""
         above = chance(entry["chance_maximum"], contrary=True)
         return f"above {_whose(entry, need)} with a chance of {above}{who}{tail}"
     if verdict == "short":
@@ -602,9 +603,7 @@ def reason_of(entry: Mapping[str, Any], need: str) -> str:
         bare = entry["no_spread_from"]
         tail += f"; no range is known for {some(bare)}" if bare else ""
         return f"{_kept(entry, need)}{tail}"
-    if entry["added_by"]:
-        adds = "add" if len(entry["added_by"]) > 1 else "adds"
-        tail = f"; the maximum holds because {some(entry['added_by'])} {adds} it{tail}"
+    tail = f"; the maximum {holds}{tail}" if holds else tail
     return f"{_kept(entry, need)}{tail}{_by(entry)}"
 
 
